@@ -1,0 +1,1 @@
+"""Instruments: one small file each, knowing the wire and nothing of cells."""

@@ -1,0 +1,1 @@
+"""A bench in software, reached through the instruments' own wire protocols."""

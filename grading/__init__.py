@@ -1,0 +1,1 @@
+"""Arithmetic on records: reference PO2, fits, uncertainty, grades and certificates."""

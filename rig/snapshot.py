@@ -1,0 +1,82 @@
+"""What the run tells a screen, tick by tick. Screens only read; they decide nothing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, Protocol
+
+Severity = Literal["info", "caution", "alarm"]
+
+
+@dataclass(frozen=True, slots=True)
+class CellLine:
+    """One socket as a screen shows it.
+
+    Attributes:
+        claimed_po2_bar: what a handset calibrated on this cell at PO2 1.0 would show; None before the
+            calibration step has been held.
+        slope_percent_per_10s: how fast the output still moves; None outside a hold.
+        state: a word: "waiting", "settling", "settled", "not settled", "no reading", "unplugged".
+    """
+
+    socket: int
+    serial: str
+    output_mv: float | None
+    claimed_po2_bar: float | None
+    slope_percent_per_10s: float | None
+    state: str
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """The rig at one tick. Pressures are absolute; `left_s` is an estimate."""
+
+    elapsed_s: float
+    left_s: float
+    progress: float
+    state: str
+    phase: str
+    now: str
+    next: str
+    pressure_bar: float | None
+    target_bar: float | None
+    barometer_bar: float | None
+    po2_bar: float | None
+    temperature_c: float | None
+    ramp_bar_per_min: float | None
+    gas_used_l: float
+    cells: tuple[CellLine, ...]
+    alarm: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Prompt:
+    """A question to the operator.
+
+    Attributes:
+        code: stable name, recorded with the answer.
+        text: the action, the number expected, and what will be refused.
+        choices: allowed answers; empty for free text.
+        timeout_s: after that the answer is None and the rig goes the safe way.
+    """
+
+    code: str
+    text: str
+    choices: tuple[str, ...] = ()
+    timeout_s: float = 300.0
+
+
+class View(Protocol):
+    """A screen: the terminal, a test's simulated operator, or nothing at all."""
+
+    def update(self, snapshot: Snapshot) -> None:
+        """Show the rig as it is now; returns quickly and never raises."""
+        ...
+
+    def say(self, text: str, severity: Severity = "info") -> None:
+        """Show one message and keep it in the scroll-back."""
+        ...
+
+    def ask(self, prompt: Prompt) -> str | None:
+        """Ask and wait; None when nobody answered in time."""
+        ...

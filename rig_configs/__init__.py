@@ -1,0 +1,1 @@
+"""Bench, procedure and limits files that a person edits."""
