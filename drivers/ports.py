@@ -86,6 +86,8 @@ class ValveState:
         lid_closed: lid switch, or None where none is fitted.
         heartbeat: last heartbeat value that the block has taken.
         watchdog_tripped: the block's own watchdog has dropped the outputs, or None where none is fitted.
+        pressure_switch_tripped: the independent pressure switch has cut the coil power, or None where the
+            block cannot tell.
     """
 
     supply_open: bool
@@ -93,6 +95,7 @@ class ValveState:
     lid_closed: bool | None
     heartbeat: int
     watchdog_tripped: bool | None
+    pressure_switch_tripped: bool | None = None
 
 
 @runtime_checkable
@@ -209,6 +212,19 @@ class ValveBlock(Instrument, Protocol):
 
     def beat(self, counter: int) -> None:
         """Write a changing heartbeat value (0 to 65535); the watchdog drops the outputs without it."""
+        ...
+
+
+@runtime_checkable
+class OwnedValveBlock(ValveBlock, Protocol):
+    """A valve block with a register that says which program drives it."""
+
+    def write_owner(self, token: int) -> None:
+        """Write this program's token (0 to 65535; 0 means nobody)."""
+        ...
+
+    def read_owner(self) -> int:
+        """Read the token back; another value than one's own means that another program took over."""
         ...
 
 

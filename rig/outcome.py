@@ -1,0 +1,55 @@
+"""How a run ended, and the texts that it froze into its record."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+How = Literal["completed", "stopped", "tripped", "aborted", "refused"]
+
+EXIT_CODES: dict[How, int] = {"completed": 0, "stopped": 1, "tripped": 1, "aborted": 1, "refused": 3}
+
+
+@dataclass(frozen=True, slots=True)
+class NamedText:
+    """A file a person edits, frozen at the start of a run.
+
+    Attributes:
+        name, version: as the file says of itself; empty where it has none.
+        file: path as it was given.
+        text: whole content.
+    """
+
+    name: str
+    version: str
+    file: str
+    text: str
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the content, in lower-case hex."""
+        return hashlib.sha256(self.text.encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class RunOutcome:
+    """How a run ended.
+
+    Attributes:
+        record: folder of the record; None when the run was refused before a record was begun.
+        how: "completed" alone can be graded. "refused": a check before any gas said no.
+        why: one sentence for the operator.
+        code: stable name of the trip or refusal; empty when completed.
+    """
+
+    record: Path | None
+    how: How
+    why: str
+    code: str = ""
+
+    @property
+    def exit_code(self) -> int:
+        """0 done, 1 ended abnormally with the record kept, 3 refused by an interlock or permissive."""
+        return EXIT_CODES[self.how]
