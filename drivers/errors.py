@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import ClassVar
 
+from drivers.ports import ReadingStatus
+
 
 class DriverError(Exception):
     """Base of every error a driver raises.
@@ -12,9 +14,11 @@ class DriverError(Exception):
         instrument: name of the instrument in the bench file, or the address where no name is known yet.
         retryable: whether the same request may be sent again. A set point or valve command is never sent
             again without a person's or the state machine's decision, whatever this says.
+        status: what a record says of the reading that was lost to this error.
     """
 
     retryable: ClassVar[bool] = False
+    status: ReadingStatus = ReadingStatus.NO_VALUE
 
     def __init__(self, instrument: str, message: str) -> None:
         super().__init__(f"{instrument}: {message}")
@@ -26,18 +30,21 @@ class LinkDown(DriverError):
     """The connection is refused, closed or gone; a reopen is needed before anything else."""
 
     retryable: ClassVar[bool] = True
+    status = ReadingStatus.LINK_DOWN
 
 
 class LinkTimeout(DriverError):
     """No complete answer within the deadline. The link has been fenced against a late reply."""
 
     retryable: ClassVar[bool] = True
+    status = ReadingStatus.TIMEOUT
 
 
 class BadReply(DriverError):
     """An answer came, but it is not what this request is answered with; it was discarded."""
 
     retryable: ClassVar[bool] = True
+    status = ReadingStatus.BAD_REPLY
 
 
 class Refused(DriverError):
@@ -49,6 +56,24 @@ class NoReading(DriverError):
 
     retryable: ClassVar[bool] = True
 
+    def __init__(
+        self, instrument: str, message: str, status: ReadingStatus = ReadingStatus.NO_VALUE
+    ) -> None:
+        super().__init__(instrument, message)
+        self.status = status
+
 
 class WrongInstrument(DriverError):
     """What answers at this address is not the instrument that the bench file describes."""
+
+
+class BadSpec(DriverError):
+    """The bench file's entry for this instrument cannot be used as it stands.
+
+    Attributes:
+        key: dotted path of the key within the instrument's table, such as `options.channels`.
+    """
+
+    def __init__(self, instrument: str, key: str, message: str) -> None:
+        super().__init__(instrument, f"{key}: {message}")
+        self.key = key
