@@ -1,0 +1,175 @@
+import hashlib
+
+import pytest
+
+from grading.limits import general_limits, limits_folder, limits_names, load_limits, parse_limits
+from grading.strict_toml import FileError
+
+REQUIRED = "[figures.oxygen_output_mv]\nrequired = true"
+GENERAL = (limits_folder() / "general.toml").read_text(encoding="utf-8")
+
+
+def changed(*swaps):
+    text = GENERAL
+    for old, new in swaps:
+        assert old in text
+        text = text.replace(old, new, 1)
+    return text
+
+
+def problem(text):
+    with pytest.raises(FileError) as raised:
+        parse_limits(text, "shop.toml")
+    return str(raised.value)
+
+
+def test_general_file_says_where_its_numbers_come_from_and_what_is_required():
+    limits = load_limits()
+    assert limits.name == "general"
+    assert "no source" in limits.basis
+    assert "from memory" in limits.basis
+    assert limits.sha256 == hashlib.sha256(GENERAL.encode()).hexdigest()
+    assert [key for key, figure in limits.figures.items() if figure.required] == ["oxygen_output_mv"]
+    assert limits.error_required_from_po2_bar == 1.6
+    assert limits.loosened == ()
+
+
+@pytest.mark.parametrize(
+    ("key", "pass_limits", "reject_limits"),
+    [
+        ("air_output_mv", (8.4, 14.0), (7.2, 16.0)),
+        ("oxygen_output_mv", (40.0, 67.0), (34.0, 76.0)),
+        ("linear_to_bar", (2.0, None), (1.6, None)),
+        ("air_slope_agreement_percent", (-3.0, 3.0), (-6.0, 6.0)),
+        ("t90_s", (None, 6.0), (None, 15.0)),
+        ("hysteresis_percent", (None, 1.0), (None, 2.5)),
+        ("fade_percent_per_min", (None, 0.5), (None, 2.0)),
+        ("noise_percent", (None, 0.2), (None, 1.0)),
+    ],
+)
+def test_general_limits_are_the_designed_ones(key, pass_limits, reject_limits):
+    found = general_limits().find(key)
+    assert (found.pass_limits, found.reject_limits) == (pass_limits, reject_limits)
+
+
+@pytest.mark.parametrize(
+    ("nominal", "most"),
+    [(1.1, None), (1.2, 2.5), (1.6, 2.5), (1.7, 5.0), (1.8, 5.0), (2.0, 5.0), (2.1, None)],
+)
+def test_indication_error_is_held_to_the_band_of_its_step(nominal, most):
+    found = general_limits().find("indication_error_percent", nominal)
+    assert (found.pass_limits[1] if found else None) == most
+
+
+@pytest.mark.parametrize(
+    ("swaps", "words"),
+    [
+        (
+            [("pass_least = 8.4", "pass_leats = 8.4")],
+            ["shop.toml:17", "pass_leats", "did you mean 'pass_least'?"],
+        ),
+        ([("[figures.t90_s]", "[figures.t9_s]")], ["figures.t9_s", "did you mean 't90_s'?"]),
+        (
+            [("pass_least = 8.4", 'pass_least = "8.4"')],
+            ["figures.air_output_mv.pass_least", "number", "'8.4'"],
+        ),
+        ([("pass_least = 8.4", "pass_least = nan")], ["figures.air_output_mv.pass_least", "finite"]),
+        (
+            [("reject_below = -10.0", "reject_below = -1.0")],
+            ["bands[2]", "reject_below -1 must be less than pass_least -5"],
+        ),
+        ([("pass_most = 6.0\n", "")], ["figures.t90_s", "reject_above is given without pass_most"]),
+        ([("pass_most = 6.0\nreject_above = 15.0\n", "")], ["figures.t90_s", "has no limit"]),
+        (
+            [("to_po2_bar = 1.6", "to_po2_bar = 1.8")],
+            ["bands must rise", "ends at 1.8, the next begins at 1.8"],
+        ),
+        ([("leadline.limits/1", "leadline.limits/9")], ["schema", "leadline.limits/1"]),
+        ([('version = "1"\n', "")], ["version: missing"]),
+        ([("[figures.t90_s]", "[figures.t90_s")], ["shop.toml:64", "not valid TOML"]),
+        ([(REQUIRED, f"{REQUIRED}\nuse = false")], ["oxygen_output_mv", "can't be both"]),
+    ],
+)
+def test_a_bad_file_is_told_by_file_field_and_mend(swaps, words):
+    text = problem(changed(*swaps))
+    for word in words:
+        assert word in text
+    assert all(line.startswith("shop.toml") for line in text.splitlines())
+
+
+@pytest.mark.parametrize(
+    ("swaps", "figure", "how"),
+    [
+        (
+            [("pass_most = 6.0", "pass_most = 8.0")],
+            "t90_s",
+            "its pass limits are at most 8 s, not at most 6 s",
+        ),
+        ([("reject_above = 15.0", "reject_above = 20.0")], "t90_s", "its reject limits"),
+        ([("pass_most = 6.0", "pass_most = 6.0\nuse = false")], "t90_s", "is switched off"),
+        ([(REQUIRED, REQUIRED.replace("true", "false"))], "oxygen_output_mv", "is not required"),
+        ([("required_from_po2_bar = 1.6", "")], "indication_error_percent", "is not required"),
+        (
+            [("required_from_po2_bar = 1.6", "required_from_po2_bar = 1.4")],
+            "indication_error_percent",
+            "is required from 1.4 bar only",
+        ),
+        ([("pass_most = 2.5", "pass_most = 3.0")], "indication_error_percent", "at 1.2 bar"),
+        ([("to_po2_bar = 2.0", "to_po2_bar = 1.9")], "indication_error_percent", "has no limit at 2.0 bar"),
+    ],
+)
+def test_loosening_needs_a_justification_which_is_kept(swaps, figure, how):
+    text = changed(('name = "general"', 'name = "shop"'), *swaps)
+    told = problem(text)
+    assert figure in told
+    assert how in told
+    assert "justification" in told
+    justified = text.replace(f"[figures.{figure}]", f'[figures.{figure}]\njustification = "maker says so"')
+    limits = parse_limits(justified, "shop.toml")
+    assert any(how in line and "maker says so" in line for line in limits.loosened)
+
+
+def test_a_blank_justification_is_none():
+    text = changed(("pass_most = 6.0", 'pass_most = 8.0\njustification = "  "'))
+    assert "add justification" in problem(text)
+
+
+def test_tightening_needs_no_justification():
+    limits = parse_limits(changed(("pass_most = 6.0", "pass_most = 4.0")), "shop.toml")
+    assert limits.find("t90_s").pass_limits == (None, 4.0)
+    assert limits.loosened == ()
+
+
+def test_a_figure_switched_off_has_no_limits():
+    text = changed(("pass_most = 6.0", 'pass_most = 6.0\nuse = false\njustification = "no fast gauge here"'))
+    limits = parse_limits(text, "shop.toml")
+    assert limits.find("t90_s") is None
+    assert not limits.is_used("t90_s")
+
+
+def test_limits_kept_in_a_record_are_not_refused_for_what_the_general_file_says_today():
+    loose = changed(("pass_most = 6.0", "pass_most = 8.0"))
+    assert parse_limits(loose, "kept.toml", check_loosening=False).find("t90_s").pass_limits == (None, 8.0)
+
+
+def test_files_that_come_with_the_program_all_load():
+    assert {"general", "skerry_point"} <= set(limits_names())
+    for name in limits_names():
+        assert load_limits(name).name == name
+
+
+def test_the_example_file_is_tighter_except_where_it_says_why():
+    shop = load_limits("skerry_point")
+    assert len(shop.loosened) == 1
+    assert shop.loosened[0].startswith("t90_s")
+
+
+def test_missing_files_are_told_in_one_line(tmp_path):
+    with pytest.raises(FileError, match="no limits file named 'generl'; did you mean 'general'"):
+        load_limits("generl")
+    with pytest.raises(FileError, match="no such file"):
+        load_limits(tmp_path / "mine.toml")
+    path = tmp_path / "latin.toml"
+    path.write_bytes(b'name = "caf\xe9"')
+    with pytest.raises(FileError, match="UTF-8"):
+        load_limits(path)
