@@ -17,7 +17,9 @@ DEFER: Final = (
     "judgement of licensed or competent persons go before anything printed here."
 )
 LIMITS_ARE_THE_SHOPS: Final = "The limits are the workshop's choice. Set them from the cell maker's own data."
-OWN_CHECKS: Final = "Whoever breathes by a cell calibrates it and checks it as the rebreather's maker says, before every dive."
+OWN_CHECKS: Final = (
+    "Whoever breathes by a cell calibrates and checks it before every dive, as the rebreather's maker says."
+)
 OXYGEN: Final = (
     "Oxygen under pressure makes fires fierce: only parts cleaned and rated for oxygen, no oil or grease, "
     "cylinder valves opened slowly, vent led outdoors, nothing that can spark or glow."
@@ -27,8 +29,8 @@ PRESSURE: Final = (
     "more than the pot may take, and a lid that bleeds before it unlatches."
 )
 SOFTWARE_LIMITS: Final = (
-    "Software cannot promise that a valve has moved, that a pot is empty, that a gas is oxygen or that a part "
-    "is clean. Look at a dial gauge before the lid is opened, and shut the cylinder when nobody is there."
+    "Software cannot promise that a valve has moved, that a pot is empty, that a gas is oxygen or that a "
+    "part is clean. Look at a dial gauge before opening the lid, and shut the cylinder when nobody is there."
 )
 CELL_HANDLING: Final = (
     "Cells hold caustic potassium hydroxide and lead: goggles and gloves, never open one; rinse a splash in "

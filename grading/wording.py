@@ -6,7 +6,7 @@ The one place for names and number formats, so that a certificate and a terminal
 from __future__ import annotations
 
 import math
-from datetime import datetime, timezone
+from datetime import UTC, datetime
 from typing import Final
 
 from grading.results import Direction, Figure, Gas, Grade
@@ -188,5 +188,5 @@ def parse_moment(iso: str) -> datetime | None:
     except ValueError:
         return None
     if stamp.tzinfo is None:
-        return stamp.replace(tzinfo=timezone.utc)
-    return stamp.astimezone(timezone.utc)
+        return stamp.replace(tzinfo=UTC)
+    return stamp.astimezone(UTC)
