@@ -29,7 +29,19 @@ class CellLine:
 
 @dataclass(frozen=True, slots=True)
 class Snapshot:
-    """The rig at one tick. Pressures are absolute; `left_s` is an estimate."""
+    """The rig at one tick. Pressures are absolute; `left_s` is an estimate.
+
+    Attributes:
+        elapsed_s, left_s: of the run, in rig time.
+        progress: 0 to 1.
+        state, phase: words of the state table.
+        now, next: what the rig is doing and what comes after it, in plain words.
+        target_bar: None where nothing is being reached.
+        po2_bar: reference PO2 in the pot; None while its gas is unknown (before the purge is proven).
+        ramp_bar_per_min: how fast the pressure moves now, signed.
+        alarm: what needs the operator, or None.
+        lid_force_n: force of the pot's pressure on its lid while that is not vented; None where vented.
+    """
 
     elapsed_s: float
     left_s: float
@@ -47,6 +59,7 @@ class Snapshot:
     gas_used_l: float
     cells: tuple[CellLine, ...]
     alarm: str | None = None
+    lid_force_n: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,301 @@
+"""Opens a bench: from a checked bench file to instruments that answer, or a plain word why not."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Any
+
+from drivers.errors import DriverError, LinkDown
+from drivers.ports import (
+    Barometer,
+    Clock,
+    Identity,
+    Instrument,
+    InstrumentSpec,
+    PressureController,
+    PressureGauge,
+    Thermometer,
+    ValveBlock,
+    Voltmeter,
+)
+from drivers.virtual_spec import FaultSpec, VirtualInstrument, VirtualMode, VirtualSession, VirtualSpec
+from grading.results import CellInfo
+from rig.bench_file import (
+    BenchFile,
+    InstrumentEntry,
+    PressureLimits,
+    error_model,
+    instrument_lines,
+    load_bench,
+    pressure_limits,
+)
+
+__all__ = [
+    "BenchFile",
+    "BenchNotReady",
+    "OpenBench",
+    "PressureLimits",
+    "error_model",
+    "instrument_lines",
+    "load_bench",
+    "open_bench",
+    "open_parts",
+    "pressure_limits",
+]
+
+_ROLE_PORTS: dict[str, Any] = {
+    "voltmeter": Voltmeter,
+    "gauge": PressureGauge,
+    "second_gauge": PressureGauge,
+    "valves": ValveBlock,
+    "controller": PressureController,
+    "thermometer": Thermometer,
+    "barometer": Barometer,
+}
+
+
+class BenchNotReady(Exception):
+    """An instrument that does not answer, or is not the one described: refused before any gas (exit 3)."""
+
+
+@dataclass
+class BenchParts:
+    """What could be opened of a bench, and why the rest could not.
+
+    Attributes:
+        instruments: by name in the bench file.
+        failures: one sentence by instrument name.
+        addresses: where each instrument was looked for.
+    """
+
+    file: BenchFile
+    clock: Clock
+    virtual: VirtualSession | None
+    instruments: dict[str, Instrument] = field(default_factory=dict)
+    failures: dict[str, str] = field(default_factory=dict)
+    addresses: dict[str, str] = field(default_factory=dict)
+
+    def close(self) -> None:
+        """Let go of every link, then of the virtual bench; safe to call twice."""
+        for instrument in self.instruments.values():
+            instrument.close()
+        self.instruments.clear()
+        if self.virtual is not None:
+            self.virtual.stop()
+
+
+@dataclass
+class OpenBench:
+    """A bench whose instruments all answered. A context manager: leaving it closes everything.
+
+    Attributes:
+        identities: what each instrument said of itself, by its name in the bench file.
+    """
+
+    file: BenchFile
+    voltmeter: Voltmeter
+    gauge: PressureGauge
+    second_gauge: PressureGauge | None
+    valves: ValveBlock | None
+    controller: PressureController | None
+    thermometer: Thermometer | None
+    barometer: Barometer | None
+    clock: Clock
+    virtual: VirtualSession | None
+    identities: Mapping[str, Identity]
+    parts: BenchParts
+
+    @property
+    def instruments(self) -> Mapping[str, Instrument]:
+        """Every open instrument by its name in the bench file."""
+        return self.parts.instruments
+
+    def close(self) -> None:
+        """Let go of every instrument and end a virtual bench; safe to call twice."""
+        self.parts.close()
+
+    def __enter__(self) -> OpenBench:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def open_bench(
+    bench: BenchFile,
+    *,
+    cells: Sequence[CellInfo] = (),
+    seed: int | None = None,
+    mode: VirtualMode | None = None,
+    speed: float = 1.0,
+    faults: tuple[FaultSpec, ...] = (),
+) -> OpenBench:
+    """Open every instrument of a bench; a virtual bench is started first.
+
+    Args:
+        bench: a checked bench file.
+        cells: which cell sits in which socket; a virtual bench plays them.
+        seed: of a virtual bench; None takes the file's.
+        mode: of a virtual bench; None is lockstep.
+        speed: bench seconds per real second of a virtual bench in real time.
+        faults: injected into a virtual bench.
+
+    Raises:
+        BenchNotReady: when an instrument does not answer or is not the one described; everything that was
+            opened is closed again, and every instrument that failed is named with its address.
+        VirtualBenchError: when the virtual bench cannot play what it is asked for.
+    """
+    parts = open_parts(bench, cells=cells, seed=seed, mode=mode, speed=speed, faults=faults)
+    try:
+        identities = _identify(parts)
+        if parts.failures:
+            raise BenchNotReady("\n".join(parts.failures.values()))
+    except BaseException:
+        parts.close()
+        raise
+    by_role: dict[str, Any] = {
+        entry.role: parts.instruments[name] for name, entry in bench.instruments.items()
+    }
+    return OpenBench(
+        file=bench,
+        voltmeter=by_role["voltmeter"],
+        gauge=by_role["gauge"],
+        second_gauge=by_role.get("second_gauge"),
+        valves=by_role.get("valves"),
+        controller=by_role.get("controller"),
+        thermometer=by_role.get("thermometer"),
+        barometer=by_role.get("barometer"),
+        clock=parts.clock,
+        virtual=parts.virtual,
+        identities=identities,
+        parts=parts,
+    )
+
+
+def open_parts(
+    bench: BenchFile,
+    *,
+    cells: Sequence[CellInfo] = (),
+    seed: int | None = None,
+    mode: VirtualMode | None = None,
+    speed: float = 1.0,
+    faults: tuple[FaultSpec, ...] = (),
+) -> BenchParts:
+    """Open what answers of a bench and say why the rest does not; the arguments are those of `open_bench`.
+
+    Raises:
+        VirtualBenchError: when the virtual bench cannot play what it is asked for.
+    """
+    from drivers.catalogue import open_instrument, start_virtual
+
+    from drivers.system_clock import SystemClock
+
+    virtual: VirtualSession | None = None
+    if bench.virtual is not None:
+        virtual = start_virtual(_virtual_spec(bench, cells, seed, mode, speed, faults))
+    parts = BenchParts(bench, virtual.clock if virtual is not None else SystemClock(), virtual)
+    try:
+        for name, entry in bench.instruments.items():
+            if virtual is not None and name in virtual.instruments:
+                parts.addresses[name] = entry.address
+                parts.instruments[name] = virtual.instruments[name]
+                continue
+            address = virtual.endpoints[name] if virtual is not None else entry.address
+            parts.addresses[name] = address
+            try:
+                instrument = open_instrument(_spec(name, entry, address))
+            except DriverError as error:
+                parts.failures[name] = _failure(bench, name, address, error)
+                continue
+            parts.instruments[name] = instrument
+            if not isinstance(instrument, _ROLE_PORTS[entry.role]):
+                parts.failures[name] = bench.source.problem(
+                    ("instruments", name, "driver"),
+                    f"'{entry.driver}' cannot be a {entry.role.replace('_', ' ')}; choose a driver that can",
+                )
+    except BaseException:
+        parts.close()
+        raise
+    return parts
+
+
+def _identify(parts: BenchParts) -> dict[str, Identity]:
+    identities = {}
+    for name, instrument in parts.instruments.items():
+        try:
+            identities[name] = instrument.identify()
+        except DriverError as error:
+            parts.failures.setdefault(name, _failure(parts.file, name, parts.addresses[name], error))
+    return identities
+
+
+def _failure(bench: BenchFile, name: str, address: str, error: DriverError) -> str:
+    mend = (
+        "check that it is switched on, its cable and its address"
+        if isinstance(error, LinkDown)
+        else "check the instrument and its entry in the bench file"
+    )
+    shown = "" if address in error.message else f" at {address}"
+    return f"{bench.source.where(('instruments', name))}: {name}{shown}: {error.message}; {mend}"
+
+
+def _spec(name: str, entry: InstrumentEntry, address: str) -> InstrumentSpec:
+    return InstrumentSpec(
+        name=name,
+        driver=entry.driver,
+        address=address,
+        serial=entry.serial,
+        deadline_s=entry.deadline_s,
+        options=entry.options,
+    )
+
+
+def _virtual_spec(
+    bench: BenchFile,
+    cells: Sequence[CellInfo],
+    seed: int | None,
+    mode: VirtualMode | None,
+    speed: float,
+    faults: tuple[FaultSpec, ...],
+) -> VirtualSpec:
+    virtual = bench.virtual
+    assert virtual is not None
+    return VirtualSpec(
+        drawer=virtual.drawer,
+        seed=virtual.seed if seed is None else seed,
+        mode=mode or "lockstep",
+        speed=speed,
+        volume_l=bench.pot.volume_l,
+        supply_pressure_bar=bench.gas.supply_pressure_bar,
+        oxygen_fraction=bench.gas.oxygen_fraction,
+        bottle_l=virtual.bottle_l,
+        bottle_bar=virtual.bottle_bar,
+        relative_humidity=bench.ambient.relative_humidity,
+        room_pressure_bar=virtual.room_pressure_bar,
+        room_temperature_c=virtual.room_temperature_c,
+        relief_pressure_bar=bench.limits.relief_pressure_bar,
+        pressure_switch_bar=virtual.pressure_switch_bar,
+        watchdog_s=virtual.watchdog_s,
+        leak_ml_per_s_bar=virtual.leak_ml_per_s_bar,
+        supply_restrictor_mm=virtual.supply_restrictor_mm,
+        vent_restrictor_mm=virtual.vent_restrictor_mm,
+        cells={cell.socket: cell.cell for cell in cells if cell.socket is not None},
+        instruments={
+            name: VirtualInstrument(
+                role=entry.role,
+                driver=entry.driver,
+                serial=entry.serial,
+                deadline_s=entry.deadline_s,
+                options=entry.options,
+            )
+            for name, entry in bench.instruments.items()
+        },
+        faults=faults,
+    )
