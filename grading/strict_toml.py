@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic.fields import FieldInfo
 
 KeyPath = tuple[str | int, ...]
 
@@ -271,7 +272,7 @@ def _sentence(source: TomlText, model: type[BaseModel], error: dict[str, Any]) -
 def _keys_at(model: type[BaseModel], path: Sequence[str | int]) -> list[str]:
     """Return the valid keys of the table at `path`, or none where the model leaves them open."""
     reached = _model_at(model, path)
-    return list(reached.model_fields) if reached is not None else []
+    return list(_fields(reached)) if reached is not None else []
 
 
 def _description(model: type[BaseModel], path: Sequence[str | int]) -> str:
@@ -279,7 +280,7 @@ def _description(model: type[BaseModel], path: Sequence[str | int]) -> str:
     reached = _model_at(model, path[:-1])
     if reached is None:
         return ""
-    found = reached.model_fields.get(str(path[-1]))
+    found = _fields(reached).get(str(path[-1]))
     return (found.description or "") if found is not None else ""
 
 
@@ -288,7 +289,7 @@ def _model_at(model: type[BaseModel], path: Sequence[str | int]) -> type[BaseMod
     here: Any = model
     for part in path:
         if isinstance(here, type) and issubclass(here, BaseModel):
-            found = here.model_fields.get(str(part))
+            found = _fields(here).get(str(part))
             here = _unwrapped(found.annotation) if found is not None else None
         else:
             arguments = typing.get_args(here)
@@ -302,6 +303,11 @@ def _model_at(model: type[BaseModel], path: Sequence[str | int]) -> type[BaseMod
         if here is None:
             return None
     return here if isinstance(here, type) and issubclass(here, BaseModel) else None
+
+
+def _fields(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """Return a model's fields by the key that a file writes."""
+    return {info.alias or name: info for name, info in model.model_fields.items()}
 
 
 def _unwrapped(annotation: Any) -> Any:
