@@ -1,0 +1,214 @@
+"""When a hold has settled, what the output then is, and how sure that is.
+
+The rule is the same for the rig, which asks every few seconds whether to go on, and for grading, which asks
+once. Settled means: a single exponential fitted to the hold has less than a set remainder left, *and* the
+slope over the last seconds is provably small (two one-sided tests: |slope| + 2 u(slope) below the limit),
+both now and 4 s ago. Either test alone is fooled: the exponential by a slow tail, the slope by a slow cell.
+Where the slope is there beyond doubt and goes the way of the step, it is taken for a tail, and the remainder
+is that of an exponential fitted to what is left after the fast part.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from grading.measurement import FloatArray
+
+SLOPE_WINDOW_S = 20.0
+TWICE_APART_S = 4.0
+LEAST_READINGS = 12
+JUMP_SIGMAS = 5.0
+LEAST_JUMP_PERCENT = 0.3
+_TAUS_S = np.geomspace(0.7, 90.0, 16)
+_TAIL_TAUS_S = np.geomspace(8.0, 90.0, 8)
+_FAST_GONE_PERCENT = 0.02
+_TAIL_SEEN_S = 12.0
+_MOST_READINGS = 400
+
+
+@dataclass(frozen=True, slots=True)
+class HoldRule:
+    """The limits of a hold, as a procedure file gives them.
+
+    Attributes:
+        cap_s: longest hold; a cell that is not settled by then is "not settled".
+        least_s: shortest hold, for the gas to come to the temperature of the pot.
+        remainder_percent: largest remainder of the fitted exponential, of the output.
+        slope_percent_per_10s: largest provable slope, of the output per 10 s.
+    """
+
+    cap_s: float = 120.0
+    least_s: float = 30.0
+    remainder_percent: float = 0.1
+    slope_percent_per_10s: float = 0.1
+
+    def loosened(self, factor: float) -> HoldRule:
+        """Return the rule with both limits wider by `factor`."""
+        return HoldRule(
+            self.cap_s, self.least_s, self.remainder_percent * factor, self.slope_percent_per_10s * factor
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class HoldVerdict:
+    """What one cell's output says of the hold so far.
+
+    Attributes:
+        settled: by the rule, now and 4 s ago.
+        remainder_percent: what the fitted exponential has still to go, of the output, signed like the
+            change to come; None before there are enough readings.
+        slope_percent_per_10s, u_slope_percent_per_10s: over the last 20 s, with the standard uncertainty
+            that autocorrelated noise gives it; None likewise.
+        jumped_s: time of the last jump within the hold, from which the hold counts anew; None without one.
+        why: the reason when not settled, in a few words; empty when settled.
+    """
+
+    settled: bool
+    remainder_percent: float | None
+    slope_percent_per_10s: float | None
+    u_slope_percent_per_10s: float | None
+    jumped_s: float | None
+    why: str
+
+
+def hold_verdict(
+    t_s: FloatArray,
+    output_mv: FloatArray,
+    rule: HoldRule | None = None,
+    pressure_bar: FloatArray | None = None,
+) -> HoldVerdict:
+    """Judge one cell's hold from its readings since the hold began.
+
+    Args:
+        t_s: stamps, any origin, growing, shape (n,). The hold begins at the first.
+        output_mv: good readings only, shape (n,).
+        rule: limits; the defaults of `HoldRule` when None.
+        pressure_bar: pressure at the same stamps; when given, slow drift of the pressure is taken out of
+            the output in proportion, so that a leaking or cooling pot is not taken for a drifting cell.
+    """
+    rule = rule or HoldRule()
+    if len(t_s) < LEAST_READINGS:
+        return HoldVerdict(False, None, None, None, None, "too few readings")
+    y = np.asarray(output_mv, dtype=np.float64)
+    if pressure_bar is not None:
+        y = y * (np.mean(pressure_bar[-LEAST_READINGS:]) / pressure_bar)
+    level = float(np.mean(y[-LEAST_READINGS:]))
+    if not level > 0.0:
+        return HoldVerdict(False, None, None, None, None, "no output")
+    t = np.asarray(t_s, dtype=np.float64) - t_s[0]
+    percent = y * (100.0 / level)
+    jumped_at = _last_jump(t, percent)
+    t, percent = t[jumped_at:], percent[jumped_at:]
+    jumped_s = float(t_s[jumped_at]) if jumped_at else None
+    now = _state(t, percent)
+    if now is None:
+        return HoldVerdict(False, None, None, None, jumped_s, "too few readings")
+    remainder, slope, u_slope = now
+    why = _fault(rule, remainder, slope, u_slope)
+    if not why and t[-1] - t[0] < rule.least_s:
+        why = f"shorter than {rule.least_s:g} s"
+    if not why:
+        earlier = int(np.searchsorted(t, t[-1] - TWICE_APART_S, side="right"))
+        before = _state(t[:earlier], percent[:earlier])
+        if before is None or _fault(rule, *before):
+            why = "settled just now, to be seen twice"
+    return HoldVerdict(not why, remainder, slope, u_slope, jumped_s, why)
+
+
+def _fault(rule: HoldRule, remainder: float, slope: float, u_slope: float) -> str:
+    if abs(slope) + 2.0 * u_slope >= rule.slope_percent_per_10s:
+        return "slope"
+    if abs(remainder) >= rule.remainder_percent:
+        return "remainder"
+    return ""
+
+
+def _state(t: FloatArray, percent: FloatArray) -> tuple[float, float, float] | None:
+    """Remainder in percent, slope and its standard uncertainty in percent per 10 s; None: too few."""
+    if len(t) < LEAST_READINGS:
+        return None
+    start = int(np.searchsorted(t, t[-1] - SLOPE_WINDOW_S))
+    if len(t) - start < LEAST_READINGS:
+        return None
+    slope, u_slope = slope_with_uncertainty(t[start:], percent[start:])
+    fit = fit_exponential(t, percent, _TAUS_S)
+    remainder = fit.remainder
+    gone = int(
+        np.searchsorted(t, t[0] + fit.tau_s * np.log(max(abs(fit.amplitude) / _FAST_GONE_PERCENT, 1.0)))
+    )
+    if (
+        abs(slope) > 2.0 * u_slope
+        and slope * fit.amplitude < 0.0
+        and t[-1] - t[min(gone, start)] >= _TAIL_SEEN_S
+    ):
+        tail = fit_exponential(t[min(gone, start) :], percent[min(gone, start) :], _TAIL_TAUS_S)
+        if abs(tail.remainder) > abs(remainder) and tail.amplitude * fit.amplitude > 0.0:
+            remainder = tail.remainder
+    return remainder, 10.0 * slope, 10.0 * u_slope
+
+
+def slope_with_uncertainty(t_s: FloatArray, y: FloatArray) -> tuple[float, float]:
+    """Least-squares slope of y against t and its standard uncertainty, autocorrelation included.
+
+    The variance for white noise is multiplied by (1 + r1) / (1 - r1), r1 being the first autocorrelation
+    of the residuals (exact for a first-order autoregression and many readings); never made smaller.
+    """
+    x = t_s - np.mean(t_s)
+    sxx = float(x @ x)
+    slope = float(x @ y) / sxx
+    residual = y - np.mean(y) - slope * x
+    s2 = float(residual @ residual) / (len(y) - 2)
+    if s2 == 0.0:
+        return slope, 0.0
+    r1 = float(residual[1:] @ residual[:-1]) / float(residual @ residual)
+    r1 = min(max(r1, 0.0), 0.97)
+    return slope, float(np.sqrt(s2 / sxx * (1.0 + r1) / (1.0 - r1)))
+
+
+@dataclass(frozen=True, slots=True)
+class ExponentialFit:
+    """c + a exp(-t/tau) by least squares; `remainder` is what it has still to go after the last t."""
+
+    level: float
+    amplitude: float
+    tau_s: float
+    remainder: float
+
+
+def fit_exponential(t_s: FloatArray, y: FloatArray, taus_s: FloatArray = _TAUS_S) -> ExponentialFit:
+    """Fit c + a exp(-(t - t[0])/tau) with tau from a grid; c and a in the unit of y are solved for."""
+    stride = max(1, len(t_s) // _MOST_READINGS)
+    x, v = t_s[::stride] - t_s[0], y[::stride]
+    modes = np.exp(-x[:, None] / taus_s)
+    mean_mode, mean = np.mean(modes, axis=0), float(np.mean(v))
+    centred = modes - mean_mode
+    along = (v - mean) @ centred
+    power = np.einsum("ij,ij->j", centred, centred)
+    best = int(np.argmax(along * along / power))
+    amplitude, tau_s = float(along[best] / power[best]), float(taus_s[best])
+    remainder = -amplitude * float(np.exp(-(t_s[-1] - t_s[0]) / tau_s))
+    return ExponentialFit(mean - amplitude * float(mean_mode[best]), amplitude, tau_s, remainder)
+
+
+def _last_jump(t: FloatArray, percent: FloatArray) -> int:
+    """Index of the first reading after the last jump, 0 without one.
+
+    A jump is a change between the medians of neighbouring groups of readings that stands above the noise
+    and above the changes before and after it, which no exponential approach does.
+    """
+    group, reach = 5, 10
+    if len(t) < 2 * (group + reach):
+        return 0
+    noise = float(np.median(np.abs(np.diff(percent)))) * 1.4826 / np.sqrt(2.0)
+    medians = np.sort(np.lib.stride_tricks.sliding_window_view(percent, group), axis=1)[:, group // 2]
+    change = np.abs(medians[group:] - medians[:-group])
+    here = change[reach:-reach]
+    around = np.maximum(change[: -2 * reach], change[2 * reach :])
+    found = np.flatnonzero((here > max(JUMP_SIGMAS * noise, LEAST_JUMP_PERCENT)) & (here > 3.0 * around))
+    if not len(found):
+        return 0
+    last = found[found > found[-1] - group]
+    peak = int(last[np.argmax(here[last])])
+    return peak + reach + group
