@@ -1,0 +1,126 @@
+"""Reads the `address` of an instrument in a bench file, without opening anything.
+
+Modbus: `tcp://192.0.2.7:502/1` or `rtu:///dev/ttyUSB0/1?baud=19200&parity=E&stop_bits=1&late_s=0.3`; the last
+part of the path is the unit number. Text instruments: a VISA resource string such as
+`TCPIP::192.0.2.7::5025::SOCKET` or `ASRL/dev/ttyUSB1::INSTR`, or any other that the VISA library can open.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from typing import Literal
+from urllib.parse import parse_qsl, urlsplit
+
+Parity = Literal["N", "E", "O"]
+
+RTU_LATE_S = 0.3
+"""How long after a lost answer an RTU unit may still send it, in seconds, where the address does not say."""
+
+
+@dataclass(frozen=True, slots=True)
+class TcpUnit:
+    """A Modbus unit behind a TCP port."""
+
+    host: str
+    port: int
+    unit: int
+
+
+@dataclass(frozen=True, slots=True)
+class RtuUnit:
+    """A Modbus unit on a serial line.
+
+    Attributes:
+        device: the serial device.
+        unit: unit number, 1 to 247.
+        baud: bits per second.
+        parity: N, E or O.
+        stop_bits: 1 or 2.
+        late_s: how long after a lost answer the unit may still send it, in seconds; the line is kept quiet
+            for that long before the next request.
+        echo: whether the line adapter sends back what it is given.
+    """
+
+    device: str
+    unit: int
+    baud: int = 19200
+    parity: Parity = "N"
+    stop_bits: int = 1
+    late_s: float = RTU_LATE_S
+    echo: bool = False
+
+
+def _unit_number(text: str, highest: int) -> int:
+    if not text.isdecimal() or int(text) > highest:
+        raise ValueError(f"unit {text!r} is not a number from 0 to {highest}")
+    return int(text)
+
+
+def parse_modbus_address(address: str) -> TcpUnit | RtuUnit:
+    """Read a Modbus address.
+
+    Raises:
+        ValueError: with what is wrong and what would be right.
+    """
+    example = "tcp://HOST:PORT/UNIT or rtu:///dev/DEVICE/UNIT?baud=19200"
+    parts = urlsplit(address)
+    if parts.scheme == "tcp":
+        try:
+            port = parts.port
+        except ValueError:
+            port = None
+        if not parts.hostname or port is None or parts.query:
+            raise ValueError(f"{address!r} is not of the form {example}")
+        return TcpUnit(parts.hostname, port, _unit_number(parts.path.strip("/") or "1", 255))
+    if parts.scheme == "rtu" and not parts.netloc:
+        device, _, unit = parts.path.rpartition("/")
+        if not device:
+            raise ValueError(f"{address!r} names no unit; write {example}")
+        return _rtu_unit(
+            device, _unit_number(unit, 247), dict(parse_qsl(parts.query, keep_blank_values=True))
+        )
+    raise ValueError(f"{address!r} is not of the form {example}")
+
+
+def _rtu_unit(device: str, unit: int, query: dict[str, str]) -> RtuUnit:
+    unknown = sorted(set(query) - {"baud", "parity", "stop_bits", "late_s", "echo"})
+    if unknown:
+        raise ValueError(f"{unknown[0]!r} is none of baud, parity, stop_bits, late_s, echo")
+    try:
+        baud = int(query.get("baud", "19200"))
+        stop_bits = int(query.get("stop_bits", "1"))
+        late_s = float(query.get("late_s", str(RTU_LATE_S)))
+    except ValueError:
+        raise ValueError("baud and stop_bits must be whole numbers, late_s a number of seconds") from None
+    parity, echo = query.get("parity", "N"), query.get("echo", "no")
+    if baud <= 0 or stop_bits not in (1, 2) or not 0 <= late_s <= 10:
+        raise ValueError("baud must be above 0, stop_bits 1 or 2, late_s 0 to 10")
+    if parity not in ("N", "E", "O") or echo not in ("yes", "no"):
+        raise ValueError("parity must be N, E or O, echo yes or no")
+    letter: Parity = "E" if parity == "E" else "O" if parity == "O" else "N"
+    return RtuUnit(device, unit, baud, letter, stop_bits, late_s, echo == "yes")
+
+
+_SOCKET = re.compile(r"TCPIP\d*::(?P<host>[^:]+)::(?P<port>\d+)::SOCKET", re.IGNORECASE)
+_SERIAL = re.compile(r"ASRL(?P<device>.+?)(::INSTR)?", re.IGNORECASE)
+_ANY_VISA = re.compile(r"(ASRL|GPIB|PXI|TCPIP|USB|VICP|VXI)[^\s]*::[^\s]+", re.IGNORECASE)
+
+VisaKind = Literal["socket", "serial", "other"]
+
+
+def visa_kind(address: str) -> VisaKind:
+    """Tell which kind of VISA resource `address` names.
+
+    Raises:
+        ValueError: when it is no VISA resource string.
+    """
+    if _SOCKET.fullmatch(address):
+        return "socket"
+    if _SERIAL.fullmatch(address):
+        return "serial"
+    if _ANY_VISA.fullmatch(address):
+        return "other"
+    raise ValueError(
+        f"{address!r} is no VISA resource string; write TCPIP::HOST::PORT::SOCKET or ASRL/dev/DEVICE::INSTR"
+    )

@@ -1,0 +1,235 @@
+"""What the text link and the Modbus link share: one owner per port, deadlines, back-off and reopening.
+
+A `Port` is the physical thing (a TCP connection, a serial line) and may carry several instruments; there is
+one per address in a process, with one lock. A `Link` is one instrument's way through its port. Rules kept
+here, once, for every driver:
+
+- every exchange has a deadline, within which a lost link is also reopened and its settings sent again;
+- after a lost or foreign answer the port is fenced, so that a late answer can never answer the next request;
+- a second failure in a row starts a pause (0.25 s, doubling to 2 s) in which requests fail at once;
+- settings are sent again through the driver's own `configure`; nothing here ever repeats a request, so an
+  output is never switched by a reconnect.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import ClassVar, Generic, TypeVar
+
+from drivers.errors import BadReply, BadSpec, DriverError, LinkDown, LinkTimeout
+from drivers.ports import Clock
+from drivers.system_clock import SystemClock
+
+FIRST_PAUSE_S = 0.25
+LONGEST_PAUSE_S = 2.0
+
+
+class Deadline:
+    """A moment in real time by which an exchange must be over."""
+
+    def __init__(self, seconds: float) -> None:
+        self.seconds = seconds
+        self._end_s = time.monotonic() + seconds
+
+    @property
+    def left_s(self) -> float:
+        """Seconds left, never below 0."""
+        return max(0.0, self._end_s - time.monotonic())
+
+    @property
+    def passed(self) -> bool:
+        """Whether the moment has passed."""
+        return time.monotonic() >= self._end_s
+
+
+class Port(ABC):
+    """One physical port. Only the holder of `lock` may touch it.
+
+    Attributes:
+        key: what makes two addresses the same port.
+        settings: line settings; all instruments on a port must ask for the same ones.
+        generation: counts openings, so that a link can tell that its settings may be lost.
+    """
+
+    _open_ports: ClassVar[dict[str, tuple[Port, int]]] = {}
+    _registry_lock: ClassVar[threading.Lock] = threading.Lock()
+
+    def __init__(self, key: str, settings: object) -> None:
+        self.key = key
+        self.settings = settings
+        self.lock = threading.RLock()
+        self.generation = 0
+
+    @property
+    @abstractmethod
+    def is_open(self) -> bool:
+        """Whether a connection exists as far as this side knows."""
+
+    @abstractmethod
+    def open(self, instrument: str, deadline: Deadline) -> None:
+        """Open the port. Raises LinkDown or LinkTimeout naming `instrument`."""
+
+    @abstractmethod
+    def shut(self) -> None:
+        """Close the connection; never raises."""
+
+    @abstractmethod
+    def fence(self) -> None:
+        """Make sure that an answer still on its way cannot answer a later request."""
+
+    def wait_out_fence(self) -> None:
+        """Wait until no late answer can come any more; at once where `fence` has closed the connection."""
+        return
+
+    def release(self) -> None:
+        """Give up one use; the last one closes the connection."""
+        with Port._registry_lock:
+            port, uses = Port._open_ports.get(self.key, (self, 1))
+            if port is not self or uses > 1:
+                if port is self:
+                    Port._open_ports[self.key] = (self, uses - 1)
+                return
+            Port._open_ports.pop(self.key, None)
+        with self.lock:
+            self.shut()
+
+
+PortT = TypeVar("PortT", bound=Port)
+
+
+def share_port(instrument: str, key: str, settings: object, make: Callable[[], PortT]) -> PortT:
+    """Return the one port of this process for `key`, made by `make` when there is none yet.
+
+    Raises:
+        BadSpec: when the port is in use with other line settings or by another kind of link.
+    """
+    with Port._registry_lock:
+        found, uses = Port._open_ports.get(key, (None, 0))
+        if found is None:
+            fresh = make()
+            Port._open_ports[key] = (fresh, 1)
+            return fresh
+        if found.settings != settings:
+            raise BadSpec(
+                instrument,
+                "address",
+                f"{key} is shared with another instrument that asks for other line settings",
+            )
+        Port._open_ports[key] = (found, uses + 1)
+        return found  # type: ignore[return-value]  # equal settings are of the same class, hence the same kind
+
+
+class Link(Generic[PortT]):
+    """One instrument's way through its port."""
+
+    def __init__(self, instrument: str, port: PortT, deadline_s: float, clock: Clock | None = None) -> None:
+        self.instrument = instrument
+        self.deadline_s = deadline_s
+        self._port = port
+        self._clock: Clock = clock or SystemClock()
+        self._send_settings: Callable[[], None] | None = None
+        self._settled_generation = -1
+        self._configuring = False
+        self._shared_deadline: Deadline | None = None
+        self._failures = 0
+        self._retry_at_s = float("-inf")
+        self._closed = False
+
+    def configure(self, send_settings: Callable[[], None]) -> None:
+        """Run `send_settings` now and again after every reopening of the port.
+
+        Here each exchange has its own deadline; after a reopening in mid-run all of them share one.
+        """
+        with self._hold(Deadline(self.deadline_s)):
+            self._send_settings = send_settings
+            self._settled_generation = -1
+            self._retry_at_s = float("-inf")
+            self._configuring = True
+            try:
+                send_settings()
+                self._settled_generation = self._port.generation
+            finally:
+                self._configuring = False
+
+    def close(self) -> None:
+        """Let go of the port; never raises. The link cannot be used again."""
+        if not self._closed:
+            self._closed = True
+            self._port.release()
+
+    @contextmanager
+    def _hold(self, deadline: Deadline) -> Iterator[None]:
+        if self._closed:
+            raise LinkDown(self.instrument, "the link has been closed")
+        if not self._port.lock.acquire(timeout=deadline.left_s):
+            raise LinkTimeout(self.instrument, f"{self._port.key} was busy for {deadline.seconds:g} s")
+        try:
+            yield
+        finally:
+            self._port.lock.release()
+
+    @contextmanager
+    def exchange(self, *, deadline_s: float | None = None, urgent: bool = False) -> Iterator[Deadline]:
+        """Hold the port, open and with settings in place, for one request and its answer.
+
+        Args:
+            deadline_s: longest time for everything, in seconds; the link's own when None.
+            urgent: for the way to the safe state: wait for neither pause nor fence, and send no settings
+                before it.
+        """
+        with self._hold(Deadline(deadline_s or self.deadline_s)):
+            if not urgent:
+                self._respect_pause()
+                self._port.wait_out_fence()
+            deadline = self._shared_deadline or Deadline(deadline_s or self.deadline_s)
+            try:
+                self._make_ready(deadline, with_settings=not urgent)
+                yield deadline
+            except LinkDown:
+                self._port.shut()
+                self._count_failure()
+                raise
+            except LinkTimeout:
+                self._port.fence()
+                self._count_failure()
+                raise
+            except BadReply:
+                self._port.fence()
+                raise
+            if self._shared_deadline is None:
+                self._failures = 0
+                self._retry_at_s = float("-inf")
+
+    def _make_ready(self, deadline: Deadline, *, with_settings: bool) -> None:
+        if not self._port.is_open:
+            self._port.open(self.instrument, deadline)
+            self._port.generation += 1
+        settings_lost = self._settled_generation != self._port.generation
+        if self._send_settings is None or self._configuring or not (settings_lost and with_settings):
+            return
+        self._configuring, self._shared_deadline = True, deadline
+        try:
+            self._send_settings()
+            self._settled_generation = self._port.generation
+        except DriverError:
+            self._port.shut()
+            raise
+        finally:
+            self._configuring, self._shared_deadline = False, None
+
+    def _respect_pause(self) -> None:
+        wait_s = self._retry_at_s - self._clock.monotonic_s()
+        if wait_s > 0:
+            raise LinkDown(self.instrument, f"no answer from {self._port.key}; next try in {wait_s:.1f} s")
+
+    def _count_failure(self) -> None:
+        if self._shared_deadline is not None:
+            return  # the exchange that asked for the reopening counts it
+        self._failures += 1
+        if self._failures > 1:
+            pause_s = min(LONGEST_PAUSE_S, FIRST_PAUSE_S * 2 ** (self._failures - 2))
+            self._retry_at_s = self._clock.monotonic_s() + pause_s
