@@ -40,6 +40,10 @@ REJECT_WASTE: Final = (
     "Do not return this cell to service. It holds lead and caustic potassium hydroxide: do not open it, and "
     "hand it in as hazardous waste by the local rules."
 )
+REJECT_WASTE_LOT: Final = (
+    "Rejected cells do not go back to service. They hold lead and caustic potassium hydroxide: do not open "
+    "them, and hand them in as hazardous waste by the local rules."
+)
 UNGRADED: Final = (
     "This paper grades nothing. Do not take it for a pass, nor for a reject: test the cell again."
 )

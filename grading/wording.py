@@ -35,8 +35,6 @@ _FIGURE_NAME: Final[dict[str, str]] = {
     "linear_to_bar": "Linear to",
     "air_slope_agreement_percent": "Air-to-oxygen slope agreement",
     "t90_s": "Response time T90",
-    "t90_rising_s": "Response time T90, rising",
-    "t90_falling_s": "Response time T90, falling",
     "hysteresis_percent": "Hysteresis",
     "fade_percent_per_min": "Fade at the top hold",
     "noise_percent": "Noise, rms over a hold",

@@ -1,1 +1,6 @@
 """Certificates on paper."""
+
+from grading.certificate.papers import write_certificates
+from grading.certificate.press import CertificateError
+
+__all__ = ["CertificateError", "write_certificates"]

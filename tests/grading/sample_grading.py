@@ -306,8 +306,7 @@ def figures_of(made: Made, steps: tuple[StepResult, ...]) -> tuple[Figure, ...]:
     found += [
         linear_to(made),
         figure("air_slope_agreement_percent", "%", slope, 0.62, (-3.0, 3.0), (-6.0, 6.0)),
-        figure("t90_rising_s", "s", t90, 0.31, (None, 6.0), (None, 15.0)),
-        figure("t90_falling_s", "s", t90 * 1.04, 0.33, (None, 6.0), (None, 15.0)),
+        figure("t90_s", "s", t90 * 1.04, 0.33, (None, 6.0), (None, 15.0)),
         figure("hysteresis_percent", "%", made.hysteresis_percent, 0.11, (None, 1.0), (None, 2.5)),
         figure("fade_percent_per_min", "%/min", made.fade_percent_per_min, 0.07, (None, 0.5), (None, 2.0)),
         figure("noise_percent", "%", 0.031, 0.012, (None, 0.2), (None, 1.0)),
@@ -328,8 +327,7 @@ NAMES = {
     "oxygen_output_mv": "Output in oxygen",
     "indication_error_percent": "Indication error",
     "linear_to_bar": "Linear range",
-    "t90_rising_s": "Rising T90",
-    "t90_falling_s": "Falling T90",
+    "t90_s": "T90",
     "hysteresis_percent": "Hysteresis",
     "fade_percent_per_min": "Fade",
 }

@@ -1,0 +1,133 @@
+"""Certificates and the summary of a run, written to a folder."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Collection, Sequence
+from datetime import date
+from pathlib import Path
+
+from grading import figures
+from grading.certificate.content import certificate_content, summary_content
+from grading.certificate.identity import code_svg, identify, safe_name
+from grading.certificate.press import CertificateError, print_pdf
+from grading.certificate.spark import spark_svg
+from grading.results import CellResult, Grading
+
+
+def write_certificates(
+    folder: Path,
+    grading: Grading,
+    cells: Collection[str] | None = None,
+    *,
+    issued: date | None = None,
+    font_folders: Sequence[Path] = (),
+) -> list[Path]:
+    """Write one PDF a cell, and `summary.pdf` when all cells are asked for.
+
+    Every file appears whole or not at all. A name is made of the serial and the paper's number, so that a
+    certificate that was issued is never overwritten by one that says something else.
+
+    Args:
+        folder: where to; made when it is not there.
+        grading: what to certify.
+        cells: serials; None for all of them and the summary.
+        issued: day of issue; None for the day on which the run ended, which makes the same results give the
+            same bytes.
+        font_folders: fonts for scripts that DejaVu lacks.
+
+    Returns:
+        The files written, certificates in the order of the cells, the summary last.
+
+    Raises:
+        CertificateError: unknown serial, nothing to certify, a folder that cannot be written.
+    """
+    chosen = _choose(grading, cells)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CertificateError(f"{folder}: cannot make the folder ({error.strerror or error})") from None
+    written = []
+    for place, cell in chosen:
+        number, pdf = certificate_pdf(grading, cell, place, issued=issued, font_folders=font_folders)
+        written.append(_write(folder / f"{safe_name(cell.info.cell)}_{number}.pdf", pdf))
+    if cells is None:
+        pdf = summary_pdf(grading, issued=issued, font_folders=font_folders)
+        written.append(_write(folder / "summary.pdf", pdf))
+    return written
+
+
+def certificate_pdf(
+    grading: Grading,
+    cell: CellResult,
+    place: int,
+    *,
+    issued: date | None = None,
+    font_folders: Sequence[Path] = (),
+) -> tuple[str, bytes]:
+    """One cell's certificate: its number and the PDF.
+
+    Args:
+        grading: the run.
+        cell: one of its cells.
+        place: which one, from 1; a part of the number.
+        issued: see `write_certificates`.
+        font_folders: see `write_certificates`.
+    """
+    identity = identify(grading, (cell,), f"{place:02d}")
+    content = certificate_content(grading, cell, identity, issued)
+    files = {"results.json": identity.data, "code.svg": code_svg(content["code"])}
+    if content["plots"]:
+        files |= {"response.svg": figures.cell_svg(cell, "response")}
+        files |= {"error.svg": figures.cell_svg(cell, "error")}
+    if content["step-plot"] is not None:
+        files["step.svg"] = figures.cell_svg(cell, "step")
+    return identity.number, print_pdf("certificate.typ", content, files, font_folders=font_folders)
+
+
+def summary_pdf(grading: Grading, *, issued: date | None = None, font_folders: Sequence[Path] = ()) -> bytes:
+    """All cells of a run on one paper."""
+    identity = identify(grading, grading.cells, "SUM")
+    content = summary_content(grading, grading.cells, identity, issued)
+    files = {"results.json": identity.data}
+    for index, cell in enumerate(grading.cells):
+        if content["cells"][index]["spark"] is not None:
+            files[f"spark-{index}.svg"] = spark_svg(cell)
+    return print_pdf("summary.typ", content, files, font_folders=font_folders)
+
+
+def _choose(grading: Grading, cells: Collection[str] | None) -> list[tuple[int, CellResult]]:
+    if not grading.cells:
+        raise CertificateError(f"{grading.source}: no cell to certify")
+    known = {cell.info.cell for cell in grading.cells}
+    for serial in cells or ():
+        if serial not in known:
+            raise CertificateError(
+                f"{grading.source}: no cell '{serial}'; cells here: {', '.join(sorted(known))}"
+            )
+    return [
+        (place, cell)
+        for place, cell in enumerate(grading.cells, start=1)
+        if cells is None or cell.info.cell in cells
+    ]
+
+
+def _write(path: Path, data: bytes) -> Path:
+    """Replace `path` with `data`, or leave it as it was."""
+    try:
+        handle, name = tempfile.mkstemp(prefix=".paper-", dir=path.parent)
+    except OSError as error:
+        raise CertificateError(f"{path}: cannot write there ({error.strerror or error})") from None
+    temporary = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.chmod(0o644)
+        temporary.replace(path)
+    except OSError as error:
+        temporary.unlink(missing_ok=True)
+        raise CertificateError(f"{path}: cannot write ({error.strerror or error})") from None
+    return path

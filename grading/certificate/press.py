@@ -1,0 +1,119 @@
+"""The printing press: JSON data and pictures into a PDF through typst.
+
+Everything goes in as bytes in memory; no network, no fonts of the system, no clock. The same input gives the
+same bytes with the same version of typst.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+from collections.abc import Mapping, Sequence
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+from grading.certificate.printable import FONTS, without_missing
+
+if TYPE_CHECKING:
+    import typst
+
+_FOLDER: Final = Path(__file__).parent
+_STANDARDS: Final[tuple[Literal["a-3a", "ua-1"], ...]] = ("a-3a", "ua-1")
+_NO_GLYPH: Final = re.compile(r"the text `\"(.+?)\"` could not be displayed", re.DOTALL)
+_log = logging.getLogger("leadline.certificate")
+
+
+class CertificateError(Exception):
+    """A paper that could not be made: one line that says what is wrong and what would be right."""
+
+
+def print_pdf(
+    template: str,
+    data: Mapping[str, Any],
+    files: Mapping[str, bytes],
+    *,
+    font_folders: Sequence[Path] = (),
+) -> bytes:
+    """Make a tagged, archival PDF (PDF/A-3a and PDF/UA-1) of one template.
+
+    A name with characters that no font has never costs the paper: they are printed by their code point and
+    a warning is logged; the attached data keep them as they are.
+
+    Args:
+        template: file name of the template in this package.
+        data: what the template reads as data.json.
+        files: pictures and attachments by the name that the template uses.
+        font_folders: more fonts, for scripts that DejaVu lacks.
+
+    Raises:
+        CertificateError: the paper cannot be made.
+    """
+    import typst
+
+    folders = (FONTS, *font_folders)
+    stamp = data["timestamp"]
+    try:
+        return _compile(template, data, files, folders, stamp, _STANDARDS)
+    except typst.TypstError as error:
+        missing = _NO_GLYPH.findall(error.diagnostic or error.message)
+        if not missing:
+            raise CertificateError(f"{data['number']}: {_one_line(error)}") from None
+    shown = ", ".join(f"'{text}'" for text in dict.fromkeys(missing))
+    _log.warning(
+        "%s: no font here has %s; printed by code point instead (give a folder of fonts that have them)",
+        data["number"],
+        shown,
+    )
+    spelled = without_missing(data, folders)
+    try:
+        return _compile(template, spelled, files, folders, stamp, _STANDARDS)
+    except typst.TypstError as error:
+        _log.warning("%s: not an archival PDF: %s", data["number"], _one_line(error))
+    try:
+        return _compile(template, spelled, files, folders, stamp, ())
+    except typst.TypstError as error:
+        raise CertificateError(f"{data['number']}: {_one_line(error)}") from None
+
+
+def _compile(
+    template: str,
+    data: Mapping[str, Any],
+    files: Mapping[str, bytes],
+    folders: tuple[Path, ...],
+    stamp: int,
+    standards: Sequence[Literal["a-3a", "ua-1"]],
+) -> bytes:
+    import typst
+
+    source: Any = {
+        "main": (_FOLDER / template).read_bytes(),
+        "style.typ": (_FOLDER / "style.typ").read_bytes(),
+        "data.json": json.dumps(data, ensure_ascii=False).encode(),
+        **files,
+    }
+    pdf: bytes = typst.compile(
+        source,
+        font_paths=_fonts(folders),
+        ignore_system_fonts=True,
+        pdf_standards=list(standards),
+        timestamp=stamp,
+    )
+    return pdf
+
+
+@lru_cache(maxsize=2)
+def _fonts(folders: tuple[Path, ...]) -> typst.Fonts:
+    import typst
+
+    return typst.Fonts(
+        include_system_fonts=False,
+        include_embedded_fonts=False,
+        font_paths=[str(folder) for folder in folders],
+    )
+
+
+def _one_line(error: typst.TypstError) -> str:
+    text = error.message or (error.diagnostic or "").split("\n", 1)[0] or "the typesetter gave no reason"
+    return " ".join(text.split())
