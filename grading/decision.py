@@ -32,8 +32,11 @@ Why = Literal[
     "undecidable",
     "uncertainty undetermined",
     "typed pressure",
+    "only a lower bound",
 ]
 """What a decision rests on; `grading.reasons` puts it into words."""
+
+_ROUNDING: Final = 1e-9
 
 _WORSE: Final[dict[FigureGrade, int]] = {"pass": 0, "watch": 1, "reject": 2}
 
@@ -113,6 +116,37 @@ def decide(
     if typed_pressure:
         return Decision("watch", "typed pressure", conformity)
     return Decision("pass", "inside", conformity)
+
+
+def decide_lower_bound(
+    at_least: float,
+    pass_limits: LimitPair,
+    reject_limits: LimitPair,
+    *,
+    tested_to: float,
+    typed_pressure: bool = False,
+) -> Decision | None:
+    """Decide a figure of which only a lower bound is known, such as "linear to at least 2.0 bar".
+
+    Args:
+        at_least: the bound at about 95 %.
+        pass_limits: lower and upper; an upper one can't be shown to be kept.
+        reject_limits: likewise.
+        tested_to: how far the test went, same unit. A bound that reaches it is all that the test can say.
+        typed_pressure: as for `decide`.
+
+    Returns:
+        None where the test did not go far enough to say more: the figure then has no grade.
+    """
+    lower, upper = pass_limits
+    if upper is None and (lower is None or at_least >= lower - _ROUNDING):
+        if typed_pressure:
+            return Decision("watch", "typed pressure", None)
+        return Decision("pass", "inside", None)
+    below_reject = reject_limits[0] is not None and at_least < reject_limits[0]
+    if at_least >= tested_to - _ROUNDING and not below_reject:
+        return None
+    return Decision("watch", "only a lower bound", None)
 
 
 def room_to_decide(pass_limits: LimitPair, reject_limits: LimitPair) -> float:
