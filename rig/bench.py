@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import TracebackType
-from typing import Any
+from typing import Any, Final
 
-from drivers.errors import DriverError, LinkDown
+from drivers.errors import BadSpec, DriverError, LinkDown
 from drivers.ports import (
     Barometer,
     Clock,
@@ -22,9 +22,9 @@ from drivers.ports import (
 )
 from drivers.virtual_spec import FaultSpec, VirtualInstrument, VirtualMode, VirtualSession, VirtualSpec
 from grading.results import CellInfo
+from grading.strict_toml import FileError
 from rig.bench_file import (
     BenchFile,
-    InstrumentEntry,
     PressureLimits,
     error_model,
     instrument_lines,
@@ -41,19 +41,14 @@ __all__ = [
     "instrument_lines",
     "load_bench",
     "open_bench",
+    "open_bench_of",
     "open_parts",
     "pressure_limits",
+    "virtual_spec",
 ]
 
-_ROLE_PORTS: dict[str, Any] = {
-    "voltmeter": Voltmeter,
-    "gauge": PressureGauge,
-    "second_gauge": PressureGauge,
-    "valves": ValveBlock,
-    "controller": PressureController,
-    "thermometer": Thermometer,
-    "barometer": Barometer,
-}
+# In lockstep bench time stands still while the wire is busy, so a deadline only guards against a hang.
+_LOCKSTEP_DEADLINE_S: Final = 5.0
 
 
 class BenchNotReady(Exception):
@@ -66,6 +61,7 @@ class BenchParts:
 
     Attributes:
         instruments: by name in the bench file.
+        identities: what each instrument that answers said of itself.
         failures: one sentence by instrument name.
         addresses: where each instrument was looked for.
     """
@@ -74,6 +70,7 @@ class BenchParts:
     clock: Clock
     virtual: VirtualSession | None
     instruments: dict[str, Instrument] = field(default_factory=dict)
+    identities: dict[str, Identity] = field(default_factory=dict)
     failures: dict[str, str] = field(default_factory=dict)
     addresses: dict[str, str] = field(default_factory=dict)
 
@@ -136,6 +133,7 @@ def open_bench(
     mode: VirtualMode | None = None,
     speed: float = 1.0,
     faults: tuple[FaultSpec, ...] = (),
+    ask: Callable[[str], str | None] | None = None,
 ) -> OpenBench:
     """Open every instrument of a bench; a virtual bench is started first.
 
@@ -146,20 +144,24 @@ def open_bench(
         mode: of a virtual bench; None is lockstep.
         speed: bench seconds per real second of a virtual bench in real time.
         faults: injected into a virtual bench.
+        ask: puts a question to the operator, for an instrument that is read by eye.
 
     Raises:
+        FileError: when an instrument's entry cannot be used as it stands.
         BenchNotReady: when an instrument does not answer or is not the one described; everything that was
             opened is closed again, and every instrument that failed is named with its address.
         VirtualBenchError: when the virtual bench cannot play what it is asked for.
     """
-    parts = open_parts(bench, cells=cells, seed=seed, mode=mode, speed=speed, faults=faults)
-    try:
-        identities = _identify(parts)
-        if parts.failures:
-            raise BenchNotReady("\n".join(parts.failures.values()))
-    except BaseException:
+    parts = open_parts(bench, cells=cells, seed=seed, mode=mode, speed=speed, faults=faults, ask=ask)
+    if parts.failures:
         parts.close()
-        raise
+        raise BenchNotReady("\n".join(parts.failures.values()))
+    return open_bench_of(parts)
+
+
+def open_bench_of(parts: BenchParts) -> OpenBench:
+    """Return the bench of parts that all answered."""
+    bench = parts.file
     by_role: dict[str, Any] = {
         entry.role: parts.instruments[name] for name, entry in bench.instruments.items()
     }
@@ -174,7 +176,7 @@ def open_bench(
         barometer=by_role.get("barometer"),
         clock=parts.clock,
         virtual=parts.virtual,
-        identities=identities,
+        identities=parts.identities,
         parts=parts,
     )
 
@@ -187,53 +189,68 @@ def open_parts(
     mode: VirtualMode | None = None,
     speed: float = 1.0,
     faults: tuple[FaultSpec, ...] = (),
+    ask: Callable[[str], str | None] | None = None,
 ) -> BenchParts:
     """Open what answers of a bench and say why the rest does not; the arguments are those of `open_bench`.
 
     Raises:
+        FileError: when an instrument's entry cannot be used as it stands; nothing is left open.
         VirtualBenchError: when the virtual bench cannot play what it is asked for.
     """
-    from drivers.catalogue import open_instrument, start_virtual
-
+    from drivers.catalogue import start_virtual
     from drivers.system_clock import SystemClock
 
     virtual: VirtualSession | None = None
     if bench.virtual is not None:
-        virtual = start_virtual(_virtual_spec(bench, cells, seed, mode, speed, faults))
+        virtual = start_virtual(virtual_spec(bench, cells, seed, mode, speed, faults))
     parts = BenchParts(bench, virtual.clock if virtual is not None else SystemClock(), virtual)
+    by_itself = virtual is None or (mode or "lockstep") == "real_time"
     try:
-        for name, entry in bench.instruments.items():
-            if virtual is not None and name in virtual.instruments:
-                parts.addresses[name] = entry.address
-                parts.instruments[name] = virtual.instruments[name]
-                continue
-            address = virtual.endpoints[name] if virtual is not None else entry.address
-            parts.addresses[name] = address
+        _build(parts, ask, least_deadline_s=0.0 if by_itself else _LOCKSTEP_DEADLINE_S)
+        for name, instrument in parts.instruments.items():
             try:
-                instrument = open_instrument(_spec(name, entry, address))
+                instrument.configure()
+                parts.identities[name] = instrument.identify()
             except DriverError as error:
-                parts.failures[name] = _failure(bench, name, address, error)
-                continue
-            parts.instruments[name] = instrument
-            if not isinstance(instrument, _ROLE_PORTS[entry.role]):
-                parts.failures[name] = bench.source.problem(
-                    ("instruments", name, "driver"),
-                    f"'{entry.driver}' cannot be a {entry.role.replace('_', ' ')}; choose a driver that can",
-                )
+                parts.failures[name] = _failure(bench, name, parts.addresses[name], error)
     except BaseException:
         parts.close()
         raise
     return parts
 
 
-def _identify(parts: BenchParts) -> dict[str, Identity]:
-    identities = {}
-    for name, instrument in parts.instruments.items():
+def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, least_deadline_s: float) -> None:
+    """Make every driver of the bench; nothing is sent yet.
+
+    Raises:
+        FileError: one sentence for every entry that its driver cannot use.
+    """
+    from drivers.catalogue import open_instrument
+
+    bench, virtual = parts.file, parts.virtual
+    problems = []
+    for name, entry in bench.instruments.items():
+        parts.addresses[name] = entry.address
+        if virtual is not None and name in virtual.instruments:
+            parts.instruments[name] = virtual.instruments[name]
+            continue
+        if virtual is not None:
+            parts.addresses[name] = virtual.endpoints[name]
+        spec = InstrumentSpec(
+            name=name,
+            driver=entry.driver,
+            address=parts.addresses[name],
+            serial=entry.serial,
+            deadline_s=max(entry.deadline_s, least_deadline_s),
+            options=entry.options,
+        )
         try:
-            identities[name] = instrument.identify()
-        except DriverError as error:
-            parts.failures.setdefault(name, _failure(parts.file, name, parts.addresses[name], error))
-    return identities
+            parts.instruments[name] = open_instrument(spec, clock=parts.clock, ask=ask)
+        except BadSpec as error:
+            path = ("instruments", name, *error.key.split("."))
+            problems.append(bench.source.problem(path, error.message.removeprefix(f"{error.key}: ")))
+    if problems:
+        raise FileError(*problems)
 
 
 def _failure(bench: BenchFile, name: str, address: str, error: DriverError) -> str:
@@ -246,27 +263,22 @@ def _failure(bench: BenchFile, name: str, address: str, error: DriverError) -> s
     return f"{bench.source.where(('instruments', name))}: {name}{shown}: {error.message}; {mend}"
 
 
-def _spec(name: str, entry: InstrumentEntry, address: str) -> InstrumentSpec:
-    return InstrumentSpec(
-        name=name,
-        driver=entry.driver,
-        address=address,
-        serial=entry.serial,
-        deadline_s=entry.deadline_s,
-        options=entry.options,
-    )
-
-
-def _virtual_spec(
+def virtual_spec(
     bench: BenchFile,
-    cells: Sequence[CellInfo],
-    seed: int | None,
-    mode: VirtualMode | None,
-    speed: float,
-    faults: tuple[FaultSpec, ...],
+    cells: Sequence[CellInfo] = (),
+    seed: int | None = None,
+    mode: VirtualMode | None = None,
+    speed: float = 1.0,
+    faults: tuple[FaultSpec, ...] = (),
 ) -> VirtualSpec:
+    """Return what the virtual bench has to play; the arguments are those of `open_bench`.
+
+    Raises:
+        FileError: when the bench file has no [virtual] table.
+    """
     virtual = bench.virtual
-    assert virtual is not None
+    if virtual is None:
+        raise FileError(f"{bench.file}: has no [virtual] table, so it is no virtual bench")
     return VirtualSpec(
         drawer=virtual.drawer,
         seed=virtual.seed if seed is None else seed,

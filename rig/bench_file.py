@@ -90,6 +90,9 @@ class Scan(StrictModel):
     """How often the rig reads."""
 
     interval_s: float = Field(default=0.2, ge=0.05, le=5.0, description="time from scan to scan, in seconds")
+    shorted_socket: int | None = Field(
+        default=None, ge=1, le=64, description="socket that holds a short for checking the voltmeter"
+    )
 
 
 class Virtual(StrictModel):
@@ -424,7 +427,7 @@ def _role_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
 
 
 def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
-    from drivers.catalogue import driver_names
+    from drivers.catalogue import driver_names, driver_roles
 
     names = driver_names()
     for name, entry in model.instruments.items():
@@ -432,6 +435,12 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
         if entry.driver not in names:
             yield source.problem(
                 (*base, "driver"), f"no driver is called '{entry.driver}'; {suggestion(entry.driver, names)}"
+            )
+        elif entry.role not in driver_roles(entry.driver):
+            fitting = [other for other in names if entry.role in driver_roles(other)]
+            yield source.problem(
+                (*base, "driver"),
+                f"'{entry.driver}' cannot be a {entry.role}; drivers that can: {', '.join(sorted(fitting))}",
             )
         if model.virtual is not None and entry.address != VIRTUAL_ADDRESS:
             yield source.problem(

@@ -1,0 +1,43 @@
+"""`leadline archive`: the records as a whole."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.cli.options import ABNORMAL, DONE, JsonOption, output_console, print_json
+
+app = typer.Typer(no_args_is_help=True, help="Look after a folder of records.")
+
+
+@app.callback()
+def _archive() -> None:
+    """Look after a folder of records."""
+
+
+@app.command("check")
+def check(
+    folder: Annotated[
+        Path, typer.Argument(metavar="FOLDER", help="A record, or a folder of records.")
+    ] = Path("records"),
+    as_json: JsonOption = False,
+) -> None:
+    """Prove every record: hashes, checksums, checkpoints, endings. Nothing is changed.
+
+    Ends with code 1 when a record is interrupted or not as its run wrote it.
+
+    Example: leadline archive check records
+    """
+    from rig.archive_check import check_archive
+    from rig.screen.tables import archive_table
+
+    found = check_archive(folder)
+    if as_json:
+        print_json(
+            {"folder": str(folder), "records": {str(path): list(text) for path, text in found.items()}}
+        )
+    else:
+        output_console().print(archive_table(folder, found))
+    raise typer.Exit(ABNORMAL if any(found.values()) else DONE)

@@ -1,0 +1,110 @@
+"""`leadline bench`: the shipped benches, and the virtual one as a process of its own."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from rig.cli.options import JsonOption, SeedOption, output_console, print_json
+
+app = typer.Typer(no_args_is_help=True, help="Shipped benches, and the virtual bench.")
+
+VirtualBenchArgument = Annotated[
+    str, typer.Argument(metavar="BENCH", help="Name or path of a bench file with a [virtual] table.")
+]
+CellsName = Annotated[
+    str, typer.Option("--cells", "-c", metavar="CELLS", help="Cells file: which invented cell is where.")
+]
+
+
+@app.callback()
+def _bench() -> None:
+    """Shipped benches, and the virtual bench."""
+
+
+@app.command("list")
+def list_benches(as_json: JsonOption = False) -> None:
+    """List the shipped benches, procedures, cells and limits files, and the drivers.
+
+    Example: leadline bench list
+    """
+    from rig.benches import shipped
+    from rig.screen.tables import shipped_table
+
+    found = shipped()
+    if as_json:
+        print_json(found)
+    else:
+        output_console().print(shipped_table(found))
+
+
+@app.command("serve")
+def serve(
+    bench: VirtualBenchArgument = "virtual_bench",
+    cells: CellsName = "six_cells",
+    seed: SeedOption = None,
+    speed: Annotated[
+        float, typer.Option("--speed", min=0.1, max=100.0, help="Bench seconds per second.")
+    ] = 1.0,
+    inject: Annotated[
+        list[str] | None,
+        typer.Option("--inject", metavar="FAULT@SECONDS", help="Break something; may be repeated."),
+    ] = None,
+) -> None:
+    """Serve the virtual bench in this process until Ctrl-C, for practice or to develop a driver against.
+
+    It listens on this computer alone. The addresses printed go into a bench file of your own.
+
+    Example: leadline bench serve --speed 10
+    """
+    from rig.bench import load_bench, virtual_spec
+    from rig.cells import load_cells
+    from rig.job import parse_faults
+
+    bench_file = load_bench(bench)
+    spec = virtual_spec(
+        bench_file,
+        cells=load_cells(cells, bench_file.sockets).cells,
+        seed=seed,
+        mode="real_time",
+        speed=speed,
+        faults=parse_faults(bench_file, inject or []),
+    )
+    from drivers.catalogue import serve_virtual
+
+    console = output_console()
+    serve_virtual(spec, lambda line: console.print(line, soft_wrap=True))
+
+
+@app.command("describe")
+def describe(bench: VirtualBenchArgument = "virtual_bench") -> None:
+    """Print the registers and commands that the virtual bench answers to.
+
+    Example: leadline bench describe virtual_bench
+    """
+    from rig.bench import load_bench, virtual_spec
+
+    spec = virtual_spec(load_bench(bench))
+    from drivers.catalogue import describe_virtual
+
+    print(describe_virtual(spec))
+
+
+@app.command("faults")
+def faults(as_json: JsonOption = False) -> None:
+    """List what can be broken on the virtual bench with --inject FAULT@SECONDS.
+
+    Example: leadline bench faults
+    """
+    from drivers.catalogue import virtual_faults
+
+    kinds = virtual_faults()
+    if as_json:
+        from dataclasses import asdict
+
+        print_json([asdict(kind) for kind in kinds])
+        return
+    from rig.screen.tables import faults_table
+
+    output_console().print(faults_table(kinds))

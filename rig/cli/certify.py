@@ -1,0 +1,37 @@
+"""`leadline certify`: the papers of a record."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.cli.options import JsonOption, LimitsOption, check_writable, output_console, print_json
+
+
+def certify(
+    record: Annotated[Path, typer.Argument(metavar="RECORD", help="Folder of a record.")],
+    cell: Annotated[
+        list[str] | None,
+        typer.Option("--cell", metavar="SERIAL", help="Only this cell; may be repeated."),
+    ] = None,
+    limits: LimitsOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Grade a record afresh from its raw readings and print its certificates and summary page.
+
+    The grading is kept as results.json beside the readings, the papers in certificates/.
+
+    Example: leadline certify records/2026-03-02T101500Z-a1b2 --cell TB-0417
+    """
+    from rig.afterwards import finish_record
+
+    check_writable(record)
+    done = finish_record(record, limits=limits, cells=tuple(cell) if cell else None)
+    if as_json:
+        print_json({"record": str(record), "certificates": [str(path) for path in done.certificates]})
+        return
+    console = output_console()
+    for path in done.certificates:
+        console.print(str(path), soft_wrap=True)

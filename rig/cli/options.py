@@ -1,0 +1,91 @@
+"""What several commands share: exit codes, options, and a folder that can be written to."""
+
+from __future__ import annotations
+
+import json
+import sys
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Final
+
+import typer
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+DONE: Final = 0
+ABNORMAL: Final = 1
+BAD_INPUT: Final = 2
+REFUSED: Final = 3
+
+_WIDTH_OF_A_PIPE: Final = 110
+
+BenchArgument = Annotated[
+    str, typer.Argument(metavar="BENCH", help="Name of a shipped bench, or path of a bench file.")
+]
+BenchOption = Annotated[
+    str, typer.Option("--bench", metavar="BENCH", help="Name of a shipped bench, or path of a bench file.")
+]
+ProcedureOption = Annotated[
+    str,
+    typer.Option(
+        "--procedure", "-p", metavar="P", help="Name of a shipped procedure, or path of a procedure file."
+    ),
+]
+CellsOption = Annotated[
+    str,
+    typer.Option("--cells", "-c", metavar="CELLS", help="Cells file (CSV): which cell is in which socket."),
+]
+LimitsOption = Annotated[
+    str | None,
+    typer.Option(
+        "--limits",
+        metavar="FILE",
+        help="Limits to grade by: a shipped name, or a path. Default: the record's own, else 'general'.",
+    ),
+]
+OutOption = Annotated[
+    Path, typer.Option("--out", "-o", metavar="DIR", help="Folder that the record's folder is made in.")
+]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Print JSON alone on stdout; messages go to stderr.")
+]
+SeedOption = Annotated[
+    int | None, typer.Option("--seed", min=0, metavar="N", help="Seed of the virtual bench's noise.")
+]
+
+
+def output_console(*, to_stderr: bool = False) -> Console:
+    """Return the console for people: stdout, or stderr when stdout is kept for JSON."""
+    from rich.console import Console
+
+    console = Console(stderr=to_stderr, highlight=False)
+    if not console.is_terminal:
+        console = Console(stderr=to_stderr, highlight=False, width=_WIDTH_OF_A_PIPE)
+    return console
+
+
+def print_json(data: Any) -> None:
+    """Print data as JSON on stdout."""
+    json.dump(data, sys.stdout, ensure_ascii=False, indent=1, allow_nan=False)
+    sys.stdout.write("\n")
+
+
+def check_writable(folder: Path) -> None:
+    """Prove that `folder` can be written to, or made, without making it.
+
+    Raises:
+        FileError: naming the folder and what stands in the way.
+    """
+    from grading.strict_toml import FileError
+
+    there = folder.absolute()
+    while not there.exists() and there != there.parent:
+        there = there.parent
+    if not there.is_dir():
+        raise FileError(f"{folder}: {there} is a file, not a folder; choose another --out")
+    try:
+        with tempfile.TemporaryFile(dir=there):
+            pass
+    except OSError as error:
+        raise FileError(f"{folder}: cannot be written to ({error.strerror}); choose another --out") from None

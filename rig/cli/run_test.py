@@ -1,0 +1,77 @@
+"""`leadline run`: the test itself, live on screen, then grades and certificates."""
+
+from __future__ import annotations
+
+import getpass
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from rig.cli.options import (
+    BenchArgument,
+    CellsOption,
+    JsonOption,
+    LimitsOption,
+    OutOption,
+    ProcedureOption,
+    SeedOption,
+    check_writable,
+    output_console,
+)
+
+
+def run_test(
+    bench: BenchArgument,
+    cells: CellsOption,
+    procedure: ProcedureOption = "full",
+    out: OutOption = Path("records"),
+    operator: Annotated[
+        str | None, typer.Option("--operator", metavar="NAME", help="Printed on certificates.")
+    ] = None,
+    limits: LimitsOption = None,
+    inject: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--inject",
+            metavar="FAULT@SECONDS",
+            help="Break something on a virtual bench, for training; may be repeated. "
+            "Faults: leadline bench faults.",
+        ),
+    ] = None,
+    seed: SeedOption = None,
+    real_time: Annotated[
+        bool, typer.Option("--real-time", help="Run a virtual bench by the clock, as a real one would.")
+    ] = False,
+    no_certificates: Annotated[
+        bool, typer.Option("--no-certificates", help="Grade, and print no certificates.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Run a procedure on a bench, live on screen, then grade and certify.
+
+    Ctrl-C once vents on the ramp and ends the run; twice drops every valve at once. The record is kept
+    either way, and reads as ungraded.
+
+    Example: leadline run virtual_bench --procedure quick --cells six_cells --out records
+    """
+    from rig.bench import load_bench
+    from rig.cells import load_cells
+    from rig.job import Job, do_job, parse_faults
+    from rig.procedure import load_procedure
+
+    bench_file = load_bench(bench)
+    job = Job(
+        bench=bench_file,
+        procedure=load_procedure(procedure),
+        cells=load_cells(cells, bench_file.sockets),
+        limits=limits,
+        out=out,
+        operator=operator or getpass.getuser(),
+        seed=seed,
+        real_time=real_time,
+        faults=parse_faults(bench_file, inject or []),
+        certificates=not no_certificates,
+    )
+    check_writable(out)
+    raise typer.Exit(do_job(job, output_console(to_stderr=as_json), as_json=as_json))

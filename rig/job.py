@@ -1,0 +1,198 @@
+"""The whole job of one pot of cells: open the bench, run, grade, certify, tell."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from drivers.virtual_spec import FaultSpec, parse_fault
+from grading.record import FileText
+from grading.strict_toml import FileError
+from rig.bench import BenchFile, OpenBench, open_bench
+from rig.bench_file import pressure_limits
+from rig.cells import CellList
+from rig.outcome import RunOutcome
+from rig.procedure import ProcedureFile
+from rig.snapshot import Prompt, View
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from grading.results import Grading
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What is asked for.
+
+    Attributes:
+        limits: name or path of the limits file; None is `general`.
+        out: folder that the record's folder is made in.
+        seed, real_time, faults: of a virtual bench.
+        certificates: whether to print papers after grading.
+    """
+
+    bench: BenchFile
+    procedure: ProcedureFile
+    cells: CellList
+    limits: str | None
+    out: Path
+    operator: str
+    purpose: str = ""
+    seed: int | None = None
+    real_time: bool = False
+    faults: tuple[FaultSpec, ...] = ()
+    certificates: bool = True
+
+
+def parse_faults(bench: BenchFile, texts: Sequence[str]) -> tuple[FaultSpec, ...]:
+    """Read faults as typed on a command line.
+
+    Raises:
+        FileError: on a bench of hardware.
+        VirtualBenchError: when a text does not read as a fault.
+    """
+    if texts and bench.virtual is None:
+        raise FileError(f"{bench.file}: faults can be injected into a virtual bench only; leave --inject out")
+    return tuple(parse_fault(text) for text in texts)
+
+
+def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
+    """Do a job from start to end and return its exit code.
+
+    Args:
+        job: what is asked for, its files checked already.
+        console: where people read.
+        as_json: also print the grading as JSON on stdout.
+
+    Raises:
+        FileError: when bench, procedure and cells do not fit together; nothing has been started.
+        BenchNotReady: when an instrument does not answer.
+    """
+    from grading.limits import load_limits
+    from rig.screen.terminal import TerminalView
+
+    limits = load_limits(job.limits) if job.limits is not None else load_limits()
+    frozen = FileText(limits.name, limits.file, limits.text, limits.version)
+    pressure_limits(job.bench, job.procedure)
+    begun_s = time.monotonic()
+    with TerminalView(console, title=_title(job), virtual=job.bench.virtual is not None) as view:
+        _tell_start(view, job)
+        outcome, rig_s = _run(job, frozen, view)
+    if outcome.record is None:
+        console.print(f"Refused: {outcome.why}", style="bold")
+        return outcome.exit_code
+    grading, papers = _finish(job, outcome, console)
+    if as_json and grading is not None:
+        from grading.document import public_json
+        from rig.cli.options import print_json
+
+        print_json(public_json(grading))
+    _tell_end(console, outcome, papers, rig_s, time.monotonic() - begun_s)
+    return outcome.exit_code
+
+
+def _title(job: Job) -> str:
+    return f"{job.bench.name} · {job.procedure.name} {job.procedure.version}"
+
+
+def _run(job: Job, limits: FileText, view: View) -> tuple[RunOutcome, float]:
+    """Run the session; return its outcome and how long it took in rig time."""
+    from rig.session import run_session
+    from rig.stop import StopRequest
+
+    stop = StopRequest()
+    with (
+        stop.on_signals(),
+        open_bench(
+            job.bench,
+            cells=job.cells.cells,
+            seed=job.seed,
+            mode="real_time" if job.real_time else None,
+            faults=job.faults,
+            ask=lambda text: view.ask(Prompt("typed reading", text)),
+        ) as bench,
+    ):
+        refused = _check(bench, job.out, view)
+        if refused is not None:
+            return refused, 0.0
+        begun_s = bench.clock.monotonic_s()
+        outcome = run_session(
+            bench,
+            job.procedure,
+            job.cells.cells,
+            limits,
+            out=job.out,
+            operator=job.operator,
+            view=view,
+            stop=stop,
+            purpose=job.purpose,
+        )
+        return outcome, bench.clock.monotonic_s() - begun_s
+
+
+def _check(bench: OpenBench, out: Path, view: View) -> RunOutcome | None:
+    """Make the standing checks; return a refusal when one fails."""
+    from rig.preflight import standing_checks
+
+    report = standing_checks(bench, out)
+    for check in report.cautions:
+        todo = f"; {check.to_do}" if check.to_do else ""
+        view.say(f"{check.what}: {check.found}{todo}", "caution")
+    for check in report.failures:
+        view.say(f"{check.what}: {check.found}; {check.to_do}", "alarm")
+    if report.ready:
+        return None
+    first = report.failures[0]
+    return RunOutcome(None, "refused", f"{first.what}: {first.found}; {first.to_do}", "preflight")
+
+
+def _tell_start(view: View, job: Job) -> None:
+    from grading.cautions import START_OF_RUN
+
+    if job.bench.virtual is not None:
+        view.say("Bench of software: no gas flows, and nothing here says anything about a real cell.")
+        return
+    for line in START_OF_RUN:
+        view.say(line, "caution")
+
+
+def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | None, tuple[Path, ...]]:
+    """Grade and certify a record, and show the grades; what fails here leaves the record as it is."""
+    from rig.afterwards import AfterwardsFailed, finish_record
+    from rig.screen.grades import show_summary
+
+    assert outcome.record is not None
+    wanted = job.certificates and outcome.how == "completed"
+    try:
+        with console.status("Grading" + (" and printing certificates" if wanted else "")):
+            done = finish_record(outcome.record, certificates=wanted)
+    except AfterwardsFailed as error:
+        console.print(str(error), style="bold")
+        return None, ()
+    show_summary(console, done.grading)
+    return done.grading, done.certificates
+
+
+def _tell_end(
+    console: Console, outcome: RunOutcome, papers: tuple[Path, ...], rig_s: float, real_s: float
+) -> None:
+    console.print()
+    if outcome.how != "completed":
+        console.print(f"Run {outcome.how}: {outcome.why}", style="bold")
+    console.print(f"Record        {outcome.record}", soft_wrap=True)
+    certificates = [path for path in papers if path.name != "summary.pdf"]
+    if certificates:
+        console.print(f"Certificates  {certificates[0].parent}, {len(certificates)} cells", soft_wrap=True)
+    for path in papers:
+        if path.name == "summary.pdf":
+            console.print(f"Summary       {path}", soft_wrap=True)
+    if rig_s > 2.0 * real_s:
+        console.print(
+            f"Time          {rig_s / 60:.0f} min of rig time in {real_s:.0f} s, "
+            f"{rig_s / real_s:.0f} times as fast",
+            soft_wrap=True,
+        )

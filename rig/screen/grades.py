@@ -1,0 +1,219 @@
+"""Gradings for people: one line a cell, then every figure with its doubt, limits and reasons."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rich import box
+from rich.console import Console, Group, RenderableType
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from grading.document import compare
+from grading.results import CellResult, Figure, Grade, Grading
+from grading.wording import (
+    GRADE_MARK,
+    GRADE_WORD,
+    figure_name,
+    figure_quantity,
+    grade_text,
+    number,
+    pass_limits,
+    plain,
+    probability,
+    reject_limits,
+)
+
+_STYLE: Final[dict[Grade, str]] = {
+    "pass": "bold green",
+    "watch": "bold yellow",
+    "reject": "bold red",
+    "ungraded": "bold",
+}
+_ORDER: Final[tuple[Grade, ...]] = ("pass", "watch", "reject", "ungraded")
+_MOST_IN_FULL: Final = 8
+_SUMMARY_PO2_BAR: Final = 1.6
+
+
+def show_summary(console: Console, grading: Grading) -> None:
+    """Print one line a cell, the reasons, and how many cells have which grade."""
+    console.print(summary_table(grading))
+    console.print(_counts(grading))
+
+
+def show_grading(
+    console: Console,
+    grading: Grading,
+    *,
+    cell: str | None = None,
+    budget: bool = False,
+    earlier: Grading | None = None,
+) -> None:
+    """Print a grading.
+
+    Args:
+        console: where to print.
+        grading: what to print.
+        cell: serial of the one cell wanted; None prints all.
+        budget: whether to print the uncertainty budget of each figure.
+        earlier: the grading kept with the record; what changed against it is listed.
+    """
+    chosen = [result for result in grading.cells if cell in (None, result.info.cell)]
+    console.print(Text(f"{grading.source}", style="bold"), soft_wrap=True)
+    if cell is None:
+        console.print(summary_table(grading))
+        console.print(_counts(grading))
+    if len(chosen) <= _MOST_IN_FULL:
+        for result in chosen:
+            console.print(cell_report(result, budget=budget))
+    else:
+        console.print(f"Figures of one cell: add --cell SERIAL (or --json for all {len(chosen)})")
+    console.print(_origin(grading))
+    if earlier is not None:
+        _show_changes(console, earlier, grading)
+
+
+def summary_table(grading: Grading) -> RenderableType:
+    """Return one line a cell: the grade, the figures people ask for first, and the reason."""
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
+    table.add_column("socket", justify="right")
+    table.add_column("cell", no_wrap=True)
+    table.add_column("grade", no_wrap=True)
+    table.add_column("mV at 1.0", justify="right", no_wrap=True)
+    table.add_column("off at 1.6", justify="right", no_wrap=True)
+    table.add_column("linear to", justify="right", no_wrap=True)
+    table.add_column("T90", justify="right", no_wrap=True)
+    table.add_column("why", ratio=1)
+    for result in grading.cells:
+        table.add_row(
+            "" if result.info.socket is None else str(result.info.socket),
+            result.info.cell,
+            Text(grade_text(result.grade), style=_STYLE[result.grade]),
+            _short(_figure(result, "oxygen_output_mv"), 1, ""),
+            _short(_figure(result, "indication_error_percent", _SUMMARY_PO2_BAR), 1, " %", signed=True),
+            _short(_figure(result, "linear_to_bar"), 2, " bar"),
+            _short(_figure(result, "t90_s"), 1, " s"),
+            "\n".join((*result.reasons, *result.diagnosis)) if result.grade != "pass" else "",
+        )
+    return table
+
+
+def cell_report(result: CellResult, *, budget: bool = False) -> RenderableType:
+    """Return one cell in full: figures with doubt, limits and grades, statements, reasons, diagnosis."""
+    info = result.info
+    head = Text(f"\n{info.cell}  ", style="bold")
+    head.append(grade_text(result.grade), style=_STYLE[result.grade])
+    origin = "  ".join(part for part in (info.maker, info.model, info.date_code, info.condition) if part)
+    head.append(f"  {origin}", style="dim")
+    parts: list[RenderableType] = [head]
+    if result.figures:
+        parts.append(_figures_table(result, budget=budget))
+    for title, lines in (
+        ("Why", result.reasons),
+        ("Look at", result.diagnosis),
+        ("In plain words", result.detail.statements),
+    ):
+        if lines:
+            parts.append(_listed(title, lines))
+    return Group(*parts)
+
+
+def _figures_table(result: CellResult, *, budget: bool) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
+    table.add_column("figure")
+    table.add_column("value ± U", justify="right", no_wrap=True)
+    table.add_column("pass", no_wrap=True)
+    table.add_column("reject", no_wrap=True)
+    table.add_column("conforms", justify="right", no_wrap=True)
+    table.add_column("grade", no_wrap=True)
+    table.add_column("remark")
+    for figure in result.figures:
+        grade = figure.grade
+        word = Text("–" if grade is None else f"{GRADE_MARK[grade]} {GRADE_WORD[grade].lower()}")
+        if grade is not None:
+            word.stylize(_STYLE[grade])
+        table.add_row(
+            figure_name(figure) + (" *" if figure.required else ""),
+            figure_quantity(figure),
+            pass_limits(figure),
+            reject_limits(figure),
+            probability(figure.probability_of_conformity),
+            word,
+            figure.reason or "",
+        )
+        if budget and figure.budget:
+            for line in figure.budget:
+                table.add_row(
+                    Text(f"    {line.name}", style="dim"),
+                    Text(f"u {number(line.standard_uncertainty, 4)}", style="dim"),
+                    Text(f"{100.0 * line.share:.0f} % of the variance", style="dim"),
+                )
+    if any(figure.required for figure in result.figures):
+        table.caption = "* required by the limits file"
+        table.caption_justify = "left"
+    return table
+
+
+def _figure(result: CellResult, key: str, nominal_po2_bar: float | None = None) -> Figure | None:
+    for figure in result.figures:
+        if figure.key == key and (
+            nominal_po2_bar is None
+            or (figure.nominal_po2_bar is not None and abs(figure.nominal_po2_bar - nominal_po2_bar) < 0.05)
+        ):
+            return figure
+    return None
+
+
+def _short(figure: Figure | None, decimals: int, unit: str, *, signed: bool = False) -> str:
+    if figure is None:
+        return "–"
+    if figure.at_least is not None:
+        return f"≥ {plain(round(figure.at_least, 2))}{unit}"
+    if figure.value is None:
+        return "–"
+    return f"{number(figure.value, decimals, signed=signed)}{unit}"
+
+
+def _counts(grading: Grading) -> Text:
+    line = Text(f"{len(grading.cells)} cells: ")
+    for position, grade in enumerate(_ORDER):
+        count = sum(result.grade == grade for result in grading.cells)
+        line.append(", " if position else "")
+        line.append(f"{count} {GRADE_WORD[grade].lower()}", style=_STYLE[grade] if count else "dim")
+    return line
+
+
+def _origin(grading: Grading) -> RenderableType:
+    conditions = grading.conditions
+    lines = [
+        f"Limits: {grading.limits_name} {grading.limits_version}, sha256 {grading.limits_sha256[:12]}",
+        f"Uncertainty from: {conditions.uncertainty_source or 'not stated'}; ± is U at about 95 %",
+        *conditions.notes,
+    ]
+    return Group(Text(""), *(Text(line, style="dim") for line in lines))
+
+
+def _listed(title: str, lines: tuple[str, ...]) -> RenderableType:
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(style="dim", no_wrap=True, min_width=14)
+    grid.add_column()
+    for position, line in enumerate(lines):
+        grid.add_row(title if position == 0 else "", line)
+    return Padding(grid, (0, 0, 0, 2))
+
+
+def _show_changes(console: Console, earlier: Grading, grading: Grading) -> None:
+    changes = compare(earlier, grading)
+    same_limits = earlier.limits_sha256 == grading.limits_sha256
+    against = f"the grading kept with the record (limits {earlier.limits_name} {earlier.limits_version})"
+    if not changes:
+        if not same_limits:
+            console.print(f"No grade changes against {against}.")
+        return
+    table = Table(box=box.SIMPLE_HEAD, title=f"What changed against {against}", title_justify="left")
+    for column in ("cell", "what", "before", "now"):
+        table.add_column(column)
+    for change in changes:
+        table.add_row(change.cell, change.what, change.before, change.after)
+    console.print(table)

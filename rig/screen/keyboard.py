@@ -1,0 +1,106 @@
+"""Answers from the keyboard that never hold up the screen: one line at a time, with a time limit."""
+
+from __future__ import annotations
+
+import os
+import queue
+import select
+import sys
+import threading
+import time
+from collections.abc import Callable
+
+_LOOK_EVERY_S = 0.1
+
+
+class LineReader:
+    """Reads whole lines from a stream in a thread of its own, so that waiting can be limited."""
+
+    def __init__(self) -> None:
+        self._lines: queue.Queue[str | None] = queue.Queue()
+        self._thread: threading.Thread | None = None
+        self._ended = False
+
+    def read(self, timeout_s: float) -> str | None:
+        """Return the next line without its end, or None at the end of input or after `timeout_s`.
+
+        What was typed before the call is thrown away: it cannot be the answer to this question.
+        """
+        if self._ended:
+            return None
+        fresh = self._thread is None
+        if self._thread is None:
+            self._thread = threading.Thread(target=self._pump, name="keyboard", daemon=True)
+            self._thread.start()
+        # Piped answers arrive before their questions; only a person's stray lines are thrown away.
+        if not fresh and sys.stdin.isatty():
+            while not self._lines.empty():
+                self._lines.get_nowait()
+        try:
+            line = self._lines.get(timeout=timeout_s)
+        except queue.Empty:
+            return None
+        self._ended = line is None
+        return line
+
+    def _pump(self) -> None:
+        try:
+            for line in sys.stdin:
+                self._lines.put(line.rstrip("\r\n"))
+        except (OSError, ValueError):
+            pass
+        self._lines.put(None)
+
+
+def can_read_keys() -> bool:
+    """Whether single keys can be read: a POSIX terminal on stdin."""
+    try:
+        import termios  # noqa: F401
+
+        return sys.stdin.isatty()
+    except (ImportError, ValueError, AttributeError):
+        return False
+
+
+def read_typed(timeout_s: float, on_change: Callable[[str], None]) -> str | None:
+    """Read one line key by key without echo; Enter ends it.
+
+    Args:
+        timeout_s: after that, None is returned.
+        on_change: called with the text typed so far whenever it changes, to show it.
+
+    Returns:
+        The text, or None after `timeout_s` or at the end of input.
+    """
+    import termios
+    import tty
+
+    fd = sys.stdin.fileno()
+    before = termios.tcgetattr(fd)
+    typed = ""
+    until_s = time.monotonic() + timeout_s
+    try:
+        tty.setcbreak(fd)
+        termios.tcflush(fd, termios.TCIFLUSH)
+        while time.monotonic() < until_s:
+            if not select.select([fd], [], [], _LOOK_EVERY_S)[0]:
+                continue
+            data = os.read(fd, 64)
+            if not data:
+                return None
+            for key in data.decode(errors="ignore"):
+                if key in "\r\n":
+                    return typed
+                typed = _after(typed, key)
+            on_change(typed)
+        return None
+    finally:
+        termios.tcsetattr(fd, termios.TCSADRAIN, before)
+
+
+def _after(typed: str, key: str) -> str:
+    if key in "\x7f\b":
+        return typed[:-1]
+    if key == "\x15":
+        return ""
+    return typed + key if key.isprintable() else typed

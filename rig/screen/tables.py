@@ -1,0 +1,126 @@
+"""Tables that commands print: preflight, plan, archive, faults, what is shipped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from rich import box
+from rich.console import Group, RenderableType
+from rich.table import Table
+from rich.text import Text
+
+from rig.screen.formats import clock_text
+
+if TYPE_CHECKING:
+    from drivers.virtual_spec import FaultKind
+    from rig.plan import Plan
+    from rig.preflight import PreflightReport, Verdict
+
+_VERDICT: Final[dict[Verdict, tuple[str, str]]] = {
+    "ok": ("✔ ok", "green"),
+    "caution": ("▲ caution", "yellow"),
+    "fail": ("✖ fail", "bold red"),
+    "not checked": ("○ not checked", "dim"),
+}
+
+
+def _table(*columns: str, title: str = "") -> Table:
+    table = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", title_style="bold")
+    for column in columns:
+        table.add_column(column)
+    return table
+
+
+def preflight_table(report: PreflightReport) -> RenderableType:
+    """Return what passed, what did not and why, and what to do."""
+    table = _table("check", "verdict", "found", "to do", title=f"Preflight of {report.bench} ({report.file})")
+    for check in report.checks:
+        word, style = _VERDICT[check.verdict]
+        table.add_row(check.what, Text(word, style=style), check.found, check.to_do)
+    cautions = len(report.cautions)
+    if report.ready:
+        end = f"Ready{f', with {cautions} to keep in mind' if cautions else ''}."
+    else:
+        end = f"Not ready: {len(report.failures)} failed. No run can start before they are put right."
+    return Group(table, Text(end, style="bold"))
+
+
+def plan_table(plan: Plan) -> RenderableType:
+    """Return steps, time, gas, margins and remarks of a plan."""
+    steps = _table(title=f"{plan.procedure} on {plan.bench}")
+    for column, justify in (
+        ("step", "right"),
+        ("what", "left"),
+        ("PO2, bar", "right"),
+        ("to, bar abs", "right"),
+        ("ramp", "right"),
+        ("usual time", "right"),
+        ("longest", "right"),
+        ("gas, L", "right"),
+    ):
+        steps.add_column(column, justify=justify)  # type: ignore[arg-type]
+    for step in plan.steps:
+        steps.add_row(
+            str(step.number) if step.po2_bar is not None else "",
+            step.what,
+            "" if step.po2_bar is None else f"{step.po2_bar:.2f}",
+            f"{step.to_bar:.3f}",
+            clock_text(step.ramp_s) if step.ramp_s else "",
+            clock_text(step.duration_s),
+            clock_text(step.longest_s),
+            f"{step.gas_l:.2f}" if step.gas_l else "",
+        )
+    steps.add_section()
+    steps.add_row(
+        "", "all", "", "", "", clock_text(plan.duration_s), clock_text(plan.longest_s), f"{plan.gas_l:.2f}"
+    )
+    margins = _table("limit", "allowed", "planned", "left", title="Limits")
+    for margin in plan.margins:
+        margins.add_row(
+            margin.limit,
+            f"{margin.allowed:g} {margin.unit}",
+            f"{margin.planned:.3g} {margin.unit}",
+            f"{margin.allowed - margin.planned:.3g} {margin.unit}",
+        )
+    gas = Text(
+        f"After the purge: oxygen fraction {plan.oxygen_fraction:.4f}, standard uncertainty "
+        f"{plan.u_oxygen_fraction:.4f}. Reckoned at a barometer of {plan.barometer_bar:.4f} bar."
+    )
+    return Group(steps, gas, margins, *(Text(remark) for remark in plan.remarks))
+
+
+def archive_table(folder: Path, found: Mapping[Path, Sequence[str]]) -> RenderableType:
+    """Return one line for every record that is not sound, and the count."""
+    bad = {record: problems for record, problems in found.items() if problems}
+    sound = len(found) - len(bad)
+    end = Text(f"{folder}: {len(found)} records, {sound} sound, {len(bad)} not", style="bold")
+    if not bad:
+        return end
+    table = _table("record", "what is wrong")
+    for record, problems in bad.items():
+        name = str(record.relative_to(folder)) if record != folder else record.name
+        table.add_row(name, "\n".join(problems))
+    return Group(table, end)
+
+
+def faults_table(kinds: Sequence[FaultKind]) -> RenderableType:
+    """Return the faults that the virtual bench knows."""
+    table = _table("fault", "what breaks", "value", "target", title="Faults of the virtual bench")
+    for kind in kinds:
+        default = "" if kind.default_value is None else f"{kind.default_value:g} "
+        table.add_row(kind.name, kind.text, f"{default}{kind.value_unit}".strip(), ", ".join(kind.targets))
+    how = Text(
+        "Write FAULT[:TARGET][=VALUE]@SECONDS[+DURATION], for example "
+        "--inject supply_stuck_open@120 or --inject cell_unplugged:3@400+60"
+    )
+    return Group(table, how)
+
+
+def shipped_table(found: Mapping[str, Sequence[str]]) -> RenderableType:
+    """Return the names that come with the program."""
+    table = _table("kind", "names")
+    for kind, names in found.items():
+        table.add_row(kind, ", ".join(names))
+    return table

@@ -1,0 +1,290 @@
+"""The run in a terminal: a live picture where there is a terminal, plain lines where there is none."""
+
+from __future__ import annotations
+
+import threading
+import time
+from types import TracebackType
+from typing import Final
+
+from rich.align import Align
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.panel import Panel
+from rich.progress_bar import ProgressBar
+from rich.table import Table
+from rich.text import Text
+
+from rig.screen.digits import large
+from rig.screen.formats import clock_text, maybe
+from rig.screen.keyboard import LineReader, can_read_keys, read_typed
+from rig.snapshot import CellLine, Prompt, Severity, Snapshot
+
+REFRESH_S: Final = 0.125
+PLAIN_EVERY_S: Final = 5.0
+_ON_COURSE_BAR: Final = 0.005
+
+_SEVERITY_WORD: Final[dict[Severity, str]] = {"info": "", "caution": "Caution: ", "alarm": "ALARM: "}
+_SEVERITY_STYLE: Final[dict[Severity, str]] = {"info": "", "caution": "yellow", "alarm": "bold red"}
+_STATE_STYLE: Final[dict[str, str]] = {
+    "settled": "bold green",
+    "settling": "cyan",
+    "not settled": "bold yellow",
+    "no reading": "bold red",
+    "unplugged": "bold red",
+}
+
+
+class TerminalView:
+    """A `View` on a terminal. Use it as a context manager: leaving it gives the terminal back.
+
+    Pictures are drawn at most eight times a second of real time, however fast the rig's clock runs.
+    Messages stay in the scroll-back above the picture.
+    """
+
+    def __init__(self, console: Console, *, title: str, virtual: bool = False) -> None:
+        """Make a view.
+
+        Args:
+            console: where to draw.
+            title: bench and procedure.
+            virtual: whether the bench is software; it is said on every picture.
+        """
+        self._console = console
+        self._title = title
+        self._virtual = virtual
+        self._lock = threading.RLock()
+        self._live: Live | None = None
+        self._latest: Snapshot | None = None
+        self._next_s = 0.0
+        self._shown_now = ""
+        self._prompt: Prompt | None = None
+        self._typed = ""
+        self._lines = LineReader()
+
+    def __enter__(self) -> TerminalView:
+        if self._console.is_terminal and not self._console.is_dumb_terminal:
+            self._live = Live(
+                console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop"
+            )
+            self._live.start()
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        with self._lock:
+            if self._live is not None:
+                self._live.stop()
+                self._live = None
+
+    def update(self, snapshot: Snapshot) -> None:
+        """Show the rig as it is now, if the last picture is old enough."""
+        self._latest = snapshot
+        if time.monotonic() < self._next_s:
+            return
+        with self._lock:
+            if self._live is not None:
+                self._next_s = time.monotonic() + REFRESH_S
+                self._draw()
+            elif snapshot.now != self._shown_now or time.monotonic() >= self._next_s:
+                self._next_s = time.monotonic() + PLAIN_EVERY_S
+                self._shown_now = snapshot.now
+                self._console.print(plain_line(snapshot), markup=False, soft_wrap=True)
+
+    def say(self, text: str, severity: Severity = "info") -> None:
+        """Print one message into the scroll-back."""
+        at = clock_text(self._latest.elapsed_s) if self._latest is not None else "-:--"
+        line = Text(f"{at:>7}  ", style="dim")
+        line.append(_SEVERITY_WORD[severity] + text, style=_SEVERITY_STYLE[severity])
+        with self._lock:
+            self._console.print(line, soft_wrap=self._live is None)
+
+    def ask(self, prompt: Prompt) -> str | None:
+        """Ask the operator; None when nobody answered in time or nobody can."""
+        until_s = time.monotonic() + prompt.timeout_s
+        self.say(prompt.text)
+        while (left_s := until_s - time.monotonic()) > 0:
+            answer = self._read(prompt, left_s)
+            if answer is None:
+                return None
+            answer = answer.strip()
+            if not prompt.choices or answer in prompt.choices:
+                self.say(f"> {answer}")
+                return answer
+            self.say(f"'{answer}' is no answer to this; write {' or '.join(prompt.choices)}", "caution")
+        return None
+
+    def _read(self, prompt: Prompt, timeout_s: float) -> str | None:
+        if self._live is None or not can_read_keys():
+            if self._live is None and prompt.choices:
+                self._console.print(f"[{'/'.join(prompt.choices)}]", markup=False)
+            return self._lines.read(timeout_s)
+        with self._lock:
+            self._prompt, self._typed = prompt, ""
+            self._draw()
+        try:
+            return read_typed(timeout_s, self._show_typed)
+        finally:
+            with self._lock:
+                self._prompt = None
+                self._draw()
+
+    def _show_typed(self, typed: str) -> None:
+        with self._lock:
+            self._typed = typed
+            self._draw()
+
+    def _draw(self) -> None:
+        if self._live is None:
+            return
+        parts: list[RenderableType] = []
+        if self._latest is not None:
+            parts.append(
+                picture(
+                    self._latest,
+                    title=self._title,
+                    virtual=self._virtual,
+                    unicode=self._console.encoding.lower().startswith("utf"),
+                )
+            )
+        if self._prompt is not None:
+            parts.append(_prompt_panel(self._prompt, self._typed))
+        self._live.update(Group(*parts), refresh=True)
+
+
+def plain_line(snapshot: Snapshot) -> str:
+    """Return the rig at one tick as one line, for logs and pipes."""
+    settled = sum(cell.state == "settled" for cell in snapshot.cells)
+    parts = [
+        f"{clock_text(snapshot.elapsed_s):>7}",
+        f"{100.0 * snapshot.progress:3.0f} %",
+        f"{maybe(snapshot.pressure_bar, 4)} bar",
+        snapshot.now,
+    ]
+    if any(cell.state in ("settled", "settling") for cell in snapshot.cells):
+        parts.append(f"{settled} of {len(snapshot.cells)} settled")
+    parts.append(f"{clock_text(snapshot.left_s)} left")
+    if snapshot.alarm:
+        parts.append(f"ALARM: {snapshot.alarm}")
+    return "  ".join(parts)
+
+
+def picture(snapshot: Snapshot, *, title: str, virtual: bool = False, unicode: bool = True) -> RenderableType:
+    """Return the rig at one tick as a picture for a terminal of 80 columns or more."""
+    rows: list[RenderableType] = [_head(snapshot, unicode), _cell_table(snapshot)]
+    if snapshot.lid_force_n is not None:
+        rows.append(
+            Text(f"LID UNDER PRESSURE: {snapshot.lid_force_n:.0f} N on the lid", style="bold reverse red")
+        )
+    if snapshot.alarm:
+        rows.append(Panel(Text(snapshot.alarm, style="bold"), title="ALARM", border_style="bold red"))
+    rows.append(_progress(snapshot))
+    rows.append(Text("Ctrl-C: vent on the ramp and stop. Twice: drop every valve now.", style="dim"))
+    return Panel(
+        Group(*rows),
+        title=Text(title, style="bold"),
+        title_align="left",
+        subtitle=Text("bench of software: nothing here is a measurement") if virtual else None,
+        subtitle_align="right",
+        border_style="red" if snapshot.alarm else "blue",
+        padding=(0, 1),
+    )
+
+
+def _head(snapshot: Snapshot, unicode: bool) -> Table:
+    grid = Table.grid(padding=(0, 3), expand=True)
+    grid.add_column(no_wrap=True)
+    grid.add_column(ratio=1)
+    text = "-.----" if snapshot.pressure_bar is None else f"{snapshot.pressure_bar:.3f}"
+    off_course = (
+        snapshot.target_bar is not None
+        and snapshot.pressure_bar is not None
+        and abs(snapshot.pressure_bar - snapshot.target_bar) > _ON_COURSE_BAR
+    )
+    style = "bold yellow" if off_course else "bold green"
+    lines = large(text, unicode=unicode)
+    number = Text("\n".join(lines), style=style)
+    grid.add_row(Group(Text("in the pot, bar absolute", style="dim"), number), _facts(snapshot))
+    return grid
+
+
+def _facts(snapshot: Snapshot) -> Table:
+    facts = Table.grid(padding=(0, 2))
+    facts.add_column(style="dim", no_wrap=True)
+    facts.add_column()
+    facts.add_row("now", Text(snapshot.now, style="bold"))
+    facts.add_row("next", snapshot.next)
+    target = "none"
+    if snapshot.target_bar is not None:
+        target = f"{snapshot.target_bar:.4f} bar"
+        if snapshot.pressure_bar is not None:
+            away_mbar = 1000.0 * (snapshot.pressure_bar - snapshot.target_bar)
+            target += f"  ({maybe(away_mbar, 1, signed=True)} mbar)"
+    if snapshot.ramp_bar_per_min is not None:
+        target += f"  moving {maybe(snapshot.ramp_bar_per_min, 2, signed=True)} bar/min"
+    facts.add_row("target", target)
+    facts.add_row(
+        "truth",
+        "PO2 not known before the purge" if snapshot.po2_bar is None else f"PO2 {snapshot.po2_bar:.3f} bar",
+    )
+    facts.add_row(
+        "room",
+        f"{maybe(snapshot.barometer_bar, 4)} bar  {maybe(snapshot.temperature_c, 1)} °C  "
+        f"gas used {snapshot.gas_used_l:.1f} L",
+    )
+    return facts
+
+
+def _cell_table(snapshot: Snapshot) -> Table:
+    table = Table(box=None, expand=True, padding=(0, 1), header_style="dim")
+    table.add_column("socket", justify="right", no_wrap=True)
+    table.add_column("cell", no_wrap=True)
+    table.add_column("mV", justify="right", no_wrap=True)
+    table.add_column("claims PO2", justify="right", no_wrap=True)
+    table.add_column("off by", justify="right", no_wrap=True)
+    table.add_column("% per 10 s", justify="right", no_wrap=True)
+    table.add_column("state", no_wrap=True)
+    for cell in snapshot.cells:
+        table.add_row(
+            str(cell.socket),
+            cell.serial,
+            maybe(cell.output_mv, 2),
+            maybe(cell.claimed_po2_bar, 3),
+            _off_by(cell, snapshot.po2_bar),
+            maybe(cell.slope_percent_per_10s, 2, signed=True),
+            Text(cell.state, style=_STATE_STYLE.get(cell.state, "")),
+        )
+    return table
+
+
+def _off_by(cell: CellLine, po2_bar: float | None) -> str:
+    """Return the claim against the truth; only a settled cell's claim can be held against it."""
+    if cell.state != "settled" or cell.claimed_po2_bar is None or not po2_bar:
+        return ""
+    return f"{maybe(100.0 * (cell.claimed_po2_bar / po2_bar - 1.0), 1, signed=True)} %"
+
+
+def _progress(snapshot: Snapshot) -> Table:
+    grid = Table.grid(padding=(0, 2), expand=True)
+    grid.add_column(no_wrap=True)
+    grid.add_column(ratio=1)
+    grid.add_column(no_wrap=True)
+    bar = ProgressBar(total=1.0, completed=min(max(snapshot.progress, 0.0), 1.0))
+    grid.add_row(
+        f"{clock_text(snapshot.elapsed_s)}",
+        Align(bar, vertical="middle"),
+        f"{100.0 * snapshot.progress:.0f} %  about {clock_text(snapshot.left_s)} left",
+    )
+    return grid
+
+
+def _prompt_panel(prompt: Prompt, typed: str) -> Panel:
+    hint = f"  [{' / '.join(prompt.choices)}]" if prompt.choices else ""
+    body = Text(prompt.text)
+    body.append(f"{hint}\n> {typed}", style="bold")
+    body.append("▏", style="blink")
+    return Panel(body, title="Your turn", border_style="yellow")
