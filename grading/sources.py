@@ -1,0 +1,28 @@
+"""Any source to what grading takes: a record's folder, a readings table or a trace table, told by itself."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from grading.measurement import ErrorModel, Measurement, SourceError
+from grading.sheet import read_sheet
+from grading.tables import is_readings, load_readings
+
+
+def load_source(path: Path, errors: ErrorModel | None = None) -> Measurement:
+    """Read a source and reduce it to settled outputs of N cells at K steps.
+
+    Args:
+        path: a record's folder, or a CSV file.
+        errors: uncertainties of the instruments. A record carries its own and these replace them; a table
+            carries none, and the stated default set is used when this is None.
+
+    Raises:
+        SourceError: what is wrong with the source, a line each, naming file, line and column.
+    """
+    if not path.exists():
+        raise SourceError(f"{path}: not found; a source is a record's folder or a CSV table")
+    sheet = read_sheet(path)
+    if is_readings(sheet):
+        return load_readings(sheet, path, errors)
+    raise SourceError(f"{sheet.file} line 1: neither a readings table (cell, step, ..., mv)")
