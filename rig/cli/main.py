@@ -18,6 +18,7 @@ import typer
 
 from rig.cli import archive, bench, certify, demo, grade, plan, preflight, run_test
 from rig.cli.options import ABNORMAL, BAD_INPUT, DONE, REFUSED
+from rig.cli.streams import make_streams_safe
 
 PROGRAM: Final = "leadline"
 
@@ -60,6 +61,7 @@ def _root(
 
 def run() -> None:
     """Run the command line of this process and leave with its exit code."""
+    make_streams_safe()
     code = main(sys.argv[1:])
     try:
         sys.stdout.flush()

@@ -7,6 +7,7 @@ import time
 from types import TracebackType
 from typing import Final
 
+from rich import box
 from rich.align import Align
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
@@ -165,7 +166,7 @@ def plain_line(snapshot: Snapshot) -> str:
         f"{maybe(snapshot.pressure_bar, 4)} bar",
         snapshot.now,
     ]
-    if any(cell.state in ("settled", "settling") for cell in snapshot.cells):
+    if settled or any(cell.state == "settling" for cell in snapshot.cells):
         parts.append(f"{settled} of {len(snapshot.cells)} settled")
     parts.append(f"{clock_text(snapshot.left_s)} left")
     if snapshot.alarm:
@@ -218,29 +219,31 @@ def _facts(snapshot: Snapshot) -> Table:
     facts.add_column()
     facts.add_row("now", Text(snapshot.now, style="bold"))
     facts.add_row("next", snapshot.next)
-    target = "none"
-    if snapshot.target_bar is not None:
-        target = f"{snapshot.target_bar:.4f} bar"
-        if snapshot.pressure_bar is not None:
-            away_mbar = 1000.0 * (snapshot.pressure_bar - snapshot.target_bar)
-            target += f"  ({maybe(away_mbar, 1, signed=True)} mbar)"
-    if snapshot.ramp_bar_per_min is not None:
-        target += f"  moving {maybe(snapshot.ramp_bar_per_min, 2, signed=True)} bar/min"
-    facts.add_row("target", target)
-    facts.add_row(
-        "truth",
-        "PO2 not known before the purge" if snapshot.po2_bar is None else f"PO2 {snapshot.po2_bar:.3f} bar",
+    moving = (
+        ""
+        if snapshot.ramp_bar_per_min is None
+        else f"moving {maybe(snapshot.ramp_bar_per_min, 2, signed=True)} bar/min"
     )
+    facts.add_row("target", f"{_target(snapshot)}{moving}" or "none")
+    po2 = "not known yet" if snapshot.po2_bar is None else f"{snapshot.po2_bar:.3f} bar"
+    facts.add_row("PO2", f"{po2}   oxygen used {snapshot.gas_used_l:.1f} L")
     facts.add_row(
-        "room",
-        f"{maybe(snapshot.barometer_bar, 4)} bar  {maybe(snapshot.temperature_c, 1)} °C  "
-        f"gas used {snapshot.gas_used_l:.1f} L",
+        "room", f"{maybe(snapshot.barometer_bar, 4)} bar   pot {maybe(snapshot.temperature_c, 1)} °C"
     )
     return facts
 
 
+def _target(snapshot: Snapshot) -> str:
+    if snapshot.target_bar is None:
+        return ""
+    if snapshot.pressure_bar is None:
+        return f"{snapshot.target_bar:.3f} bar  "
+    away_mbar = 1000.0 * (snapshot.pressure_bar - snapshot.target_bar)
+    return f"{snapshot.target_bar:.3f} bar ({maybe(away_mbar, 0, signed=True)} mbar)  "
+
+
 def _cell_table(snapshot: Snapshot) -> Table:
-    table = Table(box=None, expand=True, padding=(0, 1), header_style="dim")
+    table = Table(box=box.SIMPLE_HEAD, expand=True, padding=(0, 1), header_style="dim", show_edge=False)
     table.add_column("socket", justify="right", no_wrap=True)
     table.add_column("cell", no_wrap=True)
     table.add_column("mV", justify="right", no_wrap=True)
