@@ -1,0 +1,355 @@
+"""The virtual bench's instruments as plain port objects: no wire, no threads, no real time.
+
+They answer as the wire drivers with default options do, errors and pauses after lost answers included, so
+that a run without a wire goes like one over it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+from drivers.errors import BadReply, LinkDown, LinkTimeout, NoReading, Refused, WrongInstrument
+from drivers.ports import ChannelReading, Identity, Instrument, ReadingStatus, ValveState
+from drivers.virtual.bench import Bench, HungUp, Unanswered
+from drivers.virtual.devices import (
+    LONGEST_SHOT_MS,
+    MAINS_HZ,
+    NO_VALUE,
+    OVER_RANGE_BIT,
+    OVERLOAD,
+    SENSOR_FAULT_BIT,
+    UNDER_RANGE_BIT,
+    Device,
+    GaugeDevice,
+    Permit,
+    ScannerDevice,
+    ThermometerDevice,
+    ValveDevice,
+)
+from drivers.virtual.scpi_parser import ScpiError, channels_of
+from drivers.virtual.scpi_server import FIRMWARE, MAKER
+from drivers.virtual_spec import VirtualBenchError, VirtualInstrument
+
+_FIRST_PAUSE_S = 0.25
+_LONGEST_PAUSE_S = 2.0
+_LOWEST_BAR = 0.3
+_HIGHEST_BAR = 20.0
+
+
+class DirectInstrument:
+    """What every port object has: name, identity, and the ways a link fails."""
+
+    def __init__(self, bench: Bench, device: Device, instrument: VirtualInstrument) -> None:
+        self._bench = bench
+        self._device = device
+        self._expected_serial = instrument.serial
+        self._failures = 0
+        self._retry_at_us = 0
+
+    @property
+    def name(self) -> str:
+        """Name in the bench file."""
+        return self._device.name
+
+    def identify(self) -> Identity:
+        """Ask the instrument who it is."""
+        self._exchange()
+        device = self._device
+        if isinstance(device, ScannerDevice | ThermometerDevice):
+            return Identity(MAKER, device.model, device.serial, FIRMWARE)
+        return Identity(serial=device.serial)
+
+    def configure(self) -> None:
+        """Check who answers. Raises WrongInstrument."""
+        self._exchange()
+        if self._expected_serial and self._device.serial != self._expected_serial:
+            raise WrongInstrument(
+                self.name,
+                f"serial {self._device.serial} answers; the bench file names {self._expected_serial}",
+            )
+
+    def close(self) -> None:
+        """Nothing to let go of."""
+
+    def _exchange(self, wait_s: float = 0.0, *, urgent: bool = False) -> None:
+        """Take the bench time of one request and its answer.
+
+        After a second lost answer in a row further requests fail at once for 0.25 s, doubling to 2 s, unless
+        they lead to the safe state.
+        """
+        device = self._device
+        bench = self._bench
+        if not urgent and bench.now_us < self._retry_at_us:
+            raise LinkDown(device.name, "no answer; waiting before the next try")
+        if not (wait_s or device.down or device.mute or device.latency_s):
+            self._failures = 0
+            return
+        try:
+            bench.spend(device, wait_s)
+        except HungUp:
+            self._count_failure()
+            raise LinkDown(device.name, "the connection is gone") from None
+        except Unanswered:
+            self._count_failure()
+            raise LinkTimeout(device.name, f"no answer within {device.deadline_s:g} s") from None
+        self._failures = 0
+
+    def _count_failure(self) -> None:
+        self._failures += 1
+        if self._failures > 1:
+            pause_s = min(_LONGEST_PAUSE_S, _FIRST_PAUSE_S * 2.0 ** (self._failures - 2))
+            self._retry_at_us = self._bench.now_us + round(pause_s * 1e6)
+
+
+class DirectGauge(DirectInstrument):
+    """Gauge, second gauge or barometer."""
+
+    def __init__(self, bench: Bench, device: GaugeDevice, instrument: VirtualInstrument) -> None:
+        super().__init__(bench, device, instrument)
+        self._gauge = device
+
+    @property
+    def conversions(self) -> int:
+        """Conversion counter, 0 to 65535."""
+        return self._gauge.conversions & 0xFFFF
+
+    def configure(self) -> None:
+        """Check who answers, and that the reading can be a pressure (bar)."""
+        super().configure()
+        self.read_pressure_bar()
+
+    def read_pressure_bar(self) -> float:
+        """Read absolute pressure, in bar."""
+        self._exchange()
+        gauge = self._gauge
+        if gauge.swapped_words:
+            raise WrongInstrument(self.name, "sends the words of its numbers in the other order")
+        if gauge.status:
+            if gauge.status & SENSOR_FAULT_BIT:
+                raise NoReading(self.name, "reports a sensor fault", ReadingStatus.NO_VALUE)
+            if gauge.status & OVER_RANGE_BIT:
+                raise NoReading(self.name, "reads above its range", ReadingStatus.OVER)
+            if gauge.status & UNDER_RANGE_BIT:
+                raise NoReading(self.name, "reads below its range", ReadingStatus.UNDER)
+        pressure_bar = gauge.read()
+        if not math.isfinite(pressure_bar):
+            raise NoReading(self.name, "has no value")
+        if not _LOWEST_BAR <= pressure_bar <= _HIGHEST_BAR:
+            raise BadReply(self.name, f"{pressure_bar:.6g} bar cannot be true here")
+        return pressure_bar
+
+    def read_barometer_bar(self) -> float:
+        """Read ambient absolute pressure, in bar."""
+        return self.read_pressure_bar()
+
+
+class DirectThermometer(DirectInstrument):
+    """Thermometer in the pot."""
+
+    def __init__(self, bench: Bench, device: ThermometerDevice, instrument: VirtualInstrument) -> None:
+        super().__init__(bench, device, instrument)
+        self._thermometer = device
+
+    def read_temperature_c(self) -> float:
+        """Read temperature, in degrees Celsius."""
+        self._exchange()
+        value = self._thermometer.read()
+        if value >= OVERLOAD:
+            raise NoReading(self.name, "has no value", ReadingStatus.NO_VALUE)
+        return value
+
+
+class DirectVoltmeter(DirectInstrument):
+    """Scanning voltmeter, set to the options of the bench file."""
+
+    def __init__(self, bench: Bench, device: ScannerDevice, instrument: VirtualInstrument) -> None:
+        super().__init__(bench, device, instrument)
+        self._scanner = device
+        options = instrument.options
+        try:
+            self._channels = channels_of(f"(@{options.get('channels', '101:108')})", device.channels)
+        except ScpiError as error:
+            raise VirtualBenchError(
+                f"instrument {device.name}: options.channels: {error}; write channels 101 to 108"
+            ) from None
+        self._nplc = float(options.get("nplc", 1.0))
+        self._range_v = float(options.get("range_v", 0.1))
+        self._autozero = bool(options.get("autozero", False))
+        aperture_s = self._nplc / MAINS_HZ
+        self._channel_s = aperture_s * (2 if self._autozero else 1)
+        self._offsets_s = tuple(
+            index * self._channel_s + 0.0 + aperture_s / 2 for index in range(len(self._channels))
+        )
+        self._half_width_s = aperture_s / 2 + float(options.get("trigger_s", 0.002))
+        self._sockets: tuple[int, ...] = tuple(options.get("sockets", ())) or tuple(
+            range(1, len(self._channels) + 1)
+        )
+        self._begun = False
+
+    @property
+    def sockets(self) -> tuple[int, ...]:
+        """Socket numbers in scan order."""
+        return self._sockets
+
+    @property
+    def scan_duration_s(self) -> float:
+        """How long a scan takes, in seconds."""
+        return len(self._channels) * self._channel_s
+
+    def configure(self) -> None:
+        """Check who answers; set range, aperture and channels."""
+        super().configure()
+        scanner = self._scanner
+        scanner.configure()
+        scanner.range_v = next(range_v for range_v in scanner.ranges_v if self._range_v <= range_v)
+        scanner.nplc = self._nplc
+        scanner.autozero = self._autozero
+        scanner.scan_list = self._channels
+        self._begun = False
+
+    def begin_scan(self) -> None:
+        """Start one scan and return at once."""
+        self._begun = False
+        scanner = self._scanner
+        reached = not (scanner.mute or scanner.down) and self._bench.now_us >= self._retry_at_us
+        refused = bool(scanner.refuses) or scanner.busy_s > 0.0
+        if reached and not refused:
+            scanner.start()
+        self._exchange()
+        if refused:
+            raise Refused(self.name, "refused to start a scan")
+        self._begun = True
+
+    def collect_scan(self) -> tuple[ChannelReading, ...]:
+        """Return the scan begun last, one reading a socket, in millivolts."""
+        if not self._begun:
+            raise BadReply(self.name, "no scan is in progress; begin one first")
+        self._begun = False
+        self._exchange(self._scanner.busy_s)
+        half_width_s = self._half_width_s
+        readings = []
+        for socket, volts, offset_s in zip(
+            self._sockets, self._scanner.fetch(), self._offsets_s, strict=True
+        ):
+            # The meter writes seven digits, and the driver reads those.
+            shown = float(f"{volts:+.6E}")
+            if -OVERLOAD < shown < OVERLOAD:
+                readings.append(ChannelReading(socket, shown * 1e3, ReadingStatus.OK, offset_s, half_width_s))
+            else:
+                status = ReadingStatus.NO_VALUE if shown == NO_VALUE else ReadingStatus.OVER
+                if shown < 0.0:
+                    status = ReadingStatus.UNDER
+                readings.append(ChannelReading(socket, None, status, offset_s, half_width_s))
+        return tuple(readings)
+
+
+class DirectValves(DirectInstrument):
+    """Valve block."""
+
+    def __init__(self, bench: Bench, device: ValveDevice, instrument: VirtualInstrument) -> None:
+        super().__init__(bench, device, instrument)
+        self._valves = device
+
+    @property
+    def longest_shot_ms(self) -> int:
+        """Longest shot, in ms."""
+        return LONGEST_SHOT_MS
+
+    @property
+    def watchdog_ms(self) -> int:
+        """Watchdog time, in ms."""
+        return self._valves.watchdog_ms
+
+    def open_supply_for(self, duration_ms: int) -> None:
+        """Open the supply for one shot, in ms."""
+        self._refuse_length(duration_ms, "supply")
+        self._do(lambda: self._valves.shoot_supply(duration_ms))
+
+    def open_vent_for(self, duration_ms: int) -> None:
+        """Open the vent for one shot, in ms."""
+        self._refuse_length(duration_ms, "vent")
+        self._do(lambda: self._valves.shoot_vent(duration_ms))
+
+    def shut_vent(self) -> None:
+        """Energise the vent: shut."""
+        self._do(lambda: self._valves.hold_vent(True))
+
+    def open_vent(self) -> None:
+        """De-energise the vent: open."""
+        self._do(lambda: self._valves.hold_vent(False), urgent=True)
+
+    def shut_supply(self) -> None:
+        """De-energise the supply: shut."""
+        self._do(self._valves.shut_supply, urgent=True)
+
+    def de_energise(self) -> None:
+        """Drop every output; tried three times, as the wire driver does."""
+        for tries_left in (2, 1, 0):
+            try:
+                self._do(self._valves.de_energise, urgent=True)
+                return
+            except (LinkDown, LinkTimeout):
+                if not tries_left:
+                    raise
+
+    def read_state(self) -> ValveState:
+        """Read back outputs, inputs and heartbeat."""
+        self._exchange()
+        valves = self._valves
+        return ValveState(
+            supply_open=valves.supply_on,
+            vent_open=not valves.vent_on,
+            lid_closed=valves.lid_switch_closed,
+            heartbeat=valves.heartbeat,
+            watchdog_tripped=valves.watchdog_tripped,
+            pressure_switch_tripped=self._bench.pot.switch_tripped,
+        )
+
+    def beat(self, counter: int) -> None:
+        """Write the heartbeat, 0 to 65535."""
+        self._refuse_word(counter, "heartbeat")
+        self._do(lambda: self._valves.beat(counter))
+
+    def write_owner(self, token: int) -> None:
+        """Write this program's token, 0 to 65535."""
+        self._refuse_word(token, "token")
+        self._exchange()
+        self._valves.owner = token
+
+    def read_owner(self) -> int:
+        """Read the token back."""
+        self._exchange()
+        return self._valves.owner
+
+    def _do(self, action: Callable[[], Permit], *, urgent: bool = False) -> None:
+        self._exchange(urgent=urgent)
+        permit = action()
+        if permit != "ok":
+            raise Refused(self.name, f"refused the command ({permit})")
+
+    def _refuse_length(self, duration_ms: int, valve: str) -> None:
+        if duration_ms != int(duration_ms) or not 1 <= duration_ms <= LONGEST_SHOT_MS:
+            raise Refused(
+                self.name, f"a {valve} shot of {duration_ms} ms is not within 1 to {LONGEST_SHOT_MS} ms"
+            )
+
+    def _refuse_word(self, value: int, what: str) -> None:
+        if value != int(value) or not 0 <= value <= 65535:
+            raise Refused(self.name, f"a {what} of {value} is not within 0 to 65535")
+
+
+def direct_instruments(bench: Bench) -> dict[str, Instrument]:
+    """Port objects of every instrument by name."""
+    ports: dict[str, Instrument] = {}
+    for name, device in bench.devices.items():
+        instrument = bench.spec.instruments[name]
+        if isinstance(device, GaugeDevice):
+            ports[name] = DirectGauge(bench, device, instrument)
+        elif isinstance(device, ThermometerDevice):
+            ports[name] = DirectThermometer(bench, device, instrument)
+        elif isinstance(device, ScannerDevice):
+            ports[name] = DirectVoltmeter(bench, device, instrument)
+        elif isinstance(device, ValveDevice):
+            ports[name] = DirectValves(bench, device, instrument)
+    return ports

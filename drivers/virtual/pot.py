@@ -1,0 +1,417 @@
+"""Gas in the virtual pot: orifice flow, heat, composition, relief, pressure switch and bottle.
+
+Orifices follow ISO 6358 (sonic conductance C, critical pressure ratio b); C of a sharp bore comes from the
+ideal nozzle with a discharge coefficient. The gas is ideal and of one temperature; it gives its heat to the
+wall with a time constant that grows with pressure. Composition is two volumes: the open one that the gas
+streams through, and a small stagnant pocket (threads, wells under the cells) that exchanges with it slowly.
+
+Time is in whole microseconds inside, so that equal intervals are equal numbers.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from math import exp, expm1, pi, sin, sqrt, tau
+
+from drivers.virtual.noise import stream_of
+from drivers.virtual_spec import VirtualSpec
+
+GAS_CONSTANT = 0.0831446261815324  # bar L / (mol K), CODATA 2018
+REFERENCE_K = 293.15  # ISO 6358 reference: 20 degrees Celsius, 1 bar
+MOL_PER_LITRE = 1.0 / (GAS_CONSTANT * REFERENCE_K)
+GAMMA = 1.4  # oxygen and nitrogen
+OXYGEN_IN_DRY_AIR = 0.20946  # rounded from ISO 2533's 0.209476, as is common
+CRITICAL_RATIO = 0.528  # of an ideal nozzle at gamma 1.4: (2 / 2.4) ** 3.5
+DISCHARGE = 0.8
+
+_OXYGEN_KG_PER_MOL = 0.031998
+_REST_KG_PER_MOL = 0.028155  # air without its oxygen
+_LINEAR_BAR = 0.002  # below this difference the square-root law is replaced by a straight line
+_LONGEST_STEP_US = 50_000
+_EQUAL_BAR = 2e-5
+_PROBE_LAG_S = 20.0
+_MEMBRANE_LAG_S = 12.0
+_THERMISTOR_LAG_S = 40.0
+_GAS_TO_MEMBRANE = 0.03  # share of the gas's excess temperature that a cell in its well follows
+_KELVIN = 273.15
+
+# One breakpoint of the pot's past: instant in us, pressure in bar, PO2 in bar, membrane and thermistor
+# temperature less 20 degrees Celsius.
+Breakpoint = tuple[int, float, float, float, float]
+
+
+def sonic_conductance(bore_mm: float) -> float:
+    """Sonic conductance of a sharp bore for oxygen, in L/(s bar) at 1 bar and 293.15 K.
+
+    C = Cd A sqrt(gamma/(R T0)) (2/(gamma+1))^((gamma+1)/(2(gamma-1))) / rho0, the ideal nozzle's choked
+    flow over the reference density; about 0.119 d^2 at Cd 0.8.
+    """
+    specific = 8.31446261815324 / _OXYGEN_KG_PER_MOL
+    area_m2 = pi / 4.0 * (bore_mm * 1e-3) ** 2
+    throat: float = (2.0 / (GAMMA + 1.0)) ** ((GAMMA + 1.0) / (2.0 * (GAMMA - 1.0)))
+    kg_per_s_bar = DISCHARGE * area_m2 * 1e5 * sqrt(GAMMA / (specific * REFERENCE_K)) * throat
+    return kg_per_s_bar / (1e5 / (specific * REFERENCE_K)) * 1e3
+
+
+def flow_l_per_s(conductance: float, upstream_bar: float, downstream_bar: float) -> float:
+    """ISO 6358 flow at 1 bar and 293.15 K, in L/s, for gas that arrives at 293.15 K; never backwards.
+
+    q = C p1 when p2/p1 <= b, else C p1 sqrt(1 - ((p2/p1 - b)/(1 - b))^2). Within 2 mbar of equal
+    pressures the law is replaced by a straight line through zero, as the viscous flow there is.
+    """
+    difference = upstream_bar - downstream_bar
+    if difference <= 0.0:
+        return 0.0
+    if difference < _LINEAR_BAR:
+        edge = (upstream_bar - _LINEAR_BAR) / upstream_bar
+        bend = (edge - CRITICAL_RATIO) / (1.0 - CRITICAL_RATIO)
+        return conductance * upstream_bar * sqrt(1.0 - bend * bend) * difference / _LINEAR_BAR
+    ratio = downstream_bar / upstream_bar
+    if ratio <= CRITICAL_RATIO:
+        return conductance * upstream_bar
+    bend = (ratio - CRITICAL_RATIO) / (1.0 - CRITICAL_RATIO)
+    return conductance * upstream_bar * sqrt(1.0 - bend * bend)
+
+
+def saturation_bar(temperature_c: float) -> float:
+    """Water's saturation pressure in bar, Magnus form with the constants of WMO-No. 8.
+
+    The bench needs no better than its 0.3 % here: that is 0.001 % of the oxygen in room air.
+    """
+    return 6.112e-3 * exp(17.62 * temperature_c / (243.12 + temperature_c))
+
+
+class Pot:
+    """The pot and the gas about it. Valves are set from outside; `run_to` moves time.
+
+    Attributes:
+        now_us: bench time in microseconds.
+        pressure_bar, gas_k: pressure and gas temperature.
+        oxygen_fraction: of the open volume, by amount of all gas with its water vapour.
+        supply_open, vent_open: mechanical valve positions (without what sticks or blocks).
+        past: breakpoints since the last `forget`, straight lines between them.
+    """
+
+    def __init__(self, spec: VirtualSpec) -> None:
+        draw = stream_of(spec.seed, "pot")
+        room_bar = draw.uniform(0.985, 1.030)
+        room_c = draw.uniform(19.0, 22.0)
+        self.volume_l = spec.volume_l
+        self._room_bar = room_bar if spec.room_pressure_bar is None else spec.room_pressure_bar
+        self._room_k = _KELVIN + (room_c if spec.room_temperature_c is None else spec.room_temperature_c)
+        self._room_phase = draw.uniform(0.0, tau)
+        self._wall_phase = draw.uniform(0.0, tau)
+        size = sqrt(spec.volume_l)
+        self.supply_conductance = sonic_conductance(
+            0.30 * size if spec.supply_restrictor_mm is None else spec.supply_restrictor_mm
+        )
+        self.vent_conductance = sonic_conductance(
+            0.60 * size if spec.vent_restrictor_mm is None else spec.vent_restrictor_mm
+        )
+        # At 2 bar; drawn, as the stirring in a real pot is nobody's choice.
+        self._heat_lag_s = draw.uniform(2.5, 5.0) * spec.volume_l ** (1.0 / 3.0)
+        self.pocket = 0.02
+        self.pocket_lag_s = draw.uniform(8.0, 16.0)
+
+        self.regulator_bar = spec.supply_pressure_bar
+        self.regulator_creep_bar_per_s = 0.0
+        self.bottle_oxygen_fraction = spec.oxygen_fraction
+        self._bottle_l = spec.bottle_l
+        self._bottle_mol = spec.bottle_bar * spec.bottle_l / (GAS_CONSTANT * self._room_k)
+        self.leak_l_per_s_bar = spec.leak_ml_per_s_bar * 1e-3
+        self.relief_bar = spec.relief_pressure_bar
+        self.relief_stuck = False
+        self.relief_conductance = 10.0 * self.supply_conductance
+        self.switch_bar = spec.pressure_switch_bar
+        self.switch_tripped = False
+        self.on_switch: Callable[[], None] = lambda: None
+
+        self.supply_open = False
+        self.vent_open = True
+        self.supply_stuck: bool | None = None
+        self.vent_stuck: bool | None = None
+        self.vent_passage = 1.0
+        self.extra_inflow_bar_per_s = 0.0
+        self.lid_off = False
+
+        self.now_us = 0
+        self.gas_k = self._room_k
+        self.pressure_bar = self._room_bar
+        self.room_pressure_bar = self._room_bar
+        self.wall_k = self._room_k
+        self._breathe(0.0)
+        self.pressure_bar = self.room_pressure_bar
+        self.gas_k = self.wall_k
+        self.amount_mol = self.pressure_bar * self.volume_l / (GAS_CONSTANT * self.gas_k)
+        self.room_oxygen_fraction = OXYGEN_IN_DRY_AIR * (
+            1.0 - spec.relative_humidity * saturation_bar(self._room_k - _KELVIN) / self._room_bar
+        )
+        self.oxygen_fraction = self.room_oxygen_fraction
+        self.pocket_fraction = self.room_oxygen_fraction
+        self.probe_k = self.wall_k
+        self._membrane_k = self.wall_k
+        self._thermistor_k = self.wall_k
+        self.relief_open = False
+        self.relief_lifts = 0
+        self.highest_bar = self.pressure_bar
+        self.used_mol = 0.0
+        self._lags: dict[int, tuple[float, float, float]] = {}
+        self.past: list[Breakpoint] = []
+        self._mark()
+
+    @property
+    def supply_bar(self) -> float:
+        """Pressure before the supply restrictor: the regulator's, or the bottle's when lower, in bar."""
+        return min(self.regulator_bar, self.bottle_bar())
+
+    @property
+    def supply_flows(self) -> bool:
+        """Whether the supply path is really open, whatever was commanded."""
+        return self.supply_open if self.supply_stuck is None else self.supply_stuck
+
+    @property
+    def vent_flows(self) -> bool:
+        """Whether the vent path is really open, whatever was commanded."""
+        return self.vent_open if self.vent_stuck is None else self.vent_stuck
+
+    def set_bottle(self, bottle_bar: float) -> None:
+        """Set the bottle's pressure, in bar."""
+        self._bottle_mol = bottle_bar * self._bottle_l / (GAS_CONSTANT * self._room_k)
+
+    def bottle_bar(self) -> float:
+        """Bottle pressure, in bar."""
+        return self._bottle_mol * GAS_CONSTANT * self._room_k / self._bottle_l
+
+    def set_valves(self, *, supply_open: bool | None = None, vent_open: bool | None = None) -> None:
+        """Move a valve now; None leaves it. Marks the instant, as the pressure's slope breaks there."""
+        if supply_open is not None:
+            self.supply_open = supply_open
+        if vent_open is not None:
+            self.vent_open = vent_open
+        self._mark()
+
+    def forget(self, count: int) -> None:
+        """Drop the first `count` breakpoints."""
+        del self.past[:count]
+
+    def run_to(self, end_us: int) -> None:
+        """Move time to `end_us` with the valves as they are."""
+        while self.now_us < end_us:
+            left_us = end_us - self.now_us
+            vented = self.vent_flows and self.vent_passage > 0.0
+            inflow = self.supply_flows or self.extra_inflow_bar_per_s != 0.0 or self.relief_open
+            if not vented and not inflow and not self.lid_off:
+                self._sealed(left_us)
+            elif self.lid_off or (
+                not inflow
+                and self.vent_passage > 0.1
+                and abs(self.pressure_bar - self.room_pressure_bar) < _EQUAL_BAR
+            ):
+                self._vented(left_us)
+            else:
+                self._flowing(min(left_us, _LONGEST_STEP_US))
+            if self.pressure_bar > self.highest_bar:
+                self.highest_bar = self.pressure_bar
+                if self.switch_bar is not None and self.highest_bar > self.switch_bar:
+                    self._check_switch()
+            if self.relief_bar is not None:
+                self._check_relief(self.relief_bar)
+            if self.now_us - self.past[-1][0] >= 2 * _LONGEST_STEP_US and self.now_us < end_us:
+                self._mark()
+        self._mark()
+
+    def pressure_at(self, at_us: int) -> float:
+        """Pressure at a recent instant, in bar, on the straight line between breakpoints."""
+        past = self.past
+        index = len(past) - 1
+        if at_us >= past[index][0]:
+            return past[index][1]
+        while index > 0 and past[index - 1][0] > at_us:
+            index -= 1
+        if index == 0:
+            return past[0][1]
+        before, after = past[index - 1], past[index]
+        return before[1] + (after[1] - before[1]) * (at_us - before[0]) / (after[0] - before[0])
+
+    def _mark(self) -> None:
+        point = (
+            self.now_us,
+            self.pressure_bar,
+            self.oxygen_fraction * self.pressure_bar,
+            self._membrane_k - REFERENCE_K,
+            self._thermistor_k - REFERENCE_K,
+        )
+        if self.past and self.past[-1][0] == self.now_us:
+            self.past[-1] = point
+        else:
+            self.past.append(point)
+
+    def _breathe(self, seconds: float) -> None:
+        """Weather and room: 0.2 mbar over an hour, 0.15 K over two."""
+        self.room_pressure_bar = self._room_bar + 2e-4 * sin(1.745e-3 * seconds + self._room_phase)
+        self.wall_k = self._room_k + 0.15 * sin(8.7e-4 * seconds + self._wall_phase)
+
+    def _lag(self, step_us: int) -> None:
+        """Let the probe, the membranes and the thermistors follow over one step."""
+        decays = self._lags.get(step_us)
+        if decays is None:
+            if len(self._lags) > 2000:
+                self._lags.clear()
+            step_s = step_us * 1e-6
+            decays = (
+                exp(-step_s / _PROBE_LAG_S),
+                exp(-step_s / _MEMBRANE_LAG_S),
+                exp(-step_s / _THERMISTOR_LAG_S),
+            )
+            self._lags[step_us] = decays
+        well_k = self.wall_k + _GAS_TO_MEMBRANE * (self.gas_k - self.wall_k)
+        self.probe_k = self.gas_k + (self.probe_k - self.gas_k) * decays[0]
+        self._membrane_k = well_k + (self._membrane_k - well_k) * decays[1]
+        self._thermistor_k = well_k + (self._thermistor_k - well_k) * decays[2]
+
+    def _end_step(self, step_us: int) -> None:
+        self.now_us += step_us
+        if self.regulator_creep_bar_per_s:
+            self.regulator_bar += self.regulator_creep_bar_per_s * step_us * 1e-6
+        self._lag(step_us)
+        self._breathe(self.now_us * 1e-6)
+
+    def _sealed(self, step_us: int) -> None:
+        """All shut: the closed form of cooling and of the leak. Exact for a wall of constant temperature."""
+        step_s = step_us * 1e-6
+        excess_k = self.gas_k - self.wall_k
+        if excess_k > 1e-9 or excess_k < -1e-9:
+            self.gas_k = self.wall_k + excess_k * exp(-2.0 * step_s / (self._heat_lag_s * self.pressure_bar))
+        else:
+            self.gas_k = self.wall_k
+        factor = GAS_CONSTANT * self.gas_k / self.volume_l
+        pressure_bar = self.amount_mol * factor
+        above_bar = pressure_bar - self.room_pressure_bar
+        lost_bar = above_bar * -expm1(-self.leak_l_per_s_bar * MOL_PER_LITRE * factor * step_s)
+        if lost_bar:
+            lost_mol = lost_bar / factor
+            if lost_bar > 0.0:
+                self._mix(step_s, 0.0, 0.0, lost_mol)
+            else:
+                self._mix(step_s, 0.0, -lost_mol, 0.0)
+            pressure_bar -= lost_bar
+        else:
+            self._mix(step_s, 0.0, 0.0, 0.0)
+        self.pressure_bar = pressure_bar
+        self._end_step(step_us)
+
+    def _vented(self, step_us: int) -> None:
+        """Open to the room and level with it: the gas only cools and breathes."""
+        step_s = step_us * 1e-6
+        self.gas_k = self.wall_k + (self.gas_k - self.wall_k) * exp(
+            -2.0 * step_s / (self._heat_lag_s * self.pressure_bar)
+        )
+        self.pressure_bar = self.room_pressure_bar
+        amount_mol = self.pressure_bar * self.volume_l / (GAS_CONSTANT * self.gas_k)
+        drawn_mol = amount_mol - self.amount_mol
+        self._mix(step_s, 0.0, max(drawn_mol, 0.0), max(-drawn_mol, 0.0))
+        if self.lid_off:
+            # An open pot fills with room air within seconds.
+            left = exp(-step_s / 3.0)
+            room = self.room_oxygen_fraction
+            self.oxygen_fraction = room + (self.oxygen_fraction - room) * left
+            self.pocket_fraction = room + (self.pocket_fraction - room) * left
+        self._end_step(step_us)
+
+    def _flows(self, pressure_bar: float, gas_k: float) -> tuple[float, float, float]:
+        """Amounts per second (mol/s): from the supply, from the room, out of the pot."""
+        supplied = self.extra_inflow_bar_per_s * self.volume_l / (GAS_CONSTANT * gas_k)
+        if self.supply_flows:
+            supplied += (
+                MOL_PER_LITRE
+                * flow_l_per_s(self.supply_conductance, self.supply_bar, pressure_bar)
+                * sqrt(REFERENCE_K / self._room_k)
+            )
+        leaving = drawn = 0.0
+        room_bar = self.room_pressure_bar
+        weight = _REST_KG_PER_MOL + (_OXYGEN_KG_PER_MOL - _REST_KG_PER_MOL) * self.oxygen_fraction
+        # Molar flow through an orifice goes as 1/sqrt(M T); C is that of oxygen.
+        ease = MOL_PER_LITRE * sqrt(REFERENCE_K / gas_k * _OXYGEN_KG_PER_MOL / weight)
+        if self.vent_flows:
+            conductance = self.vent_conductance * self.vent_passage
+            if pressure_bar >= room_bar:
+                leaving += ease * flow_l_per_s(conductance, pressure_bar, room_bar)
+            else:
+                drawn += ease * flow_l_per_s(conductance, room_bar, pressure_bar)
+        if self.relief_open and self.relief_bar is not None:
+            lift = (pressure_bar / self.relief_bar - 0.95) / 0.15
+            lift = min(max(lift, 0.05), 1.0)
+            leaving += ease * flow_l_per_s(self.relief_conductance * lift, pressure_bar, room_bar)
+        leak = self.leak_l_per_s_bar * MOL_PER_LITRE * (pressure_bar - room_bar)
+        if leak > 0.0:
+            leaving += leak
+        else:
+            drawn -= leak
+        return supplied, drawn, leaving
+
+    def _flowing(self, step_us: int) -> None:
+        """Gas moves: one mid-point step of amount and heat, both exact to second order."""
+        step_s = step_us * 1e-6
+        amount, gas_k = self.amount_mol, self.gas_k
+        scale = GAS_CONSTANT / self.volume_l
+        supplied, drawn, leaving = self._flows(self.pressure_bar, gas_k)
+        wall_rate = 2.0 / (self._heat_lag_s * self.pressure_bar)
+        heat = amount * gas_k
+        half = 0.5 * step_s
+        mid_amount = amount + half * (supplied + drawn - leaving)
+        mid_heat = heat + half * (
+            GAMMA * ((supplied + drawn) * self._room_k - leaving * gas_k)
+            - amount * (gas_k - self.wall_k) * wall_rate
+        )
+        mid_k = mid_heat / mid_amount
+        supplied, drawn, leaving = self._flows(mid_heat * scale, mid_k)
+        wall_rate = 2.0 / (self._heat_lag_s * mid_heat * scale)
+        heat += step_s * (
+            GAMMA * ((supplied + drawn) * self._room_k - leaving * mid_k)
+            - mid_amount * (mid_k - self.wall_k) * wall_rate
+        )
+        self._mix(step_s, supplied * step_s, drawn * step_s, leaving * step_s)
+        self.gas_k = heat / self.amount_mol
+        self.pressure_bar = heat * scale
+        self._bottle_mol -= supplied * step_s
+        self.used_mol += supplied * step_s
+        self._end_step(step_us)
+
+    def _mix(self, step_s: float, supplied_mol: float, drawn_mol: float, left_mol: float) -> None:
+        """Book amounts and oxygen of one step for the open volume and the pocket."""
+        share = self.pocket
+        open_x, pocket_x = self.oxygen_fraction, self.pocket_fraction
+        before = self.amount_mol
+        after = before + supplied_mol + drawn_mol - left_mol
+        if supplied_mol or drawn_mol or left_mol:
+            into_pocket = share * (after - before)
+            crossing = into_pocket * (open_x if into_pocket > 0.0 else pocket_x)
+            oxygen = (
+                open_x * ((1.0 - share) * before - left_mol)
+                + supplied_mol * self.bottle_oxygen_fraction
+                + drawn_mol * self.room_oxygen_fraction
+                - crossing
+            )
+            pocket_x = (pocket_x * share * before + crossing) / (share * after)
+            open_x = oxygen / ((1.0 - share) * after)
+            self.amount_mol = after
+        gap = open_x - pocket_x
+        if gap > 1e-12 or gap < -1e-12:
+            moved = share * gap * -expm1(-step_s / self.pocket_lag_s) * (1.0 - share)
+            pocket_x += moved / share
+            open_x -= moved / (1.0 - share)
+        self.oxygen_fraction = open_x
+        self.pocket_fraction = pocket_x
+
+    def _check_switch(self) -> None:
+        if not self.switch_tripped:
+            self.switch_tripped = True
+            self.on_switch()
+
+    def _check_relief(self, set_bar: float) -> None:
+        if self.relief_open:
+            if self.relief_stuck or self.pressure_bar < 0.95 * set_bar:
+                self.relief_open = False
+        elif self.pressure_bar >= set_bar and not self.relief_stuck:
+            self.relief_open = True
+            self.relief_lifts += 1

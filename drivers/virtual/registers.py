@@ -1,0 +1,195 @@
+"""The register maps of the virtual bench's Modbus instruments, as their makers document them.
+
+Holding and input registers are one table; addresses are 0-based as on the wire. A 32-bit float is two
+registers, high word first.
+"""
+
+from __future__ import annotations
+
+import math
+import struct
+from dataclasses import dataclass
+from typing import Protocol
+
+from drivers.virtual.devices import LONGEST_SHOT_MS, UNIT_BAR_ABSOLUTE, Device, GaugeDevice, ValveDevice
+
+ILLEGAL_ADDRESS = 2
+ILLEGAL_VALUE = 3
+DEVICE_FAILURE = 4
+
+
+@dataclass(frozen=True, slots=True)
+class RegisterLine:
+    """One line of a map: addresses, access ("r", "rw", "w"), and what it holds."""
+
+    address: int
+    count: int
+    access: str
+    text: str
+
+
+class RegisterMap(Protocol):
+    """A device seen through registers."""
+
+    @property
+    def size(self) -> int:
+        """Number of registers, from address 0."""
+        ...
+
+    @property
+    def lines(self) -> tuple[RegisterLine, ...]:
+        """The map for people."""
+        ...
+
+    @property
+    def device(self) -> Device:
+        """The device behind the registers."""
+        ...
+
+    def read(self) -> list[int]:
+        """All registers at this instant."""
+        ...
+
+    def write(self, address: int, values: list[int]) -> int:
+        """Write `values` from `address`; returns 0 or a Modbus exception code."""
+        ...
+
+
+def float_words(value: float) -> list[int]:
+    """Two registers of a 32-bit float, high word first."""
+    high, low = struct.unpack(">HH", struct.pack(">f", value))
+    return [high, low]
+
+
+def text_words(text: str, registers: int) -> list[int]:
+    """Registers of ASCII text, two characters each, padded with NUL."""
+    data = text.encode("ascii")[: 2 * registers].ljust(2 * registers, b"\0")
+    return list(struct.unpack(f">{registers}H", data))
+
+
+class GaugeRegisters:
+    """A pressure gauge or barometer."""
+
+    size = 13
+    lines = (
+        RegisterLine(0, 2, "r", "pressure, 32-bit float, in the unit of register 5"),
+        RegisterLine(2, 2, "r", "3.14159, 32-bit float: proof of the word order"),
+        RegisterLine(4, 1, "r", "status: bit 0 sensor fault, bit 1 over range, bit 2 under range"),
+        RegisterLine(5, 1, "r", "unit: 1 bar absolute, 2 bar gauge, 3 psi absolute, 4 kPa absolute"),
+        RegisterLine(6, 4, "r", "serial number, 8 ASCII characters"),
+        RegisterLine(10, 2, "r", "body temperature in degrees Celsius, 32-bit float"),
+        RegisterLine(12, 1, "r", "conversion counter, counts up with every conversion, 20 a second"),
+    )
+
+    def __init__(self, device: GaugeDevice) -> None:
+        self._gauge = device
+
+    @property
+    def device(self) -> Device:
+        """The gauge."""
+        return self._gauge
+
+    def read(self) -> list[int]:
+        """All registers at this instant."""
+        gauge = self._gauge
+        words = float_words(gauge.read())
+        proof = float_words(math.pi)
+        if gauge.swapped_words:
+            words.reverse()
+            proof.reverse()
+        return [
+            *words,
+            *proof,
+            gauge.status,
+            UNIT_BAR_ABSOLUTE,
+            *text_words(gauge.serial, 4),
+            *float_words(gauge.body_temperature_c()),
+            gauge.conversions & 0xFFFF,
+        ]
+
+    def write(self, address: int, values: list[int]) -> int:
+        """Nothing can be written."""
+        del address, values
+        return ILLEGAL_ADDRESS
+
+
+_PERMITS = {"ok": 0, "out of range": ILLEGAL_VALUE, "not armed": DEVICE_FAILURE, "not shut": DEVICE_FAILURE}
+
+
+class ValveRegisters:
+    """The valve block."""
+
+    size = 18
+    lines = (
+        RegisterLine(0, 1, "r", "outputs: bit 0 supply energised (open), bit 1 vent energised (shut)"),
+        RegisterLine(1, 1, "w", f"open the supply for 1 to {LONGEST_SHOT_MS} ms"),
+        RegisterLine(2, 1, "w", f"open the vent for 1 to {LONGEST_SHOT_MS} ms, out of the shut state"),
+        RegisterLine(3, 1, "rw", "vent: 1 energise (shut), 0 drop (open)"),
+        RegisterLine(4, 1, "w", "write 0: shut the supply now"),
+        RegisterLine(5, 1, "rw", "heartbeat: must change within the watchdog time"),
+        RegisterLine(
+            6, 1, "r", "inputs: bit 0 lid closed, bit 1 watchdog tripped, bit 2 pressure switch tripped"
+        ),
+        RegisterLine(7, 1, "r", "longest shot in ms"),
+        RegisterLine(8, 1, "r", "watchdog time in ms, 0 without one"),
+        RegisterLine(9, 1, "rw", "owner: token of the program that drives the block, 0 nobody"),
+        RegisterLine(10, 4, "r", "serial number, 8 ASCII characters"),
+        RegisterLine(14, 2, "r", "3.14159, 32-bit float: proof of the word order"),
+        RegisterLine(16, 1, "w", "write 1: drop every output and clear what has latched"),
+        RegisterLine(17, 1, "r", "shots since power-on"),
+    )
+
+    def __init__(self, device: ValveDevice) -> None:
+        self._valves = device
+
+    @property
+    def device(self) -> Device:
+        """The valve block."""
+        return self._valves
+
+    def read(self) -> list[int]:
+        """All registers at this instant; those that are only written read 0."""
+        valves = self._valves
+        return [
+            valves.outputs,
+            0,
+            0,
+            1 if valves.vent_on else 0,
+            0,
+            valves.heartbeat,
+            valves.inputs,
+            LONGEST_SHOT_MS,
+            valves.watchdog_ms,
+            valves.owner,
+            *text_words(valves.serial, 4),
+            *float_words(math.pi),
+            0,
+            valves.shots & 0xFFFF,
+        ]
+
+    def write(self, address: int, values: list[int]) -> int:
+        """Write registers one after another; the first refusal ends it."""
+        for offset, value in enumerate(values):
+            code = self._write_one(address + offset, value)
+            if code:
+                return code
+        return 0
+
+    def _write_one(self, address: int, value: int) -> int:
+        valves = self._valves
+        if address == 1:
+            return _PERMITS[valves.shoot_supply(value)]
+        if address == 2:
+            return _PERMITS[valves.shoot_vent(value)]
+        if address == 3:
+            return _PERMITS[valves.hold_vent(value == 1)] if value in (0, 1) else ILLEGAL_VALUE
+        if address == 4:
+            return _PERMITS[valves.shut_supply()] if value == 0 else ILLEGAL_VALUE
+        if address == 5:
+            return _PERMITS[valves.beat(value)]
+        if address == 9:
+            valves.owner = value
+            return 0
+        if address == 16:
+            return _PERMITS[valves.de_energise()] if value == 1 else ILLEGAL_VALUE
+        return ILLEGAL_ADDRESS

@@ -1,0 +1,142 @@
+"""The process that serves a virtual bench: `python -m drivers.virtual.serve`, started by `start`.
+
+It reads one line of JSON from standard input (spec and the path of the shared time), answers one line with
+the endpoints, and then obeys lines on a loopback port: the bench's own control, which only `start` uses. It
+ends when standard input ends, which is when its parent ends, however that came about.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import logging
+import os
+import sys
+import threading
+from collections.abc import Callable
+from dataclasses import asdict
+from pathlib import Path
+
+from drivers.virtual.bench import Bench
+from drivers.virtual.faults import inject
+from drivers.virtual.shared_time import SharedTime
+from drivers.virtual.spec_text import spec_from_text
+from drivers.virtual.timing import RunningTiming, SteppedTiming
+from drivers.virtual.wire import Wires
+from drivers.virtual_spec import FaultSpec, VirtualBenchError
+
+CATCH_UP_S = 0.05
+
+
+class _Control(asyncio.Protocol):
+    """Lines of the bench's own control.
+
+    `advance US` moves the bench; `truth` answers the pot's state; `inject JSON` adds a fault; `stop` ends
+    the process. Every line is answered with one line.
+    """
+
+    def __init__(self, served: _Served) -> None:
+        self._served = served
+        self._pending = b""
+        self._transport: asyncio.Transport | None = None
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        *lines, self._pending = (self._pending + data).split(b"\n")
+        for line in lines:
+            if self._transport is not None:
+                self._transport.write(self._served.obey(line.decode("ascii")).encode("ascii") + b"\n")
+
+
+class _Served:
+    """A bench with its servers."""
+
+    def __init__(self, request: dict[str, str]) -> None:
+        self.spec = spec_from_text(request["spec"])
+        self.shared = SharedTime(Path(request["time"]))
+        self.bench = Bench(self.spec)
+        for fault in self.spec.faults:
+            inject(self.bench, fault)
+        self.stopped = asyncio.Event()
+        self.running: RunningTiming | None = None
+
+    def note_time(self) -> None:
+        """Let the rig's clock see the bench's time."""
+        self.shared.write(self.bench.now_us, self.bench.utc_offset_s)
+
+    def obey(self, line: str) -> str:
+        """Do what one control line says; the answer's line."""
+        word, _, rest = line.partition(" ")
+        if word == "advance":
+            self.bench.advance_to(int(rest) + self.bench.take_stall_us())
+            self.note_time()
+            return "ok"
+        if self.running is not None:
+            self.running.catch_up()
+        if word == "truth":
+            return json.dumps(asdict(self.bench.truth()))
+        if word == "inject":
+            try:
+                inject(self.bench, FaultSpec(**json.loads(rest)))
+            except VirtualBenchError as error:
+                return f"refused {error}"
+            return "ok"
+        if word == "stop":
+            self.stopped.set()
+            return "ok"
+        return "refused unknown word"
+
+
+async def _serve(request: dict[str, str], say: Callable[[str], None]) -> None:
+    served = _Served(request)
+    loop = asyncio.get_running_loop()
+    timing: SteppedTiming | RunningTiming
+    if served.spec.mode == "real_time":
+        timing = served.running = RunningTiming(served.bench, served.spec.speed)
+    else:
+        timing = SteppedTiming(served.bench, served.note_time)
+    wires = Wires()
+    await wires.serve(served.bench, timing)
+    control = await loop.create_server(lambda: _Control(served), "127.0.0.1", 0)
+    served.note_time()
+    say(json.dumps({"endpoints": wires.endpoints, "control": control.sockets[0].getsockname()[1]}))
+    try:
+        while not served.stopped.is_set():
+            if served.running is None:
+                await served.stopped.wait()
+            else:
+                served.running.catch_up()
+                served.note_time()
+                await asyncio.sleep(CATCH_UP_S)
+    finally:
+        control.close()
+        await wires.close()
+
+
+def _end_with_parent() -> None:
+    """Wait for the end of standard input, then end at once: nobody is left to serve."""
+    while sys.stdin.buffer.read(4096):
+        continue
+    os._exit(0)
+
+
+def main() -> None:
+    """Serve one bench until told to stop or until the parent is gone."""
+    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+    request = json.loads(sys.stdin.buffer.readline())
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+    def say(line: str) -> None:
+        print(line, flush=True)
+
+    try:
+        asyncio.run(_serve(request, say))
+    except VirtualBenchError as error:
+        say(json.dumps({"error": str(error)}))
+
+
+if __name__ == "__main__":
+    main()
