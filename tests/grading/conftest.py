@@ -91,7 +91,7 @@ def measurement(
     )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def measured():
     """The builder `measurement`."""
     return measurement

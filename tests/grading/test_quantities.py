@@ -1,0 +1,260 @@
+import math
+
+import GTC
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from grading.cell_figures import cell_figures
+from grading.detail import cell_detail
+from grading.measurement import ErrorModel
+from grading.quantities import measure
+from grading.results import StepResponse
+
+NO_ERRORS = {
+    name: 0.0
+    for name in ErrorModel.__dataclass_fields__
+    if name not in ("degrees_of_freedom", "source", "gauge_span_bar")
+}
+
+
+def figures(measurement, cell=0):
+    quantities = measure(measurement, 25.0)
+    found = {}
+    for figure in cell_figures(quantities, cell):
+        found[figure.key, figure.nominal_po2_bar] = figure
+    return found
+
+
+def at(measurement, key, nominal=None, cell=0):
+    return figures(measurement, cell)[key, nominal]
+
+
+def line(p):
+    return 50.0 * p
+
+
+def test_a_perfect_cell_has_no_errors_and_its_outputs_scaled(measured):
+    found = figures(measured(line))
+    assert found["air_output_mv", None].value == pytest.approx(50.0 * 0.2095)
+    assert found["oxygen_output_mv", None].value == pytest.approx(50.0)
+    assert found["air_slope_agreement_percent", None].value == pytest.approx(0.0, abs=1e-9)
+    assert found["hysteresis_percent", None].value == pytest.approx(0.0, abs=1e-9)
+    assert found["linear_to_bar", None].at_least == pytest.approx(2.0)
+    for nominal in (1.2, 1.4, 1.6, 1.8, 2.0):
+        assert found["indication_error_percent", nominal].value == pytest.approx(0.0, abs=1e-9)
+
+
+def test_outputs_are_scaled_from_where_they_were_taken(measured):
+    def high_ground(fields):
+        fields["pressure_bar"][:, 0] *= 0.8
+        fields["output_mv"][:, 0] *= 0.8
+        fields["pressure_bar"][:, 1] *= 0.97
+        fields["output_mv"][:, 1] *= 0.97
+
+    found = figures(measured(line, edit=high_ground))
+    assert found["air_output_mv", None].value == pytest.approx(50.0 * 0.2095)
+    assert found["oxygen_output_mv", None].value == pytest.approx(50.0)
+
+
+def test_indication_error_is_relative_to_the_calibration_step(measured):
+    found = figures(measured(lambda p: 50.0 * p if p < 1.5 else 70.5))
+    # The formula: output over calibration output, times calibration PO2 over PO2, less one.
+    assert found["indication_error_percent", 1.6].value == pytest.approx(100 * (70.5 / 50 / 1.6 - 1))
+    assert found["indication_error_percent", 2.0].value == pytest.approx(100 * (70.5 / 50 / 2.0 - 1))
+
+
+def test_the_rising_step_counts_and_the_falling_one_where_there_is_none(measured):
+    def falling_differs(fields):
+        falling = np.array(fields["direction"]) == "down"
+        fields["output_mv"][:, falling] *= 0.97
+
+    both = figures(measured(line, edit=falling_differs))
+    assert both["indication_error_percent", 1.6].value == pytest.approx(0.0, abs=1e-9)
+    assert both["hysteresis_percent", None].value == pytest.approx(3.0)
+    only_down = figures(measured(line, up=(1.0, 2.0), down=(1.6,), edit=falling_differs))
+    assert only_down["indication_error_percent", 1.6].value == pytest.approx(-3.0)
+
+
+@pytest.mark.parametrize("response", [line, lambda p: ((50 * p) ** -8 + 80.0**-8) ** -0.125])
+def test_hysteresis_compares_at_equal_po2(measured, response):
+    def falling_a_little_lower(fields):
+        falling = np.array(fields["direction"]) == "down"
+        po2 = fields["pressure_bar"][:, falling] * 0.995 * 0.99
+        fields["pressure_bar"][:, falling] *= 0.99
+        fields["output_mv"][:, falling] = response(po2)
+
+    # The falling steps sit 1 % lower in PO2; the cell itself has no hysteresis, ceiling or not.
+    assert at(measured(response, edit=falling_a_little_lower), "hysteresis_percent").value < 0.15
+
+
+def test_fade_is_taken_from_the_top_hold_and_noise_from_the_worst_oxygen_hold(measured):
+    def edit(fields):
+        fields["fade_percent_per_min"][:, 6] = 1.2
+        fields["noise_percent"][:, 0] = 9.0
+        fields["noise_percent"][:, 4] = 0.4
+
+    found = figures(measured(line, edit=edit))
+    assert found["fade_percent_per_min", None].value == 1.2
+    assert found["fade_percent_per_min", None].expanded_uncertainty == pytest.approx(0.04)
+    assert found["noise_percent", None].value == 0.4
+
+
+def test_t90_is_the_slower_of_the_two_directions(measured):
+    lag = (
+        StepResponse("up", 2, "one pole", 4.0, 0.1),
+        StepResponse("down", 8, "one pole", 5.0, 0.2),
+        StepResponse("down", 9, "", None, None, reason="ramp too slow"),
+    )
+    found = at(measured(line, responses=(lag,)), "t90_s")
+    assert found.value == 5.0
+    assert found.expanded_uncertainty == pytest.approx(0.4)
+
+
+def test_what_cannot_be_had_says_why(measured):
+    lag = (StepResponse("up", 2, "", None, None, reason="the ramp took 60 s, too slow against the cell"),)
+    found = figures(measured(line, up=(1.0,), down=(), air=False, responses=(lag,)))
+    assert found["air_output_mv", None].reason == "no step in ambient air"
+    assert found["air_slope_agreement_percent", None].reason == "no step in ambient air"
+    assert found["hysteresis_percent", None].reason == "no PO2 was held both rising and falling"
+    assert found["t90_s", None].reason == "the ramp took 60 s, too slow against the cell"
+    assert not [key for key in found if key[0] == "indication_error_percent"]
+    assert figures(measured(line, up=(1.4, 1.6)))["oxygen_output_mv", None].value is not None
+    without = figures(measured(line, up=(1.4, 1.6), down=()))
+    assert without["oxygen_output_mv", None].reason == "no step in oxygen near PO2 1.0 bar"
+
+
+def test_missing_steps_of_one_cell_leave_the_others_alone(measured):
+    def edit(fields):
+        fields["output_mv"][0, 4] = np.nan
+        fields["output_mv"][1, 0] = np.nan
+
+    both = measured(line, line, down=(), edit=edit)
+    first, second = figures(both, 0), figures(both, 1)
+    assert ("indication_error_percent", 1.6) not in first
+    assert first["air_output_mv", None].value == pytest.approx(10.475)
+    assert second["indication_error_percent", 1.6].value == pytest.approx(0.0, abs=1e-9)
+    assert second["air_output_mv", None].value is None
+
+
+def test_temperature_is_corrected_where_the_coefficient_is_known(measured):
+    warm = measured(lambda p: 50.0 * p * 1.06, temperature_c=28.0, temperature_coefficients=[2.0])
+    unknown = measured(lambda p: 50.0 * p * 1.06, temperature_c=28.0)
+    assert at(warm, "oxygen_output_mv").value == pytest.approx(50.0)
+    assert at(unknown, "oxygen_output_mv").value == pytest.approx(53.0)
+
+
+def test_errors_that_the_steps_share_cancel_in_ratios(measured):
+    gain = ErrorModel(
+        **{**NO_ERRORS, "gauge_gain": 0.01, "voltmeter_gain": 0.01, "bottle_oxygen_fraction": 0.01}
+    )
+
+    def no_scatter(fields):
+        fields["u_output_mv"][:] = 0.0
+        fields["u_pressure_bar"][:] = 0.0
+
+    found = figures(measured(line, errors=gain, edit=no_scatter))
+    assert found["oxygen_output_mv", None].expanded_uncertainty == pytest.approx(
+        2 * 50 * 0.01 * math.sqrt(3), rel=0.01
+    )
+    assert found["indication_error_percent", 1.6].expanded_uncertainty < 1e-6
+    assert found["hysteresis_percent", None].expanded_uncertainty < 1e-6
+
+
+@pytest.mark.parametrize("response", [line, lambda p: ((48 * p) ** -4 + 85.0**-4) ** -0.25])
+def test_every_budget_adds_up_to_the_variance(measured, response):
+    errors = ErrorModel(degrees_of_freedom={"gauge_gain": 8.0, "cell_repeatability_percent": 4.0})
+    found = figures(measured(response, errors=errors, t90_s=5.0))
+    for figure in found.values():
+        if figure.value is None:
+            continue
+        u = figure.expanded_uncertainty / figure.coverage_factor
+        total = sum(line.standard_uncertainty**2 for line in figure.budget)
+        assert math.sqrt(total) == pytest.approx(u, rel=1e-9), figure.key
+        assert sum(line.share for line in figure.budget) == pytest.approx(1.0)
+        shares = [line.share for line in figure.budget]
+        assert shares == sorted(shares, reverse=True)
+
+
+def test_the_chain_agrees_with_gtc(measured):
+    # GTC (Measurement Standards Laboratory of New Zealand) keeps correlations and degrees of freedom.
+    errors = ErrorModel(degrees_of_freedom={"gauge_zero_bar": 6.0})
+    response = lambda p: ((48 * p) ** -4 + 85.0**-4) ** -0.25  # noqa: E731
+    run = measured(response, errors=errors)
+    figure = at(run, "indication_error_percent", 1.6)
+    steps = run.steps
+    gain = GTC.ureal(0, errors.gauge_gain)
+    zero = GTC.ureal(0, errors.gauge_zero_bar, 6.0)
+    bend = GTC.ureal(0, errors.gauge_nonlinearity)
+    bottle, purge = GTC.ureal(0, errors.bottle_oxygen_fraction), GTC.ureal(0, errors.purge_oxygen_fraction)
+    meter_gain, meter_zero = GTC.ureal(0, errors.voltmeter_gain), GTC.ureal(0, errors.voltmeter_zero_mv)
+    drift = GTC.ureal(0, errors.drift_percent_per_hour / 100)
+    hours = steps.time_s / 3600 - np.mean(steps.time_s / 3600)
+
+    def step(k):
+        pressure, output = steps.pressure_bar[0, k], steps.output_mv[0, k]
+        x = pressure / errors.gauge_span_bar
+        read = pressure + gain * pressure + zero + bend * errors.gauge_span_bar * 4 * x * (1 - x)
+        read += GTC.ureal(0, errors.gauge_resolution_bar) + GTC.ureal(0, steps.u_pressure_bar[0, k])
+        po2 = read * (steps.oxygen_fraction[0, k] + bottle + purge)
+        mv = output * (1 + meter_gain + drift * hours[k]) + meter_zero
+        mv += GTC.ureal(0, errors.voltmeter_resolution_mv)
+        mv += GTC.ureal(0, steps.u_output_mv[0, k], steps.output_dof[0, k])
+        gradient = errors.temperature_gradient_k * errors.cell_temperature_percent_per_k / 100
+        return po2, mv * (1 + GTC.ureal(0, gradient) + GTC.ureal(0, errors.cell_repeatability_percent / 100))
+
+    (p_c, v_c), (p, v) = step(1), step(4)
+    error = 100 * ((v / v_c) * (p_c / p) - 1)
+    assert figure.value == pytest.approx(GTC.value(error), rel=1e-12)
+    assert figure.expanded_uncertainty / figure.coverage_factor == pytest.approx(
+        GTC.uncertainty(error), rel=1e-9
+    )
+    assert figure.degrees_of_freedom == pytest.approx(GTC.dof(error), rel=1e-6)
+
+
+def test_a_handset_is_described_both_ways(measured):
+    quantities = measure(measured(lambda p: 50.0 * p if p <= 1.2 else 50.0 * (1.2 + (p - 1.2) * 0.3)), 25.0)
+    detail = cell_detail(quantities, 0)
+    mirror = dict(detail.true_po2_when_display_says)
+    assert mirror[1.3] == pytest.approx(1.2 + 0.1 / 0.3)
+    assert mirror[1.4] == pytest.approx(1.2 + 0.2 / 0.3)
+    assert 1.5 not in mirror
+    assert "Shows 1.32 where the truth is 1.60 bar." in detail.statements
+    assert "When it shows 1.30, the truth is 1.53 bar." in detail.statements
+
+
+def test_a_display_that_is_never_reached_is_said(measured):
+    quantities = measure(measured(lambda p: min(50.0 * p, 60.0)), 25.0)
+    statements = cell_detail(quantities, 0).statements
+    assert "Never shows 1.30: 1.20 is the most it shows up to a true 2.00 bar." in statements
+
+
+def test_step_table_of_a_cell(measured):
+    quantities = measure(measured(line), 25.0)
+    steps = cell_detail(quantities, 0).steps
+    assert [step.nominal_po2_bar for step in steps if step.direction == "up"] == [
+        None,
+        1.0,
+        1.2,
+        1.4,
+        1.6,
+        1.8,
+        2.0,
+    ]
+    assert steps[0].indication_error_percent is None
+    assert steps[1].indication_error_percent is None
+    assert steps[4].shows_bar == pytest.approx(1.6)
+    assert steps[-1].direction == "down"
+    assert steps[-1].indication_error_percent == pytest.approx(0.0, abs=1e-9)
+    assert all(step.settled for step in steps)
+
+
+@settings(max_examples=25, deadline=None)
+@given(slope=st.floats(30, 80), zero=st.floats(-0.5, 0.5), scale=st.floats(0.5, 2.0))
+def test_indication_errors_do_not_know_the_size_of_the_output(measured, slope, zero, scale):
+    one = figures(measured(lambda p: slope * p + zero))
+    two = figures(measured(lambda p: scale * (slope * p + zero)))
+    for key, figure in one.items():
+        if key[0] == "indication_error_percent":
+            assert two[key].value == pytest.approx(figure.value, abs=1e-9)
