@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from types import TracebackType
 from typing import Any, Final
 
-from drivers.errors import BadSpec, DriverError, LinkDown
+from drivers.errors import BadSpec, DriverError, LinkDown, LinkTimeout
 from drivers.ports import (
     Barometer,
     Clock,
@@ -55,6 +55,25 @@ class BenchNotReady(Exception):
     """An instrument that does not answer, or is not the one described: refused before any gas (exit 3)."""
 
 
+@dataclass(frozen=True, slots=True)
+class OpenFailure:
+    """Why one instrument is not there.
+
+    Attributes:
+        where: file and line of its entry.
+        found: what happened, with its address.
+        to_do: what to look at.
+    """
+
+    name: str
+    where: str
+    found: str
+    to_do: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.name}: {self.found}; {self.to_do}"
+
+
 @dataclass
 class BenchParts:
     """What could be opened of a bench, and why the rest could not.
@@ -62,7 +81,7 @@ class BenchParts:
     Attributes:
         instruments: by name in the bench file.
         identities: what each instrument that answers said of itself.
-        failures: one sentence by instrument name.
+        failures: why an instrument is not there, by its name.
         addresses: where each instrument was looked for.
     """
 
@@ -71,7 +90,7 @@ class BenchParts:
     virtual: VirtualSession | None
     instruments: dict[str, Instrument] = field(default_factory=dict)
     identities: dict[str, Identity] = field(default_factory=dict)
-    failures: dict[str, str] = field(default_factory=dict)
+    failures: dict[str, OpenFailure] = field(default_factory=dict)
     addresses: dict[str, str] = field(default_factory=dict)
 
     def close(self) -> None:
@@ -155,7 +174,7 @@ def open_bench(
     parts = open_parts(bench, cells=cells, seed=seed, mode=mode, speed=speed, faults=faults, ask=ask)
     if parts.failures:
         parts.close()
-        raise BenchNotReady("\n".join(parts.failures.values()))
+        raise BenchNotReady("\n".join(str(failure) for failure in parts.failures.values()))
     return open_bench_of(parts)
 
 
@@ -253,14 +272,16 @@ def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, least_dea
         raise FileError(*problems)
 
 
-def _failure(bench: BenchFile, name: str, address: str, error: DriverError) -> str:
-    mend = (
+def _failure(bench: BenchFile, name: str, address: str, error: DriverError) -> OpenFailure:
+    to_do = (
         "check that it is switched on, its cable and its address"
-        if isinstance(error, LinkDown)
+        if isinstance(error, (LinkDown, LinkTimeout))
         else "check the instrument and its entry in the bench file"
     )
-    shown = "" if address in error.message else f" at {address}"
-    return f"{bench.source.where(('instruments', name))}: {name}{shown}: {error.message}; {mend}"
+    # A driver's message may name the place as tcp://HOST:PORT without the unit; it is not named twice then.
+    place = address.rsplit("/", 1)[0] if "://" in address else address
+    found = error.message if place in error.message else f"at {address}: {error.message}"
+    return OpenFailure(name, bench.source.where(("instruments", name)), found, to_do)
 
 
 def virtual_spec(

@@ -440,7 +440,8 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
             fitting = [other for other in names if entry.role in driver_roles(other)]
             yield source.problem(
                 (*base, "driver"),
-                f"'{entry.driver}' cannot be a {entry.role}; drivers that can: {', '.join(sorted(fitting))}",
+                f"'{entry.driver}' cannot serve as {entry.role}; "
+                f"drivers that can: {', '.join(sorted(fitting))}",
             )
         if model.virtual is not None and entry.address != VIRTUAL_ADDRESS:
             yield source.problem(

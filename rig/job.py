@@ -80,7 +80,6 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
     pressure_limits(job.bench, job.procedure)
     begun_s = time.monotonic()
     with TerminalView(console, title=_title(job), virtual=job.bench.virtual is not None) as view:
-        _tell_start(view, job)
         outcome, rig_s = _run(job, frozen, view)
     if outcome.record is None:
         console.print(f"Refused: {outcome.why}", style="bold")
@@ -116,6 +115,7 @@ def _run(job: Job, limits: FileText, view: View) -> tuple[RunOutcome, float]:
             ask=lambda text: view.ask(Prompt("typed reading", text)),
         ) as bench,
     ):
+        _tell_start(view, job)
         refused = _check(bench, job.out, view)
         if refused is not None:
             return refused, 0.0

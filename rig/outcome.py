@@ -1,8 +1,7 @@
-"""How a run ended, and the texts that it froze into its record."""
+"""How a run ended, as the command line and the tests see it."""
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -10,27 +9,6 @@ from typing import Literal
 How = Literal["completed", "stopped", "tripped", "aborted", "refused"]
 
 EXIT_CODES: dict[How, int] = {"completed": 0, "stopped": 1, "tripped": 1, "aborted": 1, "refused": 3}
-
-
-@dataclass(frozen=True, slots=True)
-class NamedText:
-    """A file a person edits, frozen at the start of a run.
-
-    Attributes:
-        name, version: as the file says of itself; empty where it has none.
-        file: path as it was given.
-        text: whole content.
-    """
-
-    name: str
-    version: str
-    file: str
-    text: str
-
-    @property
-    def sha256(self) -> str:
-        """Hash of the content, in lower-case hex."""
-        return hashlib.sha256(self.text.encode()).hexdigest()
 
 
 @dataclass(frozen=True, slots=True)

@@ -120,7 +120,8 @@ def _identities(parts: BenchParts) -> Iterator[Check]:
     for name, entry in parts.file.instruments.items():
         what = f"{name} answers"
         if name in parts.failures:
-            yield Check(what, "fail", parts.failures[name], "see the message; then run preflight again")
+            failure = parts.failures[name]
+            yield Check(what, "fail", failure.found, failure.to_do)
             continue
         said = parts.identities[name]
         found = " ".join(part for part in (said.maker, said.model, said.serial, said.firmware) if part)
@@ -297,11 +298,14 @@ def _input_noise(bench: BenchFile, name: str, outputs: dict[int, list[float]]) -
         if not spread:
             return Check(f"{name} noise", "not checked", "no socket gives a reading")
         quietest = min(spread, key=lambda socket: spread[socket])
+        found = f"{1000 * spread[quietest]:.1f} µV rms at the quietest socket ({quietest})"
+        if spread[quietest] <= _QUIET_INPUT_MV:
+            return Check(f"{name} noise", "ok", found)
         return Check(
             f"{name} noise",
-            "ok" if spread[quietest] <= _QUIET_INPUT_MV else "caution",
-            f"{1000 * spread[quietest]:.1f} µV rms at the quietest socket ({quietest}); no shorted socket",
-            "" if spread[quietest] <= _QUIET_INPUT_MV else "look for a loose shield or a hum loop",
+            "not checked",
+            f"{found}; no cell and no short in any",
+            "put a short into a socket",
         )
     if shorted not in spread:
         return Check(f"{name} noise", "fail", f"shorted socket {shorted} gives no reading", "check the short")

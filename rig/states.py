@@ -109,7 +109,6 @@ TRANSITIONS: dict[tuple[State, Command], State] = {
     (State.RESETTING, Command.DONE): State.IDLE,
     (State.IDLE, Command.START): State.STARTING,
     (State.STARTING, Command.DONE): State.EXECUTE,
-    (State.STARTING, Command.HOLD): State.HOLDING,
     (State.EXECUTE, Command.HOLD): State.HOLDING,
     (State.HOLDING, Command.DONE): State.HELD,
     (State.HELD, Command.UNHOLD): State.UNHOLDING,

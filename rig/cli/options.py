@@ -59,9 +59,10 @@ def output_console(*, to_stderr: bool = False) -> Console:
     """Return the console for people: stdout, or stderr when stdout is kept for JSON."""
     from rich.console import Console
 
-    console = Console(stderr=to_stderr, highlight=False)
+    # Without markup and emoji: a file name or a reason prints as it is, whatever signs it holds.
+    console = Console(stderr=to_stderr, highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
-        console = Console(stderr=to_stderr, highlight=False, width=_WIDTH_OF_A_PIPE)
+        console.width = _WIDTH_OF_A_PIPE
     return console
 
 

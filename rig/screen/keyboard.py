@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import queue
 import select
@@ -44,11 +45,16 @@ class LineReader:
         return line
 
     def _pump(self) -> None:
-        try:
-            for line in sys.stdin:
-                self._lines.put(line.rstrip("\r\n"))
-        except (OSError, ValueError):
-            pass
+        # Read past Python's buffered stdin: a thread that waits inside it would abort the interpreter's exit.
+        waiting = b""
+        with contextlib.suppress(OSError, ValueError):
+            fd = sys.stdin.fileno()
+            while data := os.read(fd, 1024):
+                *lines, waiting = (waiting + data).split(b"\n")
+                for line in lines:
+                    self._lines.put(line.decode(errors="replace").rstrip("\r"))
+        if waiting:
+            self._lines.put(waiting.decode(errors="replace"))
         self._lines.put(None)
 
 
