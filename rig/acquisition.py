@@ -1,0 +1,313 @@
+"""Reads a bench's instruments tick by tick. Pressure comes first, and nothing else may hold it up.
+
+The voltmeter is begun in one tick and collected in a later one. Whatever an instrument does wrong becomes a
+status beside a blank value and a count in the scan; nothing is made up and nothing is raised.
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from drivers.errors import BadReply, DriverError, LinkDown, LinkTimeout, NoReading
+from drivers.ports import Barometer, PressureGauge, ReadingStatus, Thermometer, Voltmeter
+from grading.record import Reading
+from rig.course import Course, Intent
+from rig.safety_limits import SafetyLimits
+from rig.scan import Scan
+from rig.schedule import Schedule
+
+SECOND_GAUGE_EVERY = 2
+_RATE_OVER_S = 2.0
+_THERMOMETER_EVERY_S = 1.0
+_BAROMETER_EVERY_S = 10.0
+_SCAN_GIVEN_UP_AFTER_S = 3.0
+_OK, _OVER, _UNDER = ReadingStatus.OK, ReadingStatus.OVER, ReadingStatus.UNDER
+
+
+def status_of(error: DriverError) -> ReadingStatus:
+    """Return the status that a driver's error leaves in the record."""
+    if isinstance(error, LinkTimeout):
+        return ReadingStatus.TIMEOUT
+    if isinstance(error, LinkDown):
+        return ReadingStatus.LINK_DOWN
+    if isinstance(error, NoReading):
+        return ReadingStatus.NO_VALUE
+    if isinstance(error, BadReply):
+        return ReadingStatus.BAD_REPLY
+    return ReadingStatus.BAD_REPLY
+
+
+@dataclass(frozen=True, slots=True)
+class Instruments:
+    """The instruments that are read; None where a bench has none."""
+
+    gauge: PressureGauge
+    voltmeter: Voltmeter | None = None
+    second_gauge: PressureGauge | None = None
+    thermometer: Thermometer | None = None
+    barometer: Barometer | None = None
+
+
+@dataclass(slots=True)
+class TickReadings:
+    """What one tick read, ready for a row of the record. None: not scheduled in this tick."""
+
+    pressure: Reading | None = None
+    pressure_b: Reading | None = None
+    barometer: Reading | None = None
+    temperature: Reading | None = None
+    output_mv: dict[int, Reading] | None = None
+
+
+class Acquisition:
+    """The one reader of a bench's instruments; called from one thread, once a tick.
+
+    Attributes:
+        scan: the newest scan.
+        row: the newest readings for the record.
+        voltmeter_every: ticks between two scans of the voltmeter.
+    """
+
+    def __init__(
+        self,
+        instruments: Instruments,
+        schedule: Schedule,
+        course: Course,
+        limits: SafetyLimits,
+        sockets: Sequence[int],
+        suspended: Callable[[], float] | None = None,
+    ) -> None:
+        """Read `sockets` of the voltmeter alone; `suspended` tells for how long the computer has slept."""
+        self._gauge = instruments.gauge
+        self._second = instruments.second_gauge
+        self._voltmeter = instruments.voltmeter
+        self._thermometer = instruments.thermometer
+        self._barometer = instruments.barometer
+        self._schedule = schedule
+        self._course = course
+        self._limits = limits
+        self._sockets = frozenset(sockets)
+        self._suspended = suspended or suspended_s
+        self._suspended_before_s = self._suspended()
+        interval_s = schedule.interval_s
+        self._thermometer_every = max(1, round(_THERMOMETER_EVERY_S / interval_s))
+        self._barometer_every = max(1, round(_BAROMETER_EVERY_S / interval_s))
+        self._trail: deque[tuple[float, float]] = deque(maxlen=max(2, round(_RATE_OVER_S / interval_s) + 1))
+        self.scan = Scan()
+        self.row = TickReadings()
+        self.voltmeter_every = 2
+        self._begun_s: float | None = None
+        self._last_good_s = 0.0
+        self._last_good_b_s = 0.0
+        self._voltmeter_lost = False
+
+    def read_pressures(self) -> Scan:
+        """Read the gauges and bring the scan up to date; the first thing that a tick does."""
+        schedule, scan, course = self._schedule, self.scan, self._course
+        now_s = schedule.now_s
+        scan.gap_s = now_s - scan.t_s
+        scan.t_s = now_s
+        suspended = self._suspended()
+        scan.suspended_s = suspended - self._suspended_before_s
+        self._suspended_before_s = suspended
+        scan.intent = course.intent
+        scan.set_point_bar = course.set_point_bar
+        scan.weak_groups = course.weak_groups
+        scan.strong_groups = course.strong_groups
+        row = self.row = TickReadings()
+        row.pressure = self._read_first(now_s)
+        if self._second is not None and schedule.tick % SECOND_GAUGE_EVERY == 0:
+            row.pressure_b = self._read_second(self._second, now_s)
+        self._judge_course()
+        return scan
+
+    def read_slowly(self) -> None:
+        """Read everything that may wait until the pressure has been looked at."""
+        tick = self._schedule.tick
+        if self._voltmeter is not None:
+            self._serve_voltmeter(self._voltmeter, tick)
+        if self._thermometer is not None and tick % self._thermometer_every == 1 % self._thermometer_every:
+            self.row.temperature = self._read_temperature(self._thermometer)
+        if self._barometer is not None and tick % self._barometer_every == 3 % self._barometer_every:
+            self.row.barometer = self._read_barometer(self._barometer)
+
+    def raw_pressures_bar(self) -> dict[str, float | DriverError]:
+        """Read every gauge as it is, plausible or not, by its name; for the vented-zero check."""
+        raw: dict[str, float | DriverError] = {}
+        for gauge in (self._gauge, self._second):
+            if gauge is not None:
+                try:
+                    raw[gauge.name] = gauge.read_pressure_bar()
+                except DriverError as error:
+                    raw[gauge.name] = error
+        return raw
+
+    def read_barometer_now(self) -> None:
+        """Read the barometer and the thermometer out of turn, before the first tick."""
+        if self._barometer is not None:
+            self._read_barometer(self._barometer)
+        if self._thermometer is not None:
+            self._read_temperature(self._thermometer)
+
+    def forget_trail(self) -> None:
+        """Start the slope afresh, when the pressure is about to be driven another way."""
+        self._trail.clear()
+        self.scan.rate_bar_per_s = 0.0
+
+    def _read_first(self, now_s: float) -> Reading:
+        scan = self.scan
+        try:
+            value = self._gauge.read_pressure_bar()
+        except DriverError as error:
+            status = status_of(error)
+        else:
+            status = self._gate(value)
+            if status is _OK:
+                scan.same = scan.same + 1 if value == scan.pressure_bar else 1
+                scan.pressure_bar = value
+                scan.pressure_status = _OK
+                scan.bad = 0
+                read_s = self._schedule.since_start_s()
+                self._last_good_s = read_s
+                scan.pressure_age_s = 0.0
+                trail = self._trail
+                trail.append((now_s, value))
+                since_s = now_s - trail[0][0]
+                scan.rate_bar_per_s = (value - trail[0][1]) / since_s if since_s >= 1.0 else 0.0
+                return Reading(value, "ok", 0.5 * (read_s - now_s))
+        scan.bad += 1
+        scan.pressure_status = status
+        scan.pressure_age_s = self._schedule.since_start_s() - self._last_good_s
+        return Reading(None, str(status), 0.5 * (self._schedule.since_start_s() - now_s))
+
+    def _read_second(self, gauge: PressureGauge, now_s: float) -> Reading:
+        scan = self.scan
+        before_s = self._schedule.since_start_s()
+        try:
+            value = gauge.read_pressure_bar()
+        except DriverError as error:
+            status = status_of(error)
+        else:
+            status = self._gate(value)
+            if status is _OK:
+                scan.same_b = scan.same_b + 1 if value == scan.pressure_b_bar else 1
+                scan.pressure_b_bar = value
+                scan.pressure_b_status = _OK
+                scan.bad_b = 0
+                read_s = self._schedule.since_start_s()
+                self._last_good_b_s = read_s
+                scan.pressure_b_age_s = 0.0
+                if scan.bad == 0 and scan.pressure_bar is not None:
+                    apart = abs(value - scan.pressure_bar) > self._limits.gauges_apart_bar
+                    scan.apart = scan.apart + 1 if apart else 0
+                return Reading(value, "ok", 0.5 * (before_s + read_s) - now_s)
+        scan.bad_b += 1
+        scan.pressure_b_status = status
+        scan.pressure_b_age_s = self._schedule.since_start_s() - self._last_good_b_s
+        return Reading(None, str(status), 0.5 * (before_s + self._schedule.since_start_s()) - now_s)
+
+    def _gate(self, value: float) -> ReadingStatus:
+        if self._limits.lowest_gauge_bar <= value <= self._limits.highest_gauge_bar:
+            return _OK
+        if math.isnan(value):
+            return ReadingStatus.NO_VALUE
+        return _OVER if value > self._limits.highest_gauge_bar else _UNDER
+
+    def _judge_course(self) -> None:
+        scan = self.scan
+        if scan.set_point_bar is None or scan.pressure_bar is None or scan.intent is Intent.FLOW:
+            scan.above = scan.below = 0
+            return
+        if scan.bad:
+            return
+        off_bar = scan.pressure_bar - scan.set_point_bar
+        scan.above = scan.above + 1 if off_bar > self._limits.off_course_bar else 0
+        scan.below = scan.below + 1 if off_bar < -self._limits.off_course_bar else 0
+
+    def _serve_voltmeter(self, voltmeter: Voltmeter, tick: int) -> None:
+        scan = self.scan
+        if self._begun_s is not None:
+            waited_s = self._schedule.since_start_s() - self._begun_s
+            if waited_s < voltmeter.scan_duration_s:
+                return
+            self._collect(voltmeter, self._begun_s)
+            self._begun_s = None
+        every = self.voltmeter_every if scan.voltmeter_bad < 5 else 5 * self.voltmeter_every
+        if tick % every:
+            return
+        try:
+            if self._voltmeter_lost:
+                voltmeter.configure()
+                self._voltmeter_lost = False
+            begun_s = self._schedule.since_start_s()
+            voltmeter.begin_scan()
+        except DriverError as error:
+            self._voltmeter_failed(error)
+        else:
+            self._begun_s = begun_s
+
+    def _collect(self, voltmeter: Voltmeter, begun_s: float) -> None:
+        scan, now_s = self.scan, self._schedule.now_s
+        try:
+            readings = voltmeter.collect_scan()
+        except DriverError as error:
+            self._voltmeter_failed(error)
+            return
+        output: dict[int, Reading] = {}
+        any_good = False
+        for reading in readings:
+            if reading.socket not in self._sockets:
+                continue
+            offset_s = begun_s + reading.offset_s - now_s
+            good = reading.status is _OK and reading.output_mv is not None
+            any_good = any_good or good
+            output[reading.socket] = (
+                Reading(reading.output_mv, "ok", offset_s)
+                if good
+                else Reading(None, str(reading.status), offset_s)
+            )
+        scan.voltmeter_bad = 0 if any_good else scan.voltmeter_bad + 1
+        self.row.output_mv = output
+
+    def _voltmeter_failed(self, error: DriverError) -> None:
+        self.scan.voltmeter_bad += 1
+        self._voltmeter_lost = self._voltmeter_lost or isinstance(error, LinkDown)
+        status = str(status_of(error))
+        self.row.output_mv = {socket: Reading(None, status) for socket in self._sockets}
+
+    def _read_temperature(self, thermometer: Thermometer) -> Reading:
+        scan = self.scan
+        try:
+            value = thermometer.read_temperature_c()
+        except DriverError as error:
+            scan.temperature_bad += 1
+            return Reading(None, str(status_of(error)))
+        if not -50.0 < value < 150.0:
+            scan.temperature_bad += 1
+            return Reading(None, "over" if value > 0 else "under")
+        scan.temperature_jump_k = 0.0 if scan.temperature_c is None else value - scan.temperature_c
+        scan.temperature_c = value
+        scan.temperature_bad = 0
+        return Reading(value)
+
+    def _read_barometer(self, barometer: Barometer) -> Reading:
+        try:
+            value = barometer.read_barometer_bar()
+        except DriverError as error:
+            return Reading(None, str(status_of(error)))
+        if not 0.0 < value < 2.0:
+            return Reading(None, "over" if value > 0 else "under")
+        self.scan.barometer_bar = value
+        return Reading(value)
+
+
+def suspended_s() -> float:
+    """How long this computer has slept since it started, in seconds; 0 where it cannot tell."""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    if boot is None:
+        return 0.0
+    return time.clock_gettime(boot) - time.monotonic()

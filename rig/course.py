@@ -1,0 +1,48 @@
+"""What the rig is trying to do with the pressure; the interlocks judge every reading against it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Intent(StrEnum):
+    """What the pressure should be doing."""
+
+    FREE = "free"
+    OPEN = "open"
+    UP = "up"
+    DOWN = "down"
+    KEEP = "keep"
+    FLOW = "flow"
+
+
+@dataclass(slots=True)
+class Course:
+    """The present intent; written by whatever drives the pressure, read by the interlocks and the screen.
+
+    Attributes:
+        intent: FREE: nothing is expected (unknown pot, de-energised after a trip). OPEN: vent open.
+            UP, DOWN: on a ramp. KEEP: at a target. FLOW: supply shots with the vent open.
+        set_point_bar: where the pressure should be now, absolute bar; None when nothing is expected.
+        target_bar: where it is going; None when nowhere.
+        weak_groups: groups of shots in a row that moved the pressure by less than a quarter of what they
+            should have.
+        strong_groups: groups in a row that moved it by more than 1.6 times what they did at first.
+    """
+
+    intent: Intent = Intent.FREE
+    set_point_bar: float | None = None
+    target_bar: float | None = None
+    weak_groups: int = 0
+    strong_groups: int = 0
+
+    def set(
+        self, intent: Intent, set_point_bar: float | None = None, target_bar: float | None = None
+    ) -> None:
+        """Begin a new intent; the counts of weak and strong groups start afresh with it."""
+        self.intent = intent
+        self.set_point_bar = set_point_bar
+        self.target_bar = target_bar
+        self.weak_groups = 0
+        self.strong_groups = 0

@@ -1,0 +1,61 @@
+"""Is it oxygen? The cells' own ratio of oxygen to air tells, where no gauge can."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from statistics import median
+from typing import Literal
+
+from grading.gas import DRY_AIR_OXYGEN_FRACTION
+
+ALLOWED_PART = 0.10
+LEAST_CELLS = 2
+
+GasVerdict = Literal["oxygen", "suspect", "not checked"]
+
+
+@dataclass(frozen=True, slots=True)
+class GasCheck:
+    """What the cells say of the gas.
+
+    Attributes:
+        ratio_median: output in the pot over output in dry air, both scaled to the same pressure by what the
+            purge claims; 4.77 for pure oxygen. None when fewer than two cells can tell.
+    """
+
+    ratio_median: float | None
+    verdict: GasVerdict
+    text: str
+
+
+def check_gas(
+    air_mv: Mapping[int, float], air_po2_bar: float, pot_mv: Mapping[int, float], pot_po2_bar: float
+) -> GasCheck:
+    """Compare each cell's output in the pot with its own in air; the median must agree within 10 %.
+
+    Args:
+        air_mv: settled outputs in air by socket.
+        air_po2_bar: PO2 of the air reading.
+        pot_mv: settled outputs in the pot by socket.
+        pot_po2_bar: PO2 that the purge claims for the pot.
+    """
+    ratios = [
+        (pot_mv[socket] / air_mv[socket]) * (air_po2_bar / pot_po2_bar)
+        for socket in air_mv.keys() & pot_mv.keys()
+        if air_mv[socket] > 1.0
+    ]
+    if len(ratios) < LEAST_CELLS:
+        return GasCheck(
+            None, "not checked", "The gas could not be checked: fewer than two cells gave both readings."
+        )
+    middle = median(ratios)
+    ratio = middle / DRY_AIR_OXYGEN_FRACTION
+    if abs(middle - 1.0) <= ALLOWED_PART:
+        return GasCheck(ratio, "oxygen", f"The cells agree that it is oxygen (ratio {ratio:.2f}).")
+    return GasCheck(
+        ratio,
+        "suspect",
+        f"Gas or purge suspect: the cells give {ratio:.2f} times their reading in air, "
+        f"where oxygen gives {1 / DRY_AIR_OXYGEN_FRACTION:.2f}.",
+    )

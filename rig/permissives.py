@@ -1,0 +1,78 @@
+"""The permissives: what must be true before gas is let in. Pure functions from a scan to a refusal."""
+
+from __future__ import annotations
+
+from rig.safety_limits import SafetyLimits
+from rig.scan import Scan
+from rig.states import StateRule
+
+LEAST_FREE_BYTES = 50_000_000
+
+
+def supply_refusal(
+    scan: Scan,
+    rule: StateRule,
+    limits: SafetyLimits,
+    *,
+    duration_ms: int,
+    longest_shot_ms: int,
+    expected_rise_bar: float,
+    two_gauges: bool,
+) -> str | None:
+    """Return why a supply shot may not be given now, or None when it may.
+
+    Args:
+        scan: the newest scan.
+        rule: what the present state may do.
+        limits: of this run.
+        duration_ms: length of the shot.
+        longest_shot_ms: longest device-timed shot of the valve block.
+        expected_rise_bar: what the shot is expected to add.
+        two_gauges: whether the bench has a second gauge.
+    """
+    if not rule.may_fill:
+        return f"no gas is let in while {rule.state}"
+    if not 1 <= duration_ms <= longest_shot_ms:
+        return f"a shot of {duration_ms} ms is outside 1 to {longest_shot_ms} ms"
+    if scan.pressure_bar is None or scan.bad:
+        return "the pressure gauge has no valid reading"
+    if two_gauges and (scan.pressure_b_bar is None or scan.bad_b):
+        return "the second gauge has no valid reading"
+    if scan.apart:
+        return "the two gauges disagree"
+    if scan.valves is None or scan.valve_failures:
+        return "the valve block does not answer"
+    if scan.valves.lid_closed is False:
+        return "the lid is open"
+    if scan.valves.watchdog_tripped or scan.valves.pressure_switch_tripped:
+        return "the valves' power has been cut"
+    highest = scan.highest_bar
+    if highest is not None and highest + expected_rise_bar > limits.stop_pressure_bar:
+        return f"{highest:.3f} bar is too close to the filling stop at {limits.stop_pressure_bar:.2f} bar"
+    return None
+
+
+def lid_refusal(scan: Scan, limits: SafetyLimits, vented_for_s: float) -> str | None:
+    """Return why the lid may not be opened now, or None when it may.
+
+    Two sources within the vented band of the barometer, and the vent open for ten seconds.
+    """
+    if scan.barometer_bar is None or scan.pressure_bar is None:
+        return "the pressure in the pot is not known"
+    for reading in (scan.pressure_bar, scan.pressure_b_bar):
+        if reading is not None and reading - scan.barometer_bar > limits.vented_bar:
+            force_n = limits.lid_force_n(reading - scan.barometer_bar)
+            return f"LID UNDER PRESSURE: {force_n:.0f} N on the lid"
+    if vented_for_s < 10.0:
+        return f"the vent has been open for {vented_for_s:.0f} s only; wait for 10 s"
+    return None
+
+
+def disk_refusal(free_bytes: int) -> str | None:
+    """Return why a run may not start with this much free space, or None when it may."""
+    if free_bytes < LEAST_FREE_BYTES:
+        return (
+            f"only {free_bytes / 1e6:.0f} MB are free where the record goes; "
+            f"{LEAST_FREE_BYTES / 1e6:.0f} MB are needed"
+        )
+    return None

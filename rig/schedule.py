@@ -1,0 +1,49 @@
+"""The rig's beat: ticks on an absolute time line; a missed tick is skipped and counted, never made up."""
+
+from __future__ import annotations
+
+from drivers.ports import Clock
+
+
+class Schedule:
+    """Ticks at start + n * interval.
+
+    Attributes:
+        tick: number of the present tick, from 0.
+        now_s: time of the present tick from the start, in seconds.
+        late_s: how much later than due the present tick came, in seconds.
+    """
+
+    def __init__(self, clock: Clock, interval_s: float) -> None:
+        self._clock = clock
+        self._interval_s = interval_s
+        self._start_s = clock.monotonic_s()
+        self.tick = -1
+        self.now_s = 0.0
+        self.late_s = 0.0
+
+    @property
+    def interval_s(self) -> float:
+        """Time between two ticks, in seconds."""
+        return self._interval_s
+
+    def wait(self) -> int:
+        """Wait for the next tick.
+
+        Returns:
+            How many ticks had to be skipped because their whole interval had passed.
+        """
+        interval_s = self._interval_s
+        due = self.tick + 1
+        behind_s = self._clock.monotonic_s() - self._start_s - due * interval_s
+        missed = int(behind_s / interval_s) if behind_s >= interval_s else 0
+        due += missed
+        self._clock.sleep_until(self._start_s + due * interval_s)
+        self.tick = due
+        self.now_s = self._clock.monotonic_s() - self._start_s
+        self.late_s = self.now_s - due * interval_s
+        return missed
+
+    def since_start_s(self) -> float:
+        """Time from the start at this very moment, in seconds."""
+        return self._clock.monotonic_s() - self._start_s

@@ -1,0 +1,380 @@
+"""One run from start to end: checks, air, purge, steps, vent; and the way out when something breaks."""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+
+from drivers.system_clock import SystemClock
+from grading.record import FileText, RecordWriter, RunHeader
+from grading.results import CellInfo
+from rig.acquisition import Acquisition, Instruments
+from rig.bench import OpenBench, error_model, instrument_lines
+from rig.bench_file import pressure_limits
+from rig.course import Course
+from rig.ending import Ending
+from rig.gate import Gate
+from rig.held import Held
+from rig.interlocks import Response, Trip
+from rig.loop import Loop, StopAsked, Tripped
+from rig.outcome import How, RunOutcome
+from rig.permissives import disk_refusal
+from rig.plan import make_plan
+from rig.pot_gas import PotGas
+from rig.presenter import Presenter
+from rig.pressure import DosedValves, PressureDrive
+from rig.procedure import ProcedureFile
+from rig.purge import purge
+from rig.rig_lock import RigBusy, lock_rig
+from rig.run_log import RecordSink, RunLog
+from rig.safety_limits import SafetyLimits
+from rig.schedule import Schedule
+from rig.snapshot import View
+from rig.starting import Refused, check_vented_zero, make_safe
+from rig.states import Command, Machine, State
+from rig.steps import Steps
+from rig.stop import StopRequest
+
+SinkFactory = Callable[[RunHeader], RecordSink]
+
+
+def run_session(
+    bench: OpenBench,
+    procedure: ProcedureFile,
+    cells: Sequence[CellInfo],
+    limits: FileText,
+    *,
+    out: Path,
+    operator: str,
+    view: View,
+    stop: StopRequest,
+    purpose: str = "",
+    sink: SinkFactory | None = None,
+) -> RunOutcome:
+    """Run a procedure on an open bench. What goes wrong on the bench ends the run, safe, and is returned.
+
+    Args:
+        bench: open; every instrument has answered.
+        procedure: checked against the bench's limits here once more.
+        cells: with their sockets.
+        limits: text of the limits file, frozen into the record.
+        out: folder that the record's folder is made in.
+        operator: name for the record.
+        view: where the run is shown and prompts are asked.
+        stop: raised by whoever wants the run to end.
+        purpose: free text for the record.
+        sink: where to record instead of a folder under `out`; for simulated runs by the thousand.
+
+    Raises:
+        OSError: the record's folder cannot be begun.
+        FileError: bench and procedure do not fit together.
+    """
+    try:
+        with _exclusive(bench) as interrupted:
+            return Session(bench, procedure, cells, limits, out, operator, view, stop, purpose, sink).run(
+                interrupted
+            )
+    except RigBusy as error:
+        return RunOutcome(None, "refused", str(error), "RIG_BUSY")
+    except Refused as refused:
+        return RunOutcome(None, "refused", str(refused), refused.code)
+
+
+@contextmanager
+def _exclusive(bench: OpenBench) -> Iterator[str]:
+    """Hold the rig's lock, and yield what an interrupted run left behind; a virtual bench has one user."""
+    if bench.virtual is not None:
+        yield ""
+        return
+    valves = bench.file.by_role("valves") or bench.file.by_role("controller") or bench.file.by_role("gauge")
+    with lock_rig(valves[1].address if valves is not None else bench.file.name) as locked:
+        yield locked.interrupted
+
+
+class Session:
+    """The parts of one run, wired together, and the order in which they work."""
+
+    def __init__(
+        self,
+        bench: OpenBench,
+        procedure: ProcedureFile,
+        cells: Sequence[CellInfo],
+        limits: FileText,
+        out: Path,
+        operator: str,
+        view: View,
+        stop: StopRequest,
+        purpose: str,
+        sink: SinkFactory | None,
+    ) -> None:
+        self._bench = bench
+        self._procedure = procedure
+        self._cells = tuple(cells)
+        self._limits_text = limits
+        self._out = out
+        self._operator = operator
+        self._purpose = purpose
+        self._view = view
+        self._sink = sink
+        self._path: Path | None = None
+        file = bench.file
+        pressures = pressure_limits(file, procedure)
+        self._limits = SafetyLimits(
+            working_pressure_bar=pressures.working_bar,
+            stop_pressure_bar=pressures.stop_bar,
+            trip_pressure_bar=pressures.trip_bar,
+            ramp_bar_per_min=pressures.ramp_bar_per_min,
+            most_gas_l=pressures.most_gas_l,
+            volume_l=file.pot.volume_l,
+            lid_diameter_mm=file.pot.lid_diameter_mm,
+        )
+        self._sockets = tuple(cell.socket for cell in self._cells if cell.socket is not None)
+        clock = bench.clock
+        schedule = Schedule(clock, file.scan.interval_s)
+        course = Course()
+        self._log = RunLog(clock, schedule)
+        self._machine = Machine(self._state_changed)
+        acquisition = Acquisition(
+            Instruments(bench.gauge, bench.voltmeter, bench.second_gauge, bench.thermometer, bench.barometer),
+            schedule,
+            course,
+            self._limits,
+            self._sockets,
+            suspended=None if isinstance(clock, SystemClock) else _never_suspended,
+        )
+        gate, self._drive = self._pressure_parts(course, schedule, acquisition)
+        parts = [step.duration_s for step in make_plan(file, procedure).steps]
+        self._presenter = Presenter(view, self._machine, course, self._cells, parts)
+        self._loop = Loop(
+            machine=self._machine,
+            schedule=schedule,
+            clock=clock,
+            acquisition=acquisition,
+            course=course,
+            limits=self._limits,
+            stop=stop,
+            log=self._log,
+            sockets=self._sockets,
+            gate=gate,
+            gas_used_l=lambda: self._drive.gas_used_l,
+            on_tick=self._presenter.tick,
+        )
+        self._ending = Ending(self._loop, self._drive, view)
+        self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
+        self._steps = Steps(
+            self._loop,
+            self._drive,
+            self._gas,
+            procedure,
+            self._presenter,
+            self._sockets,
+            file.ambient.relative_humidity,
+        )
+        self._held = Held(self._loop, self._drive, view, bench.clock)
+
+    def run(self, interrupted: str = "") -> RunOutcome:
+        """Run to the end, whatever the end is. `interrupted` is what the last run left behind."""
+        if interrupted:
+            self._view.say(
+                "The last run on this rig did not end properly; what the pot holds is not known. "
+                "It is made safe first.",
+                "caution",
+            )
+            self._log.event("note", text=f"the run before was interrupted: {interrupted}")
+        try:
+            self._start()
+        except Refused as refused:
+            return self._refuse(refused)
+        except (Tripped, StopAsked) as ended:
+            return self._refuse(Refused("STOPPED", str(ended)))
+        how, why, code = self._work()
+        if self._ending.alarm is not None:
+            why = f"{why} {self._ending.alarm}"
+        self._log.end(how, why)
+        if self._log.failure is not None:
+            self._tell_lost_record()
+        if self._loop.gate is not None:
+            self._loop.gate.release()
+        return RunOutcome(self._path, how, why, code)
+
+    def _pressure_parts(
+        self, course: Course, schedule: Schedule, acquisition: Acquisition
+    ) -> tuple[Gate | None, PressureDrive]:
+        bench = self._bench
+        if bench.valves is None:
+            raise Refused("NO_DRIVE", "the bench has nothing to move the pressure with")
+        gate = Gate(
+            bench.valves,
+            self._machine,
+            self._limits,
+            lambda: acquisition.scan,
+            schedule,
+            self._log,
+            two_gauges=bench.second_gauge is not None,
+            owner_token=os.getpid() % 65535 + 1,
+        )
+        return gate, DosedValves(gate, course, self._limits, schedule)
+
+    def _start(self) -> None:
+        """Make the rig safe, prove the gauges, begin the record.
+
+        Raises:
+            Refused: a check said no, before any gas.
+        """
+        machine = self._machine
+        if self._sink is None:
+            self._out.mkdir(parents=True, exist_ok=True)
+            problem = disk_refusal(shutil.disk_usage(self._out).free)
+            if problem is not None:
+                raise Refused("DISK_FULL", problem)
+        self._presenter.now, self._presenter.next = "making the rig safe", "vented-zero check"
+        machine.fire(Command.CLEAR, "start")
+        make_safe(self._loop, self._view)
+        self._presenter.now, self._presenter.next = "vented-zero check", "ambient air"
+        check_vented_zero(self._loop)
+        header = self._header()
+        if self._sink is not None:
+            self._log.attach(self._sink(header))
+        else:
+            writer = RecordWriter.create(self._out, header, self._bench.clock.utc())
+            self._path = writer.path
+            self._log.attach(writer)
+        machine.fire(Command.DONE, "gauges agree with the barometer")
+
+    def _work(self) -> tuple[How, str, str]:
+        """Do the run; returns how and why it ended, and the code of what ended it."""
+        trip: Trip | None = None
+        try:
+            self._procedure_parts()
+            self._machine.fire(Command.DONE, "all steps done")
+            self._presenter.begin_part(10_000, "venting", "the end")
+            self._ending.vent_on_ramp()
+            if self._ending.alarm is None:
+                self._machine.fire(Command.DONE, "vented")
+                return "completed", "All steps done; the pot is vented.", ""
+            self._machine.fire(Command.STOP, "not vented")
+            return "tripped", "The pot could not be vented after the last step.", "NOT_VENTED"
+        except StopAsked as asked:
+            how, why, code = self._stop("stopped", f"Stopped on request ({asked}).", "STOPPED")
+            return how, why, code
+        except Tripped as tripped:
+            trip = tripped.trip
+        if trip.response is Response.ABORT:
+            return self._abort(trip)
+        self._tell(trip)
+        return self._stop("tripped", trip.message, trip.code)
+
+    def _procedure_parts(self) -> None:
+        loop, machine, show, procedure = self._loop, self._machine, self._presenter, self._procedure
+        machine.fire(Command.RESET, "start")
+        part = 0
+        if procedure.air.hold:
+            show.begin_part(part, "reading in ambient air", "purge")
+            self._steps.air()
+            part += 1
+        machine.fire(Command.DONE, "ready")
+        machine.fire(Command.START, "start")
+        show.begin_part(part, f"purge by {procedure.purge.method}", f"PO2 {procedure.steps[0].po2_bar:g} bar")
+        purge(loop, self._drive, self._gas, procedure)
+        machine.fire(Command.DONE, "purge proven")
+        for number, step in enumerate(procedure.steps, start=1):
+            later = procedure.steps[number:]
+            show.begin_part(
+                part + number,
+                f"PO2 {step.po2_bar:g} bar {step.direction}",
+                f"PO2 {later[0].po2_bar:g} bar" if later else "vent",
+            )
+            self._held.work(partial(self._steps.oxygen, number, step))
+
+    def _stop(self, how: How, why: str, code: str) -> tuple[How, str, str]:
+        """Vent on the ramp; what goes wrong on the way de-energises."""
+        self._machine.fire(Command.STOP, code)
+        self._presenter.now, self._presenter.next = "venting on the ramp", "the end"
+        try:
+            self._ending.vent_on_ramp()
+        except Tripped as tripped:
+            _, also, also_code = self._abort(tripped.trip)
+            return ("aborted" if also_code == "STOPPED_NOW" else "tripped"), f"{why} {also}", code
+        self._machine.fire(Command.DONE, "vented" if self._ending.alarm is None else "not vented")
+        return how, why, code
+
+    def _abort(self, trip: Trip) -> tuple[How, str, str]:
+        self._presenter.alarm = trip.message
+        self._tell(trip)
+        self._presenter.now, self._presenter.next = "de-energised", "the end"
+        self._ending.abort(trip)
+        return ("aborted" if trip.code == "STOPPED_NOW" else "tripped"), trip.message, trip.code
+
+    def _tell(self, trip: Trip) -> None:
+        self._log.event("trip", code=trip.code, text=trip.text, done=trip.done, do_now=trip.do_now)
+        self._view.say(trip.message, "alarm")
+
+    def _refuse(self, refused: Refused) -> RunOutcome:
+        """End a run that never began: the outputs are dropped, and no record is left."""
+        gate = self._loop.gate
+        if gate is not None:
+            gate.de_energise()
+            gate.release()
+        self._view.say(str(refused), "alarm")
+        return RunOutcome(None, "refused", str(refused), refused.code)
+
+    def _tell_lost_record(self) -> None:
+        kept = len(self._log.rows_in_memory)
+        self._view.say(
+            f"The record stopped: {self._log.failure}. {kept} readings since then were kept in memory only "
+            "and are lost now; the run cannot be graded.",
+            "alarm",
+        )
+
+    def _state_changed(self, before: State, after: State, why: str) -> None:
+        self._log.event("state", **{"from": before.value, "to": after.value, "why": why})
+
+    def _header(self) -> RunHeader:
+        bench, file, procedure = self._bench, self._bench.file, self._procedure
+        today = bench.clock.utc().date()
+        return RunHeader(
+            operator=self._operator,
+            place=file.place,
+            purpose=self._purpose,
+            clock=_clock_name(bench),
+            clock_note=_CLOCK_NOTES[_clock_name(bench)],
+            bench=FileText(name=file.name, file=file.file, text=file.text),
+            procedure=FileText(
+                name=procedure.name,
+                file=procedure.source.file,
+                text=procedure.source.text,
+                version=procedure.version,
+            ),
+            limits=self._limits_text,
+            cells=self._cells,
+            sockets=self._sockets,
+            instruments=instrument_lines(file, today, bench.identities),
+            error_model=error_model(file),
+            oxygen_fraction=file.gas.oxygen_fraction,
+            u_oxygen_fraction=file.gas.u_oxygen_fraction,
+            relative_humidity=file.ambient.relative_humidity,
+            u_relative_humidity=file.ambient.u_relative_humidity,
+            pot_volume_l=file.pot.volume_l,
+            working_pressure_bar=file.limits.working_pressure_bar,
+        )
+
+
+_CLOCK_NOTES = {
+    "system": "the computer's monotonic clock",
+    "lockstep": "bench time of the virtual bench, moved by the rig",
+    "direct": "bench time of the virtual bench, moved by the rig, without a wire",
+}
+
+
+def _clock_name(bench: OpenBench) -> str:
+    if isinstance(bench.clock, SystemClock) or bench.virtual is None:
+        return "system"
+    return "direct" if bench.virtual.instruments else "lockstep"
+
+
+def _never_suspended() -> float:
+    return 0.0
