@@ -43,20 +43,49 @@ class DriverEntry:
     text: str
 
 
+_GAUGE_ROLES = ("gauge", "second_gauge", "barometer")
+_METER_ROLES = ("voltmeter",)
+
 _BUILT_IN = {
+    "line_voltmeter": DriverEntry(
+        "drivers.line_voltmeter:LineVoltmeter", _METER_ROLES, "microcontroller that sends lines of text"
+    ),
+    "modbus_gauge": DriverEntry(
+        "drivers.modbus_gauge:ModbusGauge", _GAUGE_ROLES, "pressure gauge or barometer, Modbus registers"
+    ),
+    "modbus_millivolts": DriverEntry(
+        "drivers.modbus_millivolts:ModbusMillivolts", _METER_ROLES, "multi-channel mV input, Modbus registers"
+    ),
+    "modbus_pressure_controller": DriverEntry(
+        "drivers.modbus_pressure_controller:ModbusPressureController",
+        ("controller", *_GAUGE_ROLES),
+        "pressure controller that ramps by itself, Modbus registers",
+    ),
+    "modbus_thermometer": DriverEntry(
+        "drivers.modbus_thermometer:ModbusThermometer", ("thermometer",), "thermometer, Modbus registers"
+    ),
+    "modbus_valves": DriverEntry(
+        "drivers.modbus_valves:ModbusValves", ("valves",), "valve block with timed shots, Modbus registers"
+    ),
+    "scpi_pressure_controller": DriverEntry(
+        "drivers.scpi_pressure_controller:ScpiPressureController",
+        ("controller", "gauge", "second_gauge"),
+        "pressure controller that ramps by itself, SCPI",
+    ),
+    "scpi_relay_voltmeter": DriverEntry(
+        "drivers.scpi_relay_voltmeter:ScpiRelayVoltmeter", _METER_ROLES, "voltmeter behind relays, SCPI"
+    ),
     "scpi_scanner": DriverEntry(
-        "drivers.scpi_scanner:ScpiScanner", ("voltmeter",), "scanning voltmeter, SCPI (INIT, FETC?)"
+        "drivers.scpi_scanner:ScpiScanner", _METER_ROLES, "scanning voltmeter, SCPI (INIT, FETC?)"
     ),
     "scpi_thermometer": DriverEntry(
         "drivers.scpi_thermometer:ScpiThermometer", ("thermometer",), "thermometer, SCPI"
     ),
-    "modbus_gauge": DriverEntry(
-        "drivers.modbus_gauge:ModbusGauge",
-        ("gauge", "second_gauge", "barometer"),
-        "pressure gauge or barometer, Modbus registers",
+    "scpi_voltmeter": DriverEntry(
+        "drivers.scpi_voltmeter:ScpiVoltmeter", _METER_ROLES, "voltmeter of one channel, SCPI"
     ),
-    "modbus_valves": DriverEntry(
-        "drivers.modbus_valves:ModbusValves", ("valves",), "valve block with timed shots, Modbus registers"
+    "typed_voltmeter": DriverEntry(
+        "drivers.typed_voltmeter:TypedVoltmeter", _METER_ROLES, "meter that a person reads and types in"
     ),
 }
 

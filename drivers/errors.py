@@ -56,9 +56,7 @@ class NoReading(DriverError):
 
     retryable: ClassVar[bool] = True
 
-    def __init__(
-        self, instrument: str, message: str, status: ReadingStatus = ReadingStatus.NO_VALUE
-    ) -> None:
+    def __init__(self, instrument: str, message: str, status: ReadingStatus = ReadingStatus.NO_VALUE) -> None:
         super().__init__(instrument, message)
         self.status = status
 

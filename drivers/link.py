@@ -155,6 +155,11 @@ class Link(Generic[PortT]):
             finally:
                 self._configuring = False
 
+    @property
+    def generation(self) -> int:
+        """How often the port has been opened so far."""
+        return self._port.generation
+
     def close(self) -> None:
         """Let go of the port; never raises. The link cannot be used again."""
         if not self._closed:

@@ -90,8 +90,10 @@ class GaugeOptions(ModbusOptions):
 class ModbusGauge(ModbusInstrument):
     """A gauge, second gauge or barometer; absolute pressure in bar."""
 
-    def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
-        self._options = read_options(GaugeOptions, spec)
+    def __init__(
+        self, spec: InstrumentSpec, clock: Clock | None = None, options: GaugeOptions | None = None
+    ) -> None:
+        self._options = options or read_options(GaugeOptions, spec)
         super().__init__(spec, self._options, clock)
         self._conversions: int | None = None
         options = self._options

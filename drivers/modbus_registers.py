@@ -15,7 +15,7 @@ import struct
 from collections.abc import Iterable
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
 from drivers.errors import BadReply, WrongInstrument
 from drivers.identity import check_serial
@@ -37,6 +37,13 @@ class Number(Options):
     kind: NumberKind = "float32"
     scale: float = 1.0
     offset: float = 0.0
+
+    @field_validator("scale")
+    @classmethod
+    def _not_zero(cls, scale: float) -> float:
+        if scale == 0:
+            raise ValueError("scale must not be 0")
+        return scale
 
     @property
     def count(self) -> int:

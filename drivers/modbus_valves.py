@@ -22,7 +22,8 @@ from __future__ import annotations
 
 from pydantic import Field
 
-from drivers.errors import BadReply, DriverError, Refused
+from drivers.errors import BadReply, DriverError
+from drivers.limits import refuse_outside
 from drivers.modbus_registers import ModbusInstrument, ModbusOptions, Proof, SerialNumber
 from drivers.options import read_options
 from drivers.ports import Clock, InstrumentSpec, ValveState
@@ -95,11 +96,8 @@ class ModbusValves(ModbusInstrument):
         self._shoot(self._options.vent_shot, duration_ms, "vent")
 
     def _shoot(self, register: int, duration_ms: int, valve: str) -> None:
-        if duration_ms != int(duration_ms) or not 1 <= duration_ms <= self._longest_shot_ms:
-            raise Refused(
-                self.name, f"a {valve} shot of {duration_ms} ms is not within 1 to {self._longest_shot_ms} ms"
-            )
-        self.link.write_register(register, int(duration_ms))
+        refuse_outside(self.name, f"a {valve} shot", duration_ms, 1, self._longest_shot_ms, "ms")
+        self.link.write_register(register, duration_ms)
 
     def shut_vent(self) -> None:
         """Energise the vent: shut until told otherwise or until the heartbeat stops (no unit)."""
@@ -165,6 +163,5 @@ class ModbusValves(ModbusInstrument):
         return self.read([(self._options.owner, 1)]).word(self._options.owner)
 
     def _write_word(self, register: int, value: int, what: str) -> None:
-        if value != int(value) or not 0 <= value <= 65535:
-            raise Refused(self.name, f"a {what} of {value} is not within 0 to 65535")
-        self.link.write_register(register, int(value))
+        refuse_outside(self.name, f"a {what}", value, 0, 65535)
+        self.link.write_register(register, value)

@@ -178,11 +178,11 @@ class ScpiInstrument:
         """Read a setting back; nothing when the command is empty.
 
         Raises:
-            Refused: when the instrument took another value.
+            Refused: when the instrument took another value (by more than 1 in 10 000).
         """
         if word:
             taken = self.query_number(word)
-            if abs(taken - expected) > 1e-3 * max(abs(expected), 1e-9):
+            if abs(taken - expected) > 1e-4 * abs(expected):
                 raise Refused(self.name, f"took {what} {taken:g} when told {expected:g}")
 
 

@@ -30,6 +30,9 @@ from drivers.link import Deadline, Link, Port, share_port
 from drivers.ports import Clock
 
 _LONGEST_ANSWER_BYTES = 1 << 20
+_OPEN_ROUNDING_S = 0.005
+"""VISA counts the time to open in whole milliseconds, so an open may give up this much early."""
+
 _WIRE_ERRORS = (pyvisa.Error, OSError, TypeError, ValueError)
 """What a VISA library raises for a lost link: pyvisa-py lets OSError, TypeError (a socket closed under a
 read) and ValueError (a closed file number) through beside its own errors."""
@@ -194,6 +197,8 @@ class TextPort(Port):
         except Exception as error:
             # pyvisa-py raises bare Exception, ValueError and OSError alike when it cannot open.
             self.shut()
+            if deadline.left_s < _OPEN_ROUNDING_S:
+                raise LinkDown(instrument, f"{self.key} did not answer in {deadline.seconds:g} s") from None
             raise LinkDown(instrument, f"cannot open {self.key}: {_reason(error)}") from None
         self.pending = b""
 
@@ -309,9 +314,14 @@ class VisaLink(Link[TextPort]):
         """How many bytes nobody had asked for were thrown away so far."""
         return self._port.stale_bytes
 
-    def write(self, command: str) -> None:
-        """Send one command that has no answer."""
-        with self.exchange() as deadline:
+    def connect(self) -> None:
+        """Open the resource, unless it is open."""
+        with self.exchange():
+            pass
+
+    def write(self, command: str, *, urgent: bool = False) -> None:
+        """Send one command that has no answer; `urgent` as in `Link.exchange`."""
+        with self.exchange(urgent=urgent) as deadline:
             self._send(command, deadline)
 
     def query(
