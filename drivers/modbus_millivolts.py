@@ -68,11 +68,19 @@ class ModbusMillivolts(ModbusInstrument):
         """How long a scan takes, in seconds: nothing, the module converts all the time."""
         return 0.0
 
+    def send_settings(self) -> None:
+        """Read all channels once (mV), so that an absent unit or a wrong map shows at the start."""
+        self._read_all()
+
+    def _read_all(self) -> Registers:
+        registers = self.read(self._spans)
+        self.check_proof(registers)
+        return registers
+
     def begin_scan(self) -> None:
         """Read all channels, in mV, as the module holds them now."""
         self._scan = None
-        registers = self.read(self._spans)
-        self.check_proof(registers)
+        registers = self._read_all()
         self._scan = tuple(
             self._reading(index, socket, registers) for index, socket in enumerate(self._options.sockets)
         )

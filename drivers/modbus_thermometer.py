@@ -39,6 +39,10 @@ class ModbusThermometer(ModbusInstrument):
         spans = [(options.temperature.address, options.temperature.count), *self.proof_span()]
         self._spans = tuple(spans + ([(options.status.address, 1)] if options.status is not None else []))
 
+    def send_settings(self) -> None:
+        """Read once, so that an absent unit or a wrong map shows at the start (degrees Celsius)."""
+        self.read_temperature_c()
+
     def read_temperature_c(self) -> float:
         """Read temperature, in degrees Celsius.
 

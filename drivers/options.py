@@ -50,7 +50,9 @@ def read_options(model: type[OptionsT], spec: InstrumentSpec) -> OptionsT:
     try:
         return model.model_validate(dict(spec.options))
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
+        # A misspelt key also makes the right one missing; the misspelling is what must be told.
+        problems = error.errors(include_url=False)
+        first = next((one for one in problems if one["type"] == "extra_forbidden"), problems[0])
         path = tuple(first["loc"])
         key = ".".join(["options", *map(str, path)])
         if first["type"] == "extra_forbidden":

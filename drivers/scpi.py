@@ -30,8 +30,9 @@ ANY_TEXT = re.compile(r"[ -~]*")
 _ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*"?([^"]*)"?)?\s*')
 _CHANNELS = re.compile(r"(?:#\d+)?\(@([\d:, ]*)\)")
 
-_LEAST_SENTINEL = 9.9e37
-_NO_VALUE = 9.91e37
+# A little below 9.9E37 and 9.91E37, since some instruments send them rounded to single precision.
+_LEAST_SENTINEL = 9.89e37
+_NO_VALUE = 9.905e37
 _MOST_QUEUED_ERRORS = 32
 
 

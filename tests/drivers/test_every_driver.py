@@ -1,0 +1,219 @@
+"""The contract that every driver keeps. None is exempt: a new one must add its peer here."""
+
+import importlib
+import inspect
+import math
+import re
+import sys
+
+import pytest
+
+from drivers import catalogue, ports
+from drivers.catalogue import driver_names, driver_roles, open_instrument
+from drivers.errors import BadSpec, DriverError, LinkDown, NoReading, Refused
+from drivers.ports import InstrumentSpec, ReadingStatus
+
+PROTOCOLS = {
+    "voltmeter": ports.Voltmeter,
+    "gauge": ports.PressureGauge,
+    "second_gauge": ports.PressureGauge,
+    "barometer": ports.Barometer,
+    "thermometer": ports.Thermometer,
+    "valves": ports.OwnedValveBlock,
+    "controller": ports.PressureController,
+}
+BY_HAND = {"typed_voltmeter"}
+OVERLOADED = "9.9E37"
+UNIT_WORDS = {"_bar_per_min": "bar/min", "_bar": "bar", "_mv": "mV", "_c": "degrees Celsius", "_ms": "ms"}
+UNITLESS = {"read_state", "read_owner"}
+NOT_VERBS = {"A", "An", "The", "This", "It", "How", "What", "Whether"}
+
+
+def scpi_peer(peers, fetch):
+    """An instrument that takes every setting and whose reading is `fetch`."""
+    taken = {}
+    answers = {"*IDN?": "Tideway Works,X,S-1,1", "SYST:ERR?": "0", "UNIT:TEMP?": "C", "UNIT:PRES?": "BAR"}
+
+    def serve(connection):
+        for line in peers.lines(connection):
+            word, _, value = line.partition(" ")
+            if not line.endswith("?"):
+                taken[word] = value
+                if word == "SCAN":
+                    connection.sendall(f"1 over 5\nEND {value}\n".encode())
+            else:
+                answer = answers.get(line, taken.get(line.removesuffix("?"), fetch))
+                connection.sendall(answer.encode() + b"\n")
+
+    peer = peers.tcp(serve)
+    return peer.visa
+
+
+def modbus_peer(peers, words):
+    """A unit with the default gauge map, other registers zero, and `words` put over it."""
+    bank = peers.Bank(dict.fromkeys(range(64), 0))
+    for address, values in words.items():
+        bank.put(address, values)
+    return peers.tcp(bank.serve).modbus
+
+
+def overloaded(peers, driver):
+    """Address and options of a driver whose instrument has no value to give."""
+    pi = peers.float_words(3.14159265)
+    if driver in ("scpi_scanner", "scpi_relay_voltmeter"):
+        return scpi_peer(peers, OVERLOADED), {"channels": "101"}
+    if driver == "line_voltmeter":
+        return scpi_peer(peers, OVERLOADED), {"channels": [1], "boot_s": 0}
+    if driver.startswith("scpi_"):
+        return scpi_peer(peers, OVERLOADED), {}
+    if driver in ("modbus_gauge", "modbus_pressure_controller"):
+        return modbus_peer(peers, {2: pi, 4: [2, 1]}), {}
+    if driver == "modbus_thermometer":
+        return modbus_peer(peers, {0: peers.float_words(math.nan)}), {}
+    if driver == "modbus_millivolts":
+        return modbus_peer(peers, {0: peers.float_words(9.9e37)}), {"sockets": [1]}
+    if driver == "modbus_valves":
+        return modbus_peer(peers, {14: pi}), {}
+    if driver == "typed_voltmeter":
+        return "by hand", {}
+    raise AssertionError(f"{driver} needs a peer here, and a reading that it does not have")
+
+
+def make(driver, address, options=None, deadline_s=5.0):
+    spec = InstrumentSpec("unit", driver, address, "", deadline_s, options or {})
+    return open_instrument(spec, ask=lambda question: "over")
+
+
+def an_address(driver):
+    return "TCPIP::127.0.0.1::9::SOCKET" if "modbus" not in driver else "tcp://127.0.0.1:9/1"
+
+
+every_driver = pytest.mark.parametrize("driver", driver_names())
+every_wired_driver = pytest.mark.parametrize(
+    "driver", [name for name in driver_names() if name not in BY_HAND]
+)
+
+
+def driver_class(driver, opened):
+    return type(opened(make(driver, an_address(driver))))
+
+
+@every_driver
+def test_it_implements_its_roles(driver, opened):
+    instrument = opened(make(driver, an_address(driver)))
+    assert driver_roles(driver)
+    for role in driver_roles(driver):
+        assert isinstance(instrument, PROTOCOLS[role])
+
+
+@every_driver
+def test_every_method_says_what_it_does_and_in_which_unit(driver, opened):
+    cls = driver_class(driver, opened)
+    assert inspect.getdoc(sys.modules[cls.__module__])
+    for name, member in inspect.getmembers(cls):
+        if name.startswith("_") or not (inspect.isfunction(member) or isinstance(member, property)):
+            continue
+        text = inspect.getdoc(member)
+        assert text, f"{name} has no docstring"
+        assert re.match(r"[A-Z]", text), name
+        if isinstance(member, property):
+            continue
+        first_word = text.split()[0].rstrip(",;.:")
+        assert first_word not in NOT_VERBS, f"{name}: a docstring begins with what the method does"
+        assert not first_word.endswith("s"), f"{name}: {first_word!r} is not an imperative"
+        if name not in UNITLESS and name.startswith(("read_", "set_")):
+            assert name.endswith(tuple(UNIT_WORDS)), f"{name} names no unit"
+        for suffix in (suffix for suffix in UNIT_WORDS if name.endswith(suffix)):
+            assert UNIT_WORDS[suffix] in text, f"{name} does not say {UNIT_WORDS[suffix]}"
+
+
+@every_driver
+def test_it_refuses_an_option_that_it_does_not_have(driver):
+    with pytest.raises(BadSpec) as caught:
+        make(driver, an_address(driver), {"no_such_option": 1})
+    assert caught.value.key == "options.no_such_option"
+
+
+@every_wired_driver
+def test_it_refuses_an_address_of_another_kind(driver):
+    for address in ("virtual", "tcp:/127.0.0.1", "COM7 please"):
+        with pytest.raises(BadSpec) as caught:
+            make(driver, address)
+        assert caught.value.key == "address"
+
+
+@every_wired_driver
+def test_nothing_at_its_address_is_link_down(driver, opened, free_port):
+    visa, modbus = f"TCPIP::127.0.0.1::{free_port}::SOCKET", f"tcp://127.0.0.1:{free_port}/1"
+    instrument = opened(make(driver, modbus if "modbus" in driver else visa))
+    with pytest.raises(LinkDown, match=r"unit: .*refused"):
+        instrument.configure()
+
+
+@every_driver
+def test_nothing_is_sent_before_the_first_call(driver, peers, opened):
+    address, options = overloaded(peers, driver)
+    opened(make(driver, address, options))
+
+
+@every_driver
+def test_closing_twice_does_no_harm(driver, peers):
+    address, options = overloaded(peers, driver)
+    instrument = make(driver, address, options)
+    instrument.close()
+    instrument.close()
+    if driver not in BY_HAND:
+        with pytest.raises(LinkDown, match="closed"):
+            instrument.configure()
+
+
+@every_driver
+def test_a_reading_that_is_not_there_is_no_number(driver, peers, opened):
+    address, options = overloaded(peers, driver)
+    instrument = opened(make(driver, address, options))
+    if isinstance(instrument, ports.Voltmeter):
+        instrument.begin_scan()
+        for reading in instrument.collect_scan():
+            assert reading.output_mv is None
+            assert reading.status is ReadingStatus.OVER
+    for name in ("read_pressure_bar", "read_barometer_bar", "read_temperature_c"):
+        if hasattr(instrument, name):
+            with pytest.raises(NoReading):
+                getattr(instrument, name)()
+
+
+@every_driver
+def test_a_command_out_of_range_never_reaches_the_wire(driver, opened):
+    instrument = opened(make(driver, an_address(driver)))
+    attempts = []
+    if isinstance(instrument, ports.ValveBlock):
+        too_long_ms = instrument.longest_shot_ms + 1
+        for value in (0, -5, too_long_ms):
+            attempts += [(instrument.open_supply_for, value), (instrument.open_vent_for, value)]
+        attempts += [(instrument.beat, -1), (instrument.beat, 65536)]
+    if isinstance(instrument, ports.PressureController):
+        attempts += [
+            (instrument.set_pressure_bar, value) for value in (-1.0, 0.0, 2.51, 40.0, math.nan, math.inf)
+        ]
+        attempts += [(instrument.set_ramp_bar_per_min, value) for value in (0.0, -0.5, 1.01, math.nan)]
+    for method, value in attempts:
+        # A command that went out would be LinkDown: nothing listens at this address.
+        with pytest.raises(Refused, match="not within"):
+            method(value)
+
+
+@every_wired_driver
+def test_an_error_says_whether_to_ask_again_and_whom_it_is_about(driver, opened):
+    instrument = opened(make(driver, an_address(driver)))
+    with pytest.raises(DriverError) as caught:
+        instrument.configure()
+    assert caught.value.retryable is True
+    assert caught.value.instrument == "unit"
+    assert caught.value.status is ReadingStatus.LINK_DOWN
+
+
+def test_the_table_names_classes_that_exist():
+    for name, entry in catalogue._BUILT_IN.items():
+        module, _, cls = entry.target.partition(":")
+        assert module == f"drivers.{name}"
+        assert inspect.isclass(getattr(importlib.import_module(module), cls))
