@@ -266,6 +266,15 @@ class BatchFit:
     converged: NDArray[np.bool_]
     iterations: NDArray[np.int64]
 
+    def put(self, index: NDArray[np.int64], other: BatchFit) -> None:
+        """Replace the sets `index` by those of another fit of the same model."""
+        self.shape[:, index] = other.shape
+        self.amplitude[index] = other.amplitude
+        self.fixed[index] = other.fixed
+        self.chi_squared[index] = other.chi_squared
+        self.converged[index] = other.converged
+        self.iterations[index] += other.iterations
+
 
 @dataclass(slots=True)
 class _State:

@@ -259,6 +259,20 @@ class StepErrors:
         variance = np.sum(self.common[..., :k] ** 2, axis=1) + np.sum(self.independent[..., :k] ** 2, axis=1)
         return np.asarray(np.where(np.isfinite(self.po2_bar), np.sqrt(variance), np.nan))
 
+    def cell(self, index: int) -> StepErrors:
+        """Return one cell alone, still with a cell axis."""
+        rows = slice(index, index + 1)
+        return StepErrors(
+            po2_bar=self.po2_bar[rows],
+            output_mv=self.output_mv[rows],
+            common=self.common[rows],
+            common_names=self.common_names,
+            common_dof=self.common_dof,
+            independent=self.independent[rows],
+            independent_names=self.independent_names,
+            independent_dof=self.independent_dof[rows],
+        )
+
     def covariance(self) -> FloatArray:
         """Full covariance of (PO2, output), shape (N, 2K, 2K)."""
         full = np.einsum("nci,ncj->nij", self.common, self.common)

@@ -1,0 +1,111 @@
+"""The ceiling of a cell: a number with its interval where the data tell it, else a lower bound."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grading.linear_to import ONE_SIDED
+from grading.measurement import FloatArray, IntArray
+from grading.response_block import CellBlock
+from grading.response_fit import ThreeFits
+from grading.response_shape import HIGHEST_SHAPE, LOWEST_SHAPE, column_at_knee, knee_bar, log_ratio
+from grading.uncertainty import coverage_factor
+
+_FARTHEST: Final = 25.0
+"""A knee at this many times the tested range is as good as none."""
+_STEPS: Final = 9
+
+
+class Ceiling:
+    """Ceilings of a block by profile likelihood of the knee L / S; NaN where there is no answer.
+
+    Attributes:
+        value_mv, lower_mv, upper_mv: L and its 95 % interval, where the data bound it on both sides, (B,).
+        above_bar: where they do not: the ceiling lies above S times this PO2 (one-sided 95 %), (B,).
+    """
+
+    def __init__(
+        self, block: CellBlock, fits: ThreeFits, solvable: NDArray[np.bool_], excess: FloatArray
+    ) -> None:
+        """Solve the cells `solvable` of a block."""
+        b = block.count
+        self._block, self._fits = block, fits
+        self.value_mv, self.lower_mv, self.upper_mv, self.above_bar = (np.full(b, np.nan) for _ in range(4))
+        cells = np.flatnonzero(solvable)
+        if not cells.size:
+            return
+        top, slope = block.top[cells], fits.free.amplitude[cells]
+        knee = knee_bar(fits.free.shape[:, cells], top)
+        bent = (fits.choice[cells] > 0) & (knee < 0.8 * _FARTHEST * top)
+        inside = np.where(bent, knee, 3.0 * top)
+        squared = excess[cells] ** 2
+        two_sided = float(coverage_factor(np.inf)) ** 2 * squared
+        high = np.full(cells.size, np.inf)
+        which = np.flatnonzero(bent)
+        if which.size:
+            high[which] = self._limit(cells[which], inside[which], _FARTHEST * top[which], two_sided[which])
+        told = bent & np.isfinite(high)
+        low = self._limit(
+            cells,
+            inside,
+            np.minimum(0.5 * top, 0.5 * inside),
+            np.where(told, two_sided, ONE_SIDED**2 * squared),
+        )
+        self.value_mv[cells] = np.where(told, slope * knee, np.nan)
+        self.lower_mv[cells] = np.where(told, slope * low, np.nan)
+        self.upper_mv[cells] = np.where(told, slope * high, np.nan)
+        self.above_bar[cells] = np.where(told, np.nan, low)
+
+    def _limit(
+        self, cells: IntArray, inside: FloatArray, outside: FloatArray, wanted: FloatArray
+    ) -> FloatArray:
+        """Knee at which chi-squared has risen by `wanted`, (A,).
+
+        Args:
+            cells: which cells, (A,).
+            inside: a knee that fits.
+            outside: a knee that may not. Where it fits too, the answer is infinite when `outside` is the
+                higher one, and `outside` itself when it is the lower one.
+            wanted: rise of chi-squared.
+        """
+        near, far = np.log(inside), np.log(outside)
+        far_value = self._rise(cells, outside) - wanted
+        open_ended = far_value <= 0.0
+        near_root, far_root = -np.sqrt(wanted), np.sqrt(np.maximum(far_value, 0.0))
+        for step in range(_STEPS):
+            # Halving and false position (Illinois) by turns: the rise is flat and then steep where a line
+            # meets a hard ceiling, and nearly straight elsewhere.
+            part = np.full(cells.size, 0.5)
+            if step % 2 or step > 5:
+                part = np.clip(-near_root / np.maximum(far_root - near_root, 1e-12), 0.03, 0.97)
+            middle = near + part * (far - near)
+            value = self._rise(cells, np.exp(middle)) - wanted
+            root = np.sign(value) * np.sqrt(np.abs(value))
+            fits = value <= 0.0
+            near_root, far_root = np.where(fits, root, 0.5 * near_root), np.where(fits, 0.5 * far_root, root)
+            near, far = np.where(fits, middle, near), np.where(fits, far, middle)
+        limit = np.exp(0.5 * (near + far))
+        return np.where(open_ended, np.where(outside > inside, np.inf, outside), limit)
+
+    def _rise(self, cells: IntArray, knee: FloatArray) -> FloatArray:
+        """Rise of chi-squared when the knee is held, sharpness and the rest free, (A,)."""
+        po2 = self._block.po2[:, cells]
+        ratio = log_ratio(po2, knee)
+
+        def moving(shape: FloatArray, index: IntArray) -> tuple[FloatArray, FloatArray]:
+            g, slope = column_at_knee(shape[0], ratio[:, index], po2[:, index])
+            return g, slope[None]
+
+        free = self._fits.free
+        found = self._fits.batch.subset(cells).solve(
+            moving,
+            np.maximum(free.shape[1:, cells], np.log(4.0)),
+            LOWEST_SHAPE[1:],
+            HIGHEST_SHAPE[1:],
+            tolerance=1e-3,
+            most_iterations=20,
+        )
+        return np.maximum(found.chi_squared - free.chi_squared[cells], 0.0)

@@ -1,0 +1,362 @@
+"""How far a cell is linear: the highest PO2 up to which its indication error stays within 5 %.
+
+Where the family describes the cell, the fitted curve gives the crossing, with a profile-likelihood interval.
+Directly measured errors bracket it between two steps in any case: an allowance for the true shape being
+another is a part of what that bracket leaves open, and where the family does not describe the cell the
+crossing is interpolated inside the bracket instead. Beyond the tested range nothing is extrapolated: the
+result is then "at least".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from grading.measurement import FloatArray, IntArray
+from grading.response_block import NOMINAL_SLACK, ZERO_PRIOR_MV, CellBlock
+from grading.response_fit import ThreeFits
+from grading.response_nodes import Bracket, Nodes
+from grading.response_shape import HIGHEST_SHAPE, LOWEST_SHAPE, column, column_and_slopes, log_ratio
+from grading.uncertainty import coverage_factor
+
+LINEAR_TO_ERROR: Final = 0.05
+"""Indication error that ends the line."""
+ONE_SIDED: Final = 1.6448536269514722
+"""Normal quantile of a one-sided 95 % limit."""
+SHAPE_ALLOWANCE: Final = 0.2
+"""The true shape may differ from the family's by this part of what the measured bracket leaves open (as the
+standard deviation of a rectangle). Set by trial on hard, soft, exponential and hyperbolic ceilings."""
+
+_GRID: Final = 49
+_HALVINGS: Final = 36
+
+
+@dataclass(frozen=True, slots=True)
+class _Linearised:
+    """First-order uncertainty of a crossing.
+
+    Attributes:
+        u, dof: standard uncertainty, stretched by the Birge ratio, and degrees of freedom, (A,).
+        u_zero: part from the assumed output without oxygen, (A,).
+        by_po2, by_mv: sensitivity to every step, (K, A).
+        towards: how the shape moves with the crossing along the valley of chi-squared, (2, A).
+    """
+
+    u: FloatArray
+    dof: FloatArray
+    u_zero: FloatArray
+    by_po2: FloatArray
+    by_mv: FloatArray
+    towards: FloatArray
+
+
+class LinearTo:
+    """Solves a block. Every array is over cells, NaN where there is no result.
+
+    Attributes:
+        value, u, lower, upper, dof: the crossing, its standard uncertainty, 95 % interval and effective
+            degrees of freedom, (B,).
+        at_least: right-censored result, (B,).
+        sensitivity: by (PO2, output) of every step, (B, 2K).
+        u_shape, u_zero: parts of `u` beyond the steps' own errors: interpolation or shape, and the assumed
+            output without oxygen.
+        method: "curve", "measured errors" or "", object array (B,).
+        reason: a sentence or "", object array (B,).
+    """
+
+    def __init__(
+        self,
+        block: CellBlock,
+        fits: ThreeFits,
+        nodes: Nodes,
+        calibration_po2_bar: float,
+        fitted: NDArray[np.bool_],
+        described: NDArray[np.bool_],
+        excess: FloatArray,
+        intervals: bool,
+    ) -> None:
+        """Solve every cell of `block`; see `response.fit_responses`."""
+        b = block.count
+        self._block, self._fits, self._nodes = block, fits, nodes
+        self._calibration = calibration_po2_bar
+        self._described, self._excess = described, excess
+        self.value, self.u, self.lower, self.upper, self.dof, self.at_least = (
+            np.full(b, np.nan) for _ in range(6)
+        )
+        self.sensitivity = np.zeros((b, 2 * block.k))
+        self.u_shape, self.u_zero = np.zeros(b), np.zeros(b)
+        self.method, self.reason = np.full(b, "", dtype=object), np.full(b, "", dtype=object)
+        free_usable = fits.usable[2] & (fits.free.amplitude > 0.0)
+        self._guide = free_usable
+        gradable = fitted & nodes.calibrated
+        curve = gradable & free_usable & described
+        crossing, kappa = self._crossing()
+        self._from_curve(np.flatnonzero(curve & (crossing <= block.tested_to)), crossing, kappa, intervals)
+        self._from_measured(np.flatnonzero(gradable & ~curve))
+        self._beyond(np.flatnonzero(gradable & ~np.isfinite(self.value)), curve, crossing, kappa)
+        self.reason[~fitted] = "too few steps, or no output that rises with PO2: no response curve"
+        self.reason[fitted & ~nodes.calibrated] = (
+            f"no step near the calibration point, PO2 {calibration_po2_bar:.2f} bar"
+        )
+
+    def _output(self, cells: IntArray, po2: FloatArray) -> FloatArray:
+        """Output of the free curve at one PO2 a cell, (A,)."""
+        fit = self._fits.free
+        g = column(fit.shape[:, cells], log_ratio(po2, self._block.top[cells]), po2)
+        return np.asarray(fit.fixed[cells] + fit.amplitude[cells] * g)
+
+    def _crossing(self) -> tuple[FloatArray, FloatArray]:
+        """Where the free curve leaves the band, (B,), infinite for nowhere near; and 1 -+ 5 %, (B,)."""
+        fit, top = self._fits.free, self._block.top
+        cells = np.arange(self._block.count)
+        at_calibration = self._output(cells, np.full(cells.size, self._calibration))
+        highest = np.maximum(1.25 * top, 1.1 * self._calibration)
+        grid = self._calibration + np.linspace(0.0, 1.0, _GRID)[:, None] * (highest - self._calibration)
+        g = column(fit.shape, log_ratio(grid, top), grid)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            error = (fit.fixed + fit.amplitude * g) * self._calibration / (grid * at_calibration) - 1.0
+        outside = np.abs(error) > LINEAR_TO_ERROR
+        first = np.maximum(np.argmax(outside, axis=0), 1)
+        kappa = np.where(error[first, cells] < 0.0, 1.0 - LINEAR_TO_ERROR, 1.0 + LINEAR_TO_ERROR)
+        line = kappa * at_calibration / self._calibration
+        sign = np.where(kappa < 1.0, 1.0, -1.0)
+        crossing = _halve(
+            grid[first - 1, cells],
+            grid[first, cells],
+            lambda p: sign * (self._output(cells, p) - line * p) > 0.0,
+        )
+        return np.where(outside.any(axis=0), crossing, np.inf), kappa
+
+    # From the fitted curve
+
+    def _from_curve(self, cells: IntArray, crossing: FloatArray, kappa: FloatArray, intervals: bool) -> None:
+        if not cells.size:
+            return
+        fit = self._fits.free
+        p, kap, excess = crossing[cells], kappa[cells], self._excess[cells]
+        linear = self._linearised(cells, p, kap)
+        u, k = linear.u, coverage_factor(linear.dof)
+        below, above = k * u, k * u
+        # Next to the least value it can have, the constraint of the profile degenerates.
+        good = np.flatnonzero((p > 1.09 * self._calibration) & (u > 0.0) & (kap < 1.0))
+        if intervals and good.size:
+            some, centre, towards = cells[good], p[good], linear.towards[:, good]
+
+            def rise_at(t: FloatArray) -> FloatArray:
+                return self._profile(some, t, fit.shape[:, some] + towards * (t - centre))
+
+            wanted = k[good] * excess[good]
+            # The wider of profile and linear interval: next to a kink the profile alone is too narrow, since
+            # the covariance was made with the slope on one side of it.
+            for side, width in ((-1.0, below), (1.0, above)):
+                limit = _profile_limit(
+                    rise_at, centre, side * k[good] * u[good], wanted, 1.06 * self._calibration
+                )
+                width[good] = np.maximum(width[good], side * (limit - centre))
+        u_shape = np.zeros(cells.size)
+        bracket = self._nodes.bracket(cells, LINEAR_TO_ERROR)
+        where = np.searchsorted(cells, bracket.cells)
+        opening = np.where(bracket.falls, bracket.farthest - bracket.nearest, 0.0)
+        u_shape[where] = SHAPE_ALLOWANCE * opening / np.sqrt(12.0)
+        self.value[cells] = p
+        self.u[cells] = np.hypot(u, u_shape)
+        self.dof[cells] = linear.dof
+        self.lower[cells] = p - np.hypot(below, k * u_shape)
+        self.upper[cells] = p + np.hypot(above, k * u_shape)
+        self.u_zero[cells], self.u_shape[cells] = linear.u_zero, u_shape
+        self.sensitivity[cells] = np.concatenate([linear.by_po2, linear.by_mv]).T
+        self.method[cells] = "curve"
+
+    def _linearised(self, cells: IntArray, p: FloatArray, kappa: FloatArray) -> _Linearised:
+        """First-order uncertainty of the free curve's crossing p, and what it comes from."""
+        fit, block = self._fits.free, self._block
+        covariance, influence = self._fits.covariance(fit.shape, fit.amplitude, np.full(block.count, 2))
+        covariance, influence = covariance[cells], influence[cells]
+        ratio = kappa * p / self._calibration
+        amplitude = fit.amplitude[cells]
+        both = np.stack([p, np.full(cells.size, self._calibration)])
+        g, slopes, rise = column_and_slopes(fit.shape[:, cells], log_ratio(both, block.top[cells]), both)
+        steep = amplitude * rise[0] - kappa * self._output(cells, both[1]) / self._calibration
+        # Implicit derivative of V(p; q) - ratio V(p_c; q) = 0 by the parameters q.
+        by_parameter = -np.stack(
+            [
+                1.0 - ratio,
+                g[0] - ratio * g[1],
+                amplitude * (slopes[0, 0] - ratio * slopes[0, 1]),
+                amplitude * (slopes[1, 0] - ratio * slopes[1, 1]),
+            ],
+            axis=1,
+        )
+        by_parameter /= steep[:, None]
+        by_data = np.einsum("bp,bpr->rb", by_parameter, influence)
+        by_mv = by_data[: block.k]
+        by_po2 = -by_mv * self._fits.slope[: block.k, cells]
+        noise, dof = block.spread(by_po2, by_mv, cells)
+        zero = np.abs(by_data[block.k]) * ZERO_PRIOR_MV
+        plain = np.hypot(noise, zero)
+        towards = np.einsum("bpq,bq->pb", covariance, by_parameter)[2:] / np.maximum(plain**2, 1e-300)
+        return _Linearised(plain * self._excess[cells], dof, zero, by_po2, by_mv, towards)
+
+    def _profile(self, cells: IntArray, t: FloatArray, start: FloatArray) -> FloatArray:
+        """Rise of chi-squared when the curve is made to leave the band exactly at t, (A,)."""
+        block = self._block
+        ratio = (1.0 - LINEAR_TO_ERROR) * t / self._calibration
+        both = np.stack([t, np.full(t.size, self._calibration)])
+        log_both = log_ratio(both, block.top[cells])
+
+        def moving(shape: FloatArray, index: IntArray) -> tuple[FloatArray, FloatArray]:
+            # V(t) = ratio V(p_c) ties the zero to the slope: z (1 - ratio) + S (g(t) - ratio g(p_c)) = 0.
+            which, r = cells[index], ratio[index]
+            g2, slopes2, _ = column_and_slopes(shape, log_both[:, index], both[:, index])
+            g, slopes, _ = column_and_slopes(shape, block.log_ratio[:, which], block.po2[:, which])
+            tie = g2[0] - r * g2[1]
+            tie_slopes = slopes2[:, 0] - r * slopes2[:, 1]
+            return tie - (1.0 - r) * g, tie_slopes[:, None] - (1.0 - r) * slopes
+
+        part = self._fits.batch.subset(cells, fixed=False)
+        found = part.solve(moving, start, LOWEST_SHAPE, HIGHEST_SHAPE, tolerance=1e-4, most_iterations=30)
+        return np.maximum(found.chi_squared - self._fits.free.chi_squared[cells], 0.0)
+
+    # From directly measured errors
+
+    def _from_measured(self, cells: IntArray) -> None:
+        bracket = self._nodes.bracket(cells, LINEAR_TO_ERROR)
+        cells = bracket.cells
+        if not cells.size:
+            return
+        value = np.where(bracket.falls, 0.5 * (bracket.nearest + bracket.farthest), bracket.chord)
+        value = np.where(bracket.falls & self._guide[cells], self._guided(bracket), value)
+        noise, dof = self._block.spread(bracket.by_po2, bracket.by_mv, cells)
+        noise = noise * self._excess[cells]
+        # A crossing upwards has no bound but the two nodes, and the chord for a best guess.
+        opening = (bracket.farthest - bracket.nearest) * np.where(bracket.falls, 1.0, 0.5)
+        u_shape = opening / np.sqrt(12.0)
+        u = np.hypot(noise, u_shape)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            dof = np.where(noise > 0.0, dof * (u / np.maximum(noise, 1e-300)) ** 4, np.inf)
+        k = coverage_factor(dof)
+        self.value[cells], self.u[cells], self.dof[cells] = value, u, dof
+        self.lower[cells], self.upper[cells] = value - k * u, value + k * u
+        self.u_shape[cells] = u_shape
+        self.sensitivity[cells] = np.concatenate([bracket.by_po2, bracket.by_mv]).T
+        self.method[cells] = "measured errors"
+        self.reason[cells] = np.where(
+            self._described[cells],
+            "too few steps for a free curve: how far it is linear is interpolated between measured errors",
+            "the response has another shape than a line bent by a ceiling: "
+            "how far it is linear is interpolated between measured errors",
+        )
+
+    def _guided(self, bracket: Bracket) -> FloatArray:
+        """Crossing of the curve led through both measured nodes, kept inside the bracket."""
+        cells = bracket.cells
+        miss_low = bracket.low_mv - self._output(cells, bracket.low_po2)
+        miss_high = bracket.high_mv - self._output(cells, bracket.high_po2)
+
+        def inside(p: FloatArray) -> NDArray[np.bool_]:
+            part = (p - bracket.low_po2) / (bracket.high_po2 - bracket.low_po2)
+            output = self._output(cells, p) + miss_low + part * (miss_high - miss_low)
+            return np.asarray(output > bracket.line * p)
+
+        crossing = _halve(bracket.low_po2, bracket.high_po2, inside)
+        return np.clip(crossing, bracket.nearest, bracket.farthest)
+
+    # Beyond the tested range
+
+    def _beyond(
+        self, cells: IntArray, curve: NDArray[np.bool_], crossing: FloatArray, kappa: FloatArray
+    ) -> None:
+        """Find the highest tested PO2 that the evidence still puts inside the band (one-sided 95 %)."""
+        if not cells.size:
+            return
+        nodes, tested_to = self._nodes, self._block.tested_to[cells]
+        reached = np.full(cells.size, np.nan)
+        blocked = np.zeros(cells.size, dtype=bool)
+        outside = np.zeros(cells.size, dtype=bool)
+        for j in range(nodes.count):
+            here = nodes.above[j, cells]
+            if not np.any(here):
+                continue
+            error, top = nodes.error[j, cells], nodes.po2[j, cells]
+            doubt = ONE_SIDED * nodes.u_error(j, cells) * self._excess[cells]
+            outside |= here & (np.abs(error) > LINEAR_TO_ERROR)
+            blocked |= here & ~(np.abs(error) + doubt <= LINEAR_TO_ERROR)
+            # The nominal PO2 counts where an output that stays flat from here on would still be inside.
+            flat = (1.0 + error - doubt) * top / tested_to >= 1.0 - LINEAR_TO_ERROR
+            nominal = (tested_to > top) & (tested_to < NOMINAL_SLACK * top) & flat
+            reached = np.where(here & ~blocked, np.where(nominal, tested_to, top), reached)
+        self.at_least[cells] = reached
+        self.method[cells] = "measured errors"
+        # Where steps are in doubt but none is outside, the whole curve says more than the steps below them.
+        doubtful = blocked & curve[cells] & ~outside
+        if np.any(doubtful):
+            some = cells[doubtful]
+            least = self._least_by_profile(some, reached[doubtful])
+            near = np.isfinite(crossing[some])
+            close = some[near]
+            if close.size:
+                u = self._linearised(close, crossing[close], kappa[close]).u
+                least[near] = np.minimum(least[near], crossing[close] - ONE_SIDED * u)
+            self.at_least[some] = np.maximum(least, self._calibration)
+            self.method[some] = "curve"
+        nothing = cells[~np.isfinite(self.at_least[cells])]
+        self.reason[nothing] = "the measured errors are too uncertain to say how far this cell is linear"
+
+    def _least_by_profile(self, cells: IntArray, reached: FloatArray) -> FloatArray:
+        """Lowest crossing that the data do not exclude (one-sided 95 %), (A,)."""
+        start = self._fits.free.shape[:, cells].copy()
+        start[0] = np.maximum(start[0], -np.log1p(-LINEAR_TO_ERROR))
+        start[1] = np.clip(start[1], np.log(2.0), np.log(24.0))
+        wanted = (ONE_SIDED * self._excess[cells]) ** 2
+        least = np.fmax(reached, 1.06 * self._calibration)
+        highest = np.maximum(self._block.tested_to[cells], least)
+        return _halve(least, highest, lambda t: self._profile(cells, t, start) >= wanted, halvings=9)
+
+
+def _halve(
+    low: FloatArray,
+    high: FloatArray,
+    before: Callable[[FloatArray], NDArray[Any]],
+    halvings: int = _HALVINGS,
+) -> FloatArray:
+    """Bisect: `before(x)` is true below the point looked for, (A,)."""
+    for _ in range(halvings):
+        middle = 0.5 * (low + high)
+        below = before(middle)
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return np.asarray(0.5 * (low + high))
+
+
+def _profile_limit(
+    rise: Callable[[FloatArray], FloatArray],
+    centre: FloatArray,
+    reach: FloatArray,
+    wanted: FloatArray,
+    least: float,
+    evaluations: int = 3,
+) -> FloatArray:
+    """Where the root of the rise of chi-squared reaches `wanted`, (A,).
+
+    That root is nearly a straight line through the centre, so a few secant steps from the linearised limit,
+    `centre + reach`, do.
+    """
+    guess = np.maximum(centre + reach, least)
+    before, before_root = centre, np.zeros_like(centre)
+    best, best_miss = guess, np.full_like(centre, np.inf)
+    closest, farthest = centre + 0.2 * reach, centre + 3.0 * reach
+    low, high = np.minimum(closest, farthest), np.maximum(closest, farthest)
+    for _ in range(evaluations):
+        root = np.sqrt(rise(guess))
+        miss = np.abs(root - wanted)
+        best = np.where(miss < best_miss, guess, best)
+        best_miss = np.minimum(miss, best_miss)
+        gain = root - before_root
+        slope = np.where(np.abs(gain) > 1e-3 * wanted, gain, np.inf)
+        following = np.clip(guess + (guess - before) * (wanted - root) / slope, low, high)
+        before, before_root, guess = guess, root, np.maximum(following, least)
+    # The last secant step is better than the last point tried, unless the search was erratic.
+    return np.asarray(np.where(best_miss < 0.25 * wanted, guess, best))
