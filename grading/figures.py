@@ -33,7 +33,7 @@ TITLES: Final[dict[Kind, str]] = {
 }
 
 _MM: Final = 1 / 25.4
-PANEL_MM: Final[tuple[float, float]] = (88.0, 60.0)
+PANEL_MM: Final[tuple[float, float]] = (88.0, 52.0)
 _INK: Final = "#16181d"
 _LINE: Final = "#0d4a66"
 _WATCH: Final = "0.90"
@@ -253,11 +253,11 @@ def _panel(picture: Picture, cell: CellResult, kind: Kind, left_mm: float, botto
         return picture.add_axes(((left_mm + x) / width, (bottom_mm + y) / height, w / width, h / height))
 
     if kind == "response":
-        _draw_response(axes(11, 9.5, 73, 48), cell)
+        _draw_response(axes(11, 9, 75, 41.5), cell)
     elif kind == "error":
-        _draw_error(axes(11, 9.5, 69, 48), cell)
+        _draw_error(axes(11, 9, 68, 38), cell)
     else:
-        left, right = axes(11, 9.5, 34, 44), axes(50.5, 9.5, 34, 44)
+        left, right = axes(11, 9, 35, 38), axes(51, 9, 35, 38)
         _draw_step(left, cell, "up", first=True)
         _draw_step(right, cell, "down", first=False)
 
@@ -315,7 +315,7 @@ def _draw_response(axes: Axes, cell: CellResult) -> None:
             [curve.upper_mv[i] for i in grid],
             color=_BAND,
             linewidth=0,
-            label="its 95 % band",
+            label="95 % band of the curve",
         )
         axes.plot(po2, [curve.output_mv[i] for i in grid], color=_LINE, linewidth=1.1, label="fitted curve")
         if curve.ceiling_mv is not None and curve.ceiling_mv < 1.6 * highest:
@@ -353,9 +353,17 @@ def _draw_response(axes: Axes, cell: CellResult) -> None:
         )
     axes.set_xlim(0, top)
     axes.set_ylim(0, 1.08 * highest)
+    _round_ticks(axes)
     axes.set_xlabel("PO2 (bar)")
     axes.set_ylabel("output (mV)")
     axes.legend(loc="lower right")
+
+
+def _round_ticks(axes: Axes) -> None:
+    from matplotlib.ticker import MaxNLocator
+
+    for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
 
 
 def _scatter(axes: Axes, x: Sequence[float], y: Sequence[float], direction: Direction) -> None:
@@ -396,19 +404,22 @@ def _draw_error(axes: Axes, cell: CellResult) -> None:
         return
     span = [s.po2_bar for s in drawn] + [nominal for nominal, _ in limits]
     left, right = min(span) - 0.08, max(span) + 0.08
-    reach = max(
-        [abs(s.indication_error_percent or 0.0) + (s.expanded_uncertainty_percent or 0.0) for s in drawn]
-    )
     passing = [abs(x) for _, f in limits for x in f.pass_limits or () if x is not None]
-    height = max(1.12 * reach, 1.3 * max(passing, default=1.0))
-    _draw_limits(axes, limits, left, right, height)
+    least = 1.3 * max(passing, default=1.0)
+    errors = [(s.indication_error_percent or 0.0, s.expanded_uncertainty_percent or 0.0) for s in drawn]
+    low = min(-least, 1.12 * min(e - u for e, u in errors))
+    high = max(least, 1.12 * max(e + u for e, u in errors))
+    _draw_limits(axes, limits, (left, right), (low, high))
     axes.axhline(0, color=_INK, linewidth=0.6)
+    _draw_linear_to(axes, cell, (left, right))
     for direction in ("up", "down"):
         side = [s for s in drawn if s.direction == direction]
         if not side:
             continue
+        # Rising and falling stand side by side, or one would hide the other where they agree.
+        aside = -_DODGE_BAR if direction == "up" else _DODGE_BAR
         axes.errorbar(
-            [s.po2_bar for s in side],
+            [s.po2_bar + aside for s in side],
             [s.indication_error_percent or 0.0 for s in side],
             yerr=[s.expanded_uncertainty_percent or 0.0 for s in side],
             linestyle="none",
@@ -424,55 +435,100 @@ def _draw_error(axes: Axes, cell: CellResult) -> None:
             **_MARKER[direction],
         )
     axes.set_xlim(left, right)
-    axes.set_ylim(-height, height)
+    axes.set_ylim(low, high)
+    _round_ticks(axes)
     axes.set_xlabel("PO2 (bar)")
     axes.set_ylabel("indication error (%)")
-    axes.legend(loc="lower left" if _mean_error(drawn) > 0 else "upper left", ncols=2, columnspacing=1.0)
+    axes.legend(loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2, columnspacing=1.4)
 
 
-def _mean_error(steps: Sequence[StepResult]) -> float:
-    return sum(s.indication_error_percent or 0.0 for s in steps) / len(steps)
+_DODGE_BAR: Final = 0.011
+
+
+def _draw_linear_to(axes: Axes, cell: CellResult, span: tuple[float, float]) -> None:
+    """A line at the end of the linear range, with its words on the side that has room."""
+    found = [f for f in cell.figures if f.key == "linear_to_bar" and f.value is not None]
+    if not found or found[0].value is None or not span[0] < found[0].value < span[1]:
+        return
+    at = found[0].value
+    axes.axvline(at, color=_INK, linewidth=0.7, linestyle="-.")
+    roomy = at > (span[0] + span[1]) / 2
+    axes.annotate(
+        f"linear to {wording.number(at, 2)} bar",
+        (at, 0.03),
+        xycoords=("data", "axes fraction"),
+        xytext=(-3 if roomy else 3, 0),
+        textcoords="offset points",
+        ha="right" if roomy else "left",
+        fontsize=6.2,
+    )
 
 
 def _draw_limits(
-    axes: Axes, limits: Sequence[tuple[float, Figure]], left: float, right: float, height: float
+    axes: Axes,
+    limits: Sequence[tuple[float, Figure]],
+    span: tuple[float, float],
+    reach: tuple[float, float],
 ) -> None:
     """Two greys: between pass and reject limit, and beyond the reject limit. The pass zone stays white."""
-    edges = [left]
-    edges += [(a + b) / 2 for (a, _), (b, _) in pairwise(limits)]
-    edges.append(right)
-    labels: dict[str, float] = {}
-    for index, (_, figure) in enumerate(limits):
-        x = (edges[index], edges[index + 1])
-        for side, sign in ((0, -1.0), (1, 1.0)):
-            far = sign * height
+    for left, right, figure in _zones(limits, span):
+        for side, far in enumerate(reach):
             inner = (figure.pass_limits or (None, None))[side]
             outer = (figure.reject_limits or (None, None))[side]
+            inside = outer is not None and abs(outer) < abs(far)
             if inner is not None:
-                axes.fill_between(x, inner, outer if outer is not None else far, color=_WATCH, linewidth=0)
-            if outer is not None and abs(outer) < height:
-                axes.fill_between(x, outer, far, color=_REJECT, linewidth=0)
-        if index == len(limits) - 1:
-            labels = _zone_labels(figure, height)
-    for word, y in labels.items():
-        axes.annotate(
-            word, (1.0, y), xycoords=("axes fraction", "data"), xytext=(2.5, 0),
-            textcoords="offset points", va="center", fontsize=6.2, annotation_clip=False,
-        )  # fmt: skip
+                edge = outer if inside and outer is not None else far
+                axes.fill_between((left, right), inner, edge, color=_WATCH, linewidth=0)
+            if outer is not None and inside:
+                axes.fill_between((left, right), outer, far, color=_REJECT, linewidth=0)
+    if limits:
+        for word, y in _zone_words(limits[-1][1], reach):
+            axes.annotate(
+                word,
+                (1.0, y),
+                xycoords=("axes fraction", "data"),
+                xytext=(2.5, 0),
+                textcoords="offset points",
+                va="center",
+                fontsize=6.2,
+                annotation_clip=False,
+            )
 
 
-def _zone_labels(figure: Figure, height: float) -> dict[str, float]:
-    """Where to write pass, watch and reject beside the right edge: in the upper half of the picture."""
-    inner = (figure.pass_limits or (None, None))[1]
-    outer = (figure.reject_limits or (None, None))[1]
-    labels: dict[str, float] = {}
-    if inner is not None:
-        labels["pass"] = inner / 2
-        beyond = height if outer is None else min(outer, height)
-        labels["watch"] = (inner + beyond) / 2
-    if outer is not None and outer < 0.95 * height:
-        labels["reject"] = (outer + height) / 2
-    return labels
+def _zones(
+    limits: Sequence[tuple[float, Figure]], span: tuple[float, float]
+) -> Iterator[tuple[float, float, Figure]]:
+    """Left and right edge of each stretch of PO2 with the same limits: halfway between the steps."""
+    left = span[0]
+    for (nominal, figure), (following, other) in pairwise(limits):
+        if (figure.pass_limits, figure.reject_limits) != (other.pass_limits, other.reject_limits):
+            middle = (nominal + following) / 2
+            yield left, middle, figure
+            left = middle
+    if limits:
+        yield left, span[1], limits[-1][1]
+
+
+def _zone_words(figure: Figure, reach: tuple[float, float]) -> Iterator[tuple[str, float]]:
+    """Where to write pass, watch and reject beside the right edge, wherever a zone is high enough."""
+    room = 0.07 * (reach[1] - reach[0])
+    edges: list[tuple[str, float, float]] = []
+    bounds: list[float] = [0.0, 0.0]
+    for side, far in enumerate(reach):
+        inner = (figure.pass_limits or (None, None))[side]
+        outer = (figure.reject_limits or (None, None))[side]
+        if inner is None:
+            bounds[side] = far
+            continue
+        bounds[side] = inner
+        end = outer if outer is not None and abs(outer) < abs(far) else far
+        edges.append(("watch", inner, end))
+        if end != far:
+            edges.append(("reject", end, far))
+    edges.append(("pass", bounds[0], bounds[1]))
+    for word, start, end in edges:
+        if abs(end - start) >= room:
+            yield word, (start + end) / 2
 
 
 def shown_response(cell: CellResult, direction: Direction) -> StepResponse | None:
@@ -518,15 +574,24 @@ def _draw_step(axes: Axes, cell: CellResult, direction: Direction, *, first: boo
     if response.fitted_mv:
         axes.plot(response.t_s, part(response.fitted_mv), color=_LINE, linewidth=1.1, label="fitted lag")
     axes.set_ylim(-8, 112)
-    axes.set_xlim(response.t_s[0], response.t_s[-1])
+    axes.set_xlim(*_window(response, part(reference)))
     axes.set_xlabel("time from start of change (s)")
     if first:
         axes.set_ylabel("part of the change (%)")
+    else:
+        axes.tick_params(labelleft=False)
     axes.text(
         0.98, 0.30 if first else 0.05, _t90_text(response), transform=axes.transAxes, ha="right", fontsize=6.5
     )
     if first:
         axes.legend(loc="lower right", borderaxespad=0.1)
+
+
+def _window(response: StepResponse, done: Sequence[float]) -> tuple[float, float]:
+    """From shortly before the change until it has been over for as long again, within the trace."""
+    last = response.t_s[-1]
+    over = next((t for t, y in zip(response.t_s, done, strict=False) if y >= 99.0), last)
+    return max(response.t_s[0], -0.15 * over), min(last, 1.6 * max(over, 1.0))
 
 
 def _t90_text(response: StepResponse) -> str:

@@ -7,7 +7,7 @@ clauses. No accreditation is claimed.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import UTC, date, datetime
 from typing import Any, Final
 
@@ -38,6 +38,8 @@ _ROLE: Final[dict[str, str]] = {
     "valves": "(valves)",
 }
 _SHOWN_ERROR_BAR: Final = 1.6
+_IN_TABLES: Final = re.compile(r"(?i)(all of this is for|shows \d|when it shows \d)")
+"""Statements that the two small tables on displays already hold."""
 _MINUS: Final = re.compile(r"(?<![\w.])-(?=\d)")
 
 
@@ -58,28 +60,24 @@ def certificate_content(grading: Grading, cell: CellResult, identity: Identity, 
     content |= {
         "title": "Test report: not graded" if ungraded else "Test certificate",
         "subtitle": "Galvanic oxygen cell: output, linearity and response under oxygen pressure",
-        "description": f"Cell {cell.info.cell}: {wording.GRADE_WORD[cell.grade]}",
+        "description": f"Cell {printable(cell.info.cell)}: {wording.GRADE_WORD[cell.grade]}",
         "code": text,
         "grade": cell.grade,
         "mark": wording.GRADE_MARK[cell.grade],
         "word": wording.GRADE_WORD[cell.grade],
         "meaning": wording.GRADE_MEANING[cell.grade],
-        "grade-width": 72 if ungraded else 50,
-        "grade-size": 27 if ungraded else 20,
-        "reason-size": 9 if ungraded else 7.3,
+        "graded": not ungraded,
         "warning": _warning(cell),
         "reasons": [sentence(r) for r in cell.reasons] or ["No reason was given."],
         "next": [sentence(r) for r in cell.diagnosis],
         "cell": _cell_rows(cell, grading.conditions),
-        "shows": _shows(cell),
+        **_displays(cell),
         "figures": [_figure_row(f) for f in shown_figures],
         "figures-note": _figures_note(shown_figures, grading),
         "plots": _plots(cell),
-        "plots-note": (
-            "Filled circles: rising steps; open triangles: falling steps. Error bars are U at about 95 %. "
-            "White: pass zone; light grey: watch; dark grey: beyond the reject limit."
-        ),
-        "steps": [_step_row(s) for s in cell.detail.steps],
+        "plots-note": "Filled circles: rising; open triangles: falling."
+        + ("" if ungraded else " Bars: U at about 95 %. White: pass; light grey: watch; dark grey: reject."),
+        "steps": [_step_row(s, graded=not ungraded) for s in cell.detail.steps],
         "steps-note": (
             "± at k = 2; that of the output is the part that differs from step to step. "
             f"Shows: what a handset calibrated at PO2 {_calibration(cell)} bar on this cell would display."
@@ -90,6 +88,7 @@ def certificate_content(grading: Grading, cell: CellResult, identity: Identity, 
         "footer": printable(
             f"No. {identity.number}  ·  cell {cell.info.cell}  ·  {wording.GRADE_WORD[cell.grade]}"
         ),
+        "decision": _decision_rows(grading, ("Uncertainty", "Scope") if ungraded else _ALL_RULES),
         "cautions": list(cautions.PAPER),
         "end": "End of report" if ungraded else "End of certificate",
     }
@@ -119,15 +118,16 @@ def summary_content(
         ],
         "warning": cautions.UNGRADED if ungraded == len(cells) and ungraded else "",
         "heads": {
-            "output": "Output at 1.0 bar, mV",
-            "error": f"Error at {_SHOWN_ERROR_BAR:.1f} bar, %",
+            "output": "Output at\n1.0 bar, mV",
+            "error": f"Error at\n{_SHOWN_ERROR_BAR:.1f} bar, %",
         },
         "cells": [_summary_row(c, f"spark-{i}.svg") for i, c in enumerate(cells)],
         "cells-note": (
-            "± is U at about 95 %. Response: output against PO2, with the line a handset assumes. T90: the "
-            "slower of rising and falling. A summary replaces no certificate."
+            "± is U at about 95 %. Response: output against PO2, over the line a handset assumes. "
+            "A summary replaces no certificate."
         ),
         "footer": printable(f"No. {identity.number}  ·  run summary, {_count(len(cells), 'cell')}"),
+        "decision": _decision_rows(grading, ("Specification", "Decision rule", "Uncertainty", "Scope")),
         "cautions": [*cautions.PAPER, *([cautions.REJECT_WASTE_LOT] if counts["reject"] else [])],
         "end": "End of summary",
     }
@@ -153,7 +153,6 @@ def _common(grading: Grading, identity: Identity, issued: date | None) -> Json:
         "conditions": _condition_rows(grading),
         "instruments": [_instrument_row(line) for line in conditions.instruments],
         "evidence": _evidence(conditions),
-        "decision": _decision_rows(grading),
         "digests": _digests(grading, identity),
     }
 
@@ -203,7 +202,15 @@ def _cell_rows(cell: CellResult, conditions: RunConditions) -> list[list[str]]:
         ("Socket", socket),
         ("Record", conditions.record_id),
     ]
-    return [[label, printable(value) or _NOT_RECORDED] for label, value in rows]
+    return _known_rows(rows)
+
+
+def _known_rows(rows: Iterable[tuple[str, str]]) -> list[list[str]]:
+    """Label and value of what is known, and one row that names all the rest."""
+    pairs = [(label, printable(value)) for label, value in rows]
+    known = [[label, value] for label, value in pairs if value]
+    unknown = [label.lower() for label, value in pairs if not value]
+    return known + ([["Not recorded", ", ".join(unknown)]] if unknown else [])
 
 
 def _calibration(cell: CellResult) -> str:
@@ -211,19 +218,50 @@ def _calibration(cell: CellResult) -> str:
     return "1.00" if po2 is None else wording.number(po2, 2)
 
 
-def _shows(cell: CellResult) -> list[str]:
-    calibrated = _calibration(cell)
+def _displays(cell: CellResult) -> Json:
+    """What a handset would show; nothing on a paper that grades nothing, where it could pass for a result."""
+    if cell.grade == "ungraded":
+        return {"statements": [], "shows": [], "mirror": []}
+    return {
+        "statements": _statements(cell),
+        "shows": [
+            [wording.number(step.nominal_po2_bar or step.po2_bar, 2), wording.number(step.shows_bar, 2)]
+            for step in _told_steps(cell)
+            if step.shows_bar is not None
+        ],
+        "mirror": [
+            [wording.number(display, 2), wording.number(truth, 2)]
+            for display, truth in cell.detail.true_po2_when_display_says
+        ],
+    }
+
+
+def _told_steps(cell: CellResult) -> list[StepResult]:
+    """Rising steps with an indication error; where the test has none, the falling ones."""
+    for direction in ("up", "down"):
+        steps = [
+            s
+            for s in cell.detail.steps
+            if s.direction == direction and s.indication_error_percent is not None and s.shows_bar is not None
+        ]
+        if steps:
+            return steps
+    return []
+
+
+def _statements(cell: CellResult) -> list[str]:
+    """The display at the step that matters most, in words, then what the two small tables do not tell."""
+    steps = _told_steps(cell)
     said = []
-    for statement in cell.detail.statements:
-        if statement.startswith("shows "):
-            statement = f"calibrated on this cell at PO2 {calibrated} bar, a handset {statement}"
-        said.append(sentence(statement))
-    for display, truth in cell.detail.true_po2_when_display_says:
+    if steps:
+        telling = min(steps, key=lambda s: abs((s.nominal_po2_bar or s.po2_bar) - _SHOWN_ERROR_BAR))
         said.append(
-            f"When the display of such a handset says {wording.number(display, 2)}, "
-            f"the truth is {wording.number(truth, 2)} bar."
+            f"Calibrated on this cell at PO2 {_calibration(cell)} bar, a handset shows "
+            f"{wording.number(telling.shows_bar or 0.0, 2)} where the truth is "
+            f"{wording.number(telling.nominal_po2_bar or telling.po2_bar, 2)} bar."
         )
-    return said
+    told = [s for s in cell.detail.statements if not steps or _IN_TABLES.match(s) is None]
+    return said + [sentence(s) for s in told]
 
 
 def _figure_row(figure: Figure) -> Json:
@@ -258,20 +296,19 @@ def _has_u(figure: Figure) -> bool:
 
 
 def _figures_note(shown: Sequence[Figure], grading: Grading) -> str:
-    text = "Conforms: probability that the true value lies inside the pass limits, given what was measured."
+    text = "Conforms: probability that the true value lies inside the pass limits."
     if any(f.required for f in shown):
-        text += " * required by the limits file."
-    name = printable(f"{grading.limits_name}, version {grading.limits_version}")
-    return f"Limits: {name}, SHA-256 {grading.limits_sha256[:16]}…  {text}"
+        text += f" * required by the limits '{printable(grading.limits_name)}'."
+    return text
 
 
-def _plots(cell: CellResult) -> list[Json]:
+def _plots(cell: CellResult) -> dict[figures.Kind, Json]:
     if not cell.detail.steps:
-        return []
-    return [
-        {"file": f"{kind}.svg", "alt": printable(figures.alt_text(cell, kind))}
-        for kind in ("response", "error")
-    ]
+        return {}
+    kinds: tuple[figures.Kind, ...] = ("response", "error")
+    # An error between its limits looks like a verdict, which an ungraded paper must not give.
+    shown = kinds[:1] if cell.grade == "ungraded" else kinds
+    return {kind: {"file": f"{kind}.svg", "alt": printable(figures.alt_text(cell, kind))} for kind in shown}
 
 
 def _step_plot(cell: CellResult) -> Json | None:
@@ -280,20 +317,20 @@ def _step_plot(cell: CellResult) -> Json | None:
     return {"file": "step.svg", "alt": printable(figures.alt_text(cell, "step"))}
 
 
-def _step_row(step: StepResult) -> list[str]:
+def _step_row(step: StepResult, *, graded: bool) -> list[str]:
+    """One line of the table of steps; without a grade only what was read, not what it would mean."""
     nominal = "" if step.nominal_po2_bar is None else f"{step.nominal_po2_bar:.1f} "
-    error = step.indication_error_percent
+    error = step.indication_error_percent if graded else None
     u_error = step.expanded_uncertainty_percent
     settled = {True: "yes", False: "NO", None: "not known"}[step.settled]
     return [
         str(step.step),
-        wording.gas_word(step.gas),
-        f"{nominal}{wording.direction_word(step.direction)}" if nominal else "",
+        f"{wording.gas_word(step.gas)} {nominal}{wording.direction_word(step.direction) if nominal else ''}",
         wording.number(step.pressure_bar, 4),
         "—" if step.temperature_c is None else wording.number(step.temperature_c, 1),
         f"{wording.number(step.po2_bar, 4)} ± {wording.number(2 * step.u_po2_bar, 4)}",
         f"{wording.number(step.output_mv, 3)} ± {wording.number(2 * step.u_output_mv, 3)}",
-        "—" if step.shows_bar is None else wording.number(step.shows_bar, 3),
+        "—" if step.shows_bar is None or not graded else wording.number(step.shows_bar, 3),
         "—" if error is None else wording.number(error, 2, signed=True),
         "—" if error is None else ("undetermined" if u_error is None else wording.number(u_error, 2)),
         settled,
@@ -320,8 +357,8 @@ def _condition_rows(grading: Grading) -> list[list[str]]:
         ramp = f"{wording.number(c.fastest_ramp_bar_per_min, 2)} bar/min"
     rows = [
         ("Procedure", c.procedure + (f", SHA-256 {c.procedure_sha256[:16]}…" if c.procedure_sha256 else "")),
-        ("Started", wording.moment(c.started_utc)),
-        ("Ended", wording.moment(c.ended)),
+        ("Start", wording.moment(c.started_utc)),
+        ("End", wording.moment(c.ended)),
         ("Operator", c.operator),
         ("Place of work", c.place),
         ("Bench file", f"SHA-256 {c.bench_sha256[:16]}…" if c.bench_sha256 else ""),
@@ -334,14 +371,10 @@ def _condition_rows(grading: Grading) -> list[list[str]]:
         ("Highest pressure", pressure),
         ("Fastest ramp", ramp),
     ]
-    known = [[label, printable(value)] for label, value in rows if value]
-    unknown = [label.lower() for label, value in rows if not value]
     if grading.source_kind == "record" or c.missing_readings:
-        known.append(["Missing readings", "none" if c.missing_readings == 0 else str(c.missing_readings)])
-    known += [["Note", sentence(note)] for note in c.notes]
-    if unknown:
-        known.append(["Not recorded", ", ".join(unknown)])
-    return known
+        rows.append(("Missing readings", str(c.missing_readings) if c.missing_readings else "none"))
+    rows += [("Note", sentence(note)) for note in c.notes]
+    return _known_rows(rows)
 
 
 def _instrument_row(line: InstrumentLine) -> list[str]:
@@ -389,10 +422,13 @@ def _names(names: Iterable[str]) -> str:
     return ", ".join(printable(name) for name in names)
 
 
-def _decision_rows(grading: Grading) -> list[list[str]]:
-    limits = f"{grading.limits_name}, version {grading.limits_version}"
+_ALL_RULES: Final = ("Specification", "Decision rule", "Its risk", "Uncertainty", "Scope")
+
+
+def _decision_rows(grading: Grading, wanted: Collection[str]) -> list[list[str]]:
+    limits = f"Limits file '{grading.limits_name}', version {grading.limits_version}"
     rows = [
-        ("Specification", printable(limits)),
+        ("Specification", f"{printable(limits)}, SHA-256 {grading.limits_sha256[:16]}…"),
         (
             "Decision rule",
             "Pass: the whole interval value ± U lies inside the pass limits (guarded acceptance, JCGM 106). "
@@ -403,8 +439,7 @@ def _decision_rows(grading: Grading) -> list[list[str]]:
         (
             "Its risk",
             "A cell exactly at a pass limit still passes in about 1 test of 40; one exactly at a reject "
-            "limit escapes rejection as often. The doubt counts against the cell: a sound one near a limit "
-            "may be watched or rejected.",
+            "limit escapes rejection as often. A sound cell near a limit may be watched or rejected.",
         ),
         (
             "Uncertainty",
@@ -418,13 +453,15 @@ def _decision_rows(grading: Grading) -> list[list[str]]:
             "reproduced except in full. No accreditation is claimed.",
         ),
     ]
-    return [list(row) for row in rows]
+    return [list(row) for row in rows if row[0] in wanted]
 
 
 def _digests(grading: Grading, identity: Identity) -> list[list[str]]:
     rows = [
-        ("Record", printable(grading.conditions.record_id)),
-        ("Record, SHA-256", grading.conditions.record_sha256),
+        (
+            printable(f"Record {grading.conditions.record_id}, SHA-256"),
+            grading.conditions.record_sha256,
+        ),
         ("Limits file, SHA-256", grading.limits_sha256),
         ("Attached results, SHA-256", identity.sha256),
         ("Software", f"leadline {grading.software_version}"),
@@ -450,9 +487,12 @@ def _summary_row(cell: CellResult, spark: str) -> Json:
     }
 
 
-def _short(cell: CellResult, key: str, nominal: float | None = None) -> str:
+def _short(cell: CellResult, key: str, nominal: float | None = None) -> list[str]:
+    """Value and uncertainty of a figure, the second empty where there is none to print."""
     for figure in cell.figures:
         if figure.key == key and figure.nominal_po2_bar == nominal:
-            value, u = wording.figure_value(figure), wording.figure_uncertainty(figure)
-            return f"{value} ± {u}" if _has_u(figure) else value
-    return wording.NOT_TESTED
+            return [
+                wording.figure_value(figure),
+                f"± {wording.figure_uncertainty(figure)}" if _has_u(figure) else "",
+            ]
+    return [wording.NOT_TESTED, ""]

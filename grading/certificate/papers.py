@@ -11,7 +11,7 @@ from pathlib import Path
 from grading import figures
 from grading.certificate.content import certificate_content, summary_content
 from grading.certificate.identity import code_svg, identify, safe_name
-from grading.certificate.press import CertificateError, print_pdf
+from grading.certificate.press import CertificateError, Paper, print_pdf
 from grading.certificate.spark import spark_svg
 from grading.results import CellResult, Grading
 
@@ -50,51 +50,43 @@ def write_certificates(
         raise CertificateError(f"{folder}: cannot make the folder ({error.strerror or error})") from None
     written = []
     for place, cell in chosen:
-        number, pdf = certificate_pdf(grading, cell, place, issued=issued, font_folders=font_folders)
-        written.append(_write(folder / f"{safe_name(cell.info.cell)}_{number}.pdf", pdf))
+        paper = certificate(grading, cell, place, issued)
+        name = f"{safe_name(cell.info.cell)}_{paper.number}.pdf"
+        written.append(_write(folder / name, print_pdf(paper, font_folders=font_folders)))
     if cells is None:
-        pdf = summary_pdf(grading, issued=issued, font_folders=font_folders)
-        written.append(_write(folder / "summary.pdf", pdf))
+        paper = summary(grading, issued)
+        written.append(_write(folder / "summary.pdf", print_pdf(paper, font_folders=font_folders)))
     return written
 
 
-def certificate_pdf(
-    grading: Grading,
-    cell: CellResult,
-    place: int,
-    *,
-    issued: date | None = None,
-    font_folders: Sequence[Path] = (),
-) -> tuple[str, bytes]:
-    """One cell's certificate: its number and the PDF.
+def certificate(grading: Grading, cell: CellResult, place: int, issued: date | None = None) -> Paper:
+    """One cell's certificate, ready to print.
 
     Args:
         grading: the run.
         cell: one of its cells.
         place: which one, from 1; a part of the number.
         issued: see `write_certificates`.
-        font_folders: see `write_certificates`.
     """
     identity = identify(grading, (cell,), f"{place:02d}")
     content = certificate_content(grading, cell, identity, issued)
     files = {"results.json": identity.data, "code.svg": code_svg(content["code"])}
-    if content["plots"]:
-        files |= {"response.svg": figures.cell_svg(cell, "response")}
-        files |= {"error.svg": figures.cell_svg(cell, "error")}
+    kinds: list[figures.Kind] = list(content["plots"])
     if content["step-plot"] is not None:
-        files["step.svg"] = figures.cell_svg(cell, "step")
-    return identity.number, print_pdf("certificate.typ", content, files, font_folders=font_folders)
+        kinds.append("step")
+    files |= {f"{kind}.svg": figures.cell_svg(cell, kind) for kind in kinds}
+    return Paper("certificate.typ", content, files)
 
 
-def summary_pdf(grading: Grading, *, issued: date | None = None, font_folders: Sequence[Path] = ()) -> bytes:
-    """All cells of a run on one paper."""
+def summary(grading: Grading, issued: date | None = None) -> Paper:
+    """All cells of a run on one paper, ready to print."""
     identity = identify(grading, grading.cells, "SUM")
     content = summary_content(grading, grading.cells, identity, issued)
     files = {"results.json": identity.data}
-    for index, cell in enumerate(grading.cells):
-        if content["cells"][index]["spark"] is not None:
-            files[f"spark-{index}.svg"] = spark_svg(cell)
-    return print_pdf("summary.typ", content, files, font_folders=font_folders)
+    for cell, row in zip(grading.cells, content["cells"], strict=True):
+        if row["spark"] is not None:
+            files[row["spark"]["file"]] = spark_svg(cell)
+    return Paper("summary.typ", content, files)
 
 
 def _choose(grading: Grading, cells: Collection[str] | None) -> list[tuple[int, CellResult]]:

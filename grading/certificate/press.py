@@ -10,6 +10,7 @@ import json
 import logging
 import re
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
@@ -29,22 +30,43 @@ class CertificateError(Exception):
     """A paper that could not be made: one line that says what is wrong and what would be right."""
 
 
-def print_pdf(
-    template: str,
-    data: Mapping[str, Any],
-    files: Mapping[str, bytes],
-    *,
-    font_folders: Sequence[Path] = (),
-) -> bytes:
-    """Make a tagged, archival PDF (PDF/A-3a and PDF/UA-1) of one template.
+@dataclass(frozen=True, slots=True)
+class Paper:
+    """One paper before it is printed.
+
+    Attributes:
+        template: file name of the template in this package.
+        content: what the template reads as data.json.
+        files: pictures and attachments by the name that the template uses.
+    """
+
+    template: str
+    content: Mapping[str, Any]
+    files: Mapping[str, bytes]
+
+    @property
+    def number(self) -> str:
+        """Its unique number."""
+        return str(self.content["number"])
+
+    def sources(self) -> Any:
+        """Everything that typst reads, by name (its stubs do not know that a mapping may stand here)."""
+        return {
+            "main": (_FOLDER / self.template).read_bytes(),
+            "style.typ": (_FOLDER / "style.typ").read_bytes(),
+            "data.json": json.dumps(self.content, ensure_ascii=False).encode(),
+            **self.files,
+        }
+
+
+def print_pdf(paper: Paper, *, font_folders: Sequence[Path] = ()) -> bytes:
+    """Make a tagged, archival PDF (PDF/A-3a and PDF/UA-1).
 
     A name with characters that no font has never costs the paper: they are printed by their code point and
     a warning is logged; the attached data keep them as they are.
 
     Args:
-        template: file name of the template in this package.
-        data: what the template reads as data.json.
-        files: pictures and attachments by the name that the template uses.
+        paper: what to print.
         font_folders: more fonts, for scripts that DejaVu lacks.
 
     Raises:
@@ -53,58 +75,44 @@ def print_pdf(
     import typst
 
     folders = (FONTS, *font_folders)
-    stamp = data["timestamp"]
     try:
-        return _compile(template, data, files, folders, stamp, _STANDARDS)
+        return _compile(paper, folders, _STANDARDS)
     except typst.TypstError as error:
         missing = _NO_GLYPH.findall(error.diagnostic or error.message)
         if not missing:
-            raise CertificateError(f"{data['number']}: {_one_line(error)}") from None
-    shown = ", ".join(f"'{text}'" for text in dict.fromkeys(missing))
+            raise CertificateError(f"{paper.number}: {_one_line(error)}") from None
     _log.warning(
         "%s: no font here has %s; printed by code point instead (give a folder of fonts that have them)",
-        data["number"],
-        shown,
+        paper.number,
+        ", ".join(f"'{text}'" for text in dict.fromkeys(missing)),
     )
-    spelled = without_missing(data, folders)
+    spelled = replace(paper, content=without_missing(paper.content, folders))
     try:
-        return _compile(template, spelled, files, folders, stamp, _STANDARDS)
+        return _compile(spelled, folders, _STANDARDS)
     except typst.TypstError as error:
-        _log.warning("%s: not an archival PDF: %s", data["number"], _one_line(error))
+        _log.warning("%s: not an archival PDF: %s", paper.number, _one_line(error))
     try:
-        return _compile(template, spelled, files, folders, stamp, ())
+        return _compile(spelled, folders, ())
     except typst.TypstError as error:
-        raise CertificateError(f"{data['number']}: {_one_line(error)}") from None
+        raise CertificateError(f"{paper.number}: {_one_line(error)}") from None
 
 
-def _compile(
-    template: str,
-    data: Mapping[str, Any],
-    files: Mapping[str, bytes],
-    folders: tuple[Path, ...],
-    stamp: int,
-    standards: Sequence[Literal["a-3a", "ua-1"]],
-) -> bytes:
+def _compile(paper: Paper, folders: tuple[Path, ...], standards: Sequence[Literal["a-3a", "ua-1"]]) -> bytes:
     import typst
 
-    source: Any = {
-        "main": (_FOLDER / template).read_bytes(),
-        "style.typ": (_FOLDER / "style.typ").read_bytes(),
-        "data.json": json.dumps(data, ensure_ascii=False).encode(),
-        **files,
-    }
     pdf: bytes = typst.compile(
-        source,
-        font_paths=_fonts(folders),
+        paper.sources(),
+        font_paths=fonts(folders),
         ignore_system_fonts=True,
         pdf_standards=list(standards),
-        timestamp=stamp,
+        timestamp=paper.content["timestamp"],
     )
     return pdf
 
 
 @lru_cache(maxsize=2)
-def _fonts(folders: tuple[Path, ...]) -> typst.Fonts:
+def fonts(folders: tuple[Path, ...] = (FONTS,)) -> typst.Fonts:
+    """The fonts of these folders and no others."""
     import typst
 
     return typst.Fonts(

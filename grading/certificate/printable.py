@@ -16,6 +16,8 @@ BREAK: Final = "\u200b"
 _RUN: Final = 18
 _LONGEST: Final = 4000
 _LONG_WORD: Final = re.compile(rf"\S{{{_RUN + 1},}}")
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|°C|bar|mbar|mV|µV|s|K)(?![^\W\d_]))|(?<=±) (?=\d)")
+"""The space between a number and its unit, where no line may break."""
 FONTS: Final = Path(__file__).parent / "fonts"
 
 
@@ -30,7 +32,7 @@ def printable(text: str) -> str:
         text = f"{text[:_LONGEST]} … ({len(text) - _LONGEST} more characters; the attached data have them)"
     text = unicodedata.normalize("NFC", re.sub(r"\s+", " ", text).strip())
     shown = "".join(code_point(c) if unicodedata.category(c) in _HIDDEN else c for c in text)
-    return _LONG_WORD.sub(_breakable, shown)
+    return _UNIT.sub("\u00a0", _LONG_WORD.sub(_breakable, shown))
 
 
 _HIDDEN: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})

@@ -356,16 +356,25 @@ def reasons_of(figures: tuple[Figure, ...], grade: Grade) -> tuple[str, ...]:
     return tuple(said)
 
 
+def mirror_of(made: Made) -> tuple[tuple[float, float], ...]:
+    """Display and truth, for every display that the cell reaches below 2.0 bar."""
+    calibration = made.output_mv(1.0)
+    pairs = []
+    for shown in (1.2, 1.3, 1.4, 1.5, 1.6):
+        truth = 1.0
+        while truth < 2.0 and made.output_mv(truth) / calibration < shown:
+            truth += 0.001
+        if truth < 2.0:
+            pairs.append((shown, truth))
+    return tuple(pairs)
+
+
 def cell_of(made: Made, socket: int) -> CellResult:
     """One graded cell with everything that stands behind it."""
     steps = steps_of(made)
     figures = figures_of(made, steps)
     grade = worst(figures)
-    top = next(s for s in steps if s.nominal_po2_bar == 1.6)
-    calibration = made.output_mv(1.0)
-    truth = 1.0
-    while truth < 2.2 and made.output_mv(truth) / calibration < 1.3:
-        truth += 0.001
+    mirror = mirror_of(made)
     return CellResult(
         info=CellInfo(
             cell=made.serial,
@@ -389,8 +398,15 @@ def cell_of(made: Made, socket: int) -> CellResult:
                 response_of(made, "down", 11, 1.0, 1.2),
             ),
             calibration_po2_bar=1.0004,
-            statements=(f"shows {top.shows_bar:.2f} where the truth is {top.po2_bar:.2f}",),
-            true_po2_when_display_says=((1.3, truth),),
+            statements=(
+                "All of this is for a handset calibrated on this cell at PO2 1.00 bar.",
+                *(
+                    f"Shows {s.shows_bar:.2f} where the truth is {s.nominal_po2_bar:.2f} bar."
+                    for s in steps
+                    if s.direction == "up" and s.shows_bar is not None and s.step > 1
+                ),
+            ),
+            true_po2_when_display_says=mirror,
         ),
     )
 
