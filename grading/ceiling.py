@@ -16,7 +16,7 @@ from grading.uncertainty import coverage_factor
 
 _FARTHEST: Final = 25.0
 """A knee at this many times the tested range is as good as none."""
-_STEPS: Final = 9
+_STEPS: Final = 10
 
 
 class Ceiling:
@@ -87,7 +87,9 @@ class Ceiling:
             fits = value <= 0.0
             near_root, far_root = np.where(fits, root, 0.5 * near_root), np.where(fits, 0.5 * far_root, root)
             near, far = np.where(fits, middle, near), np.where(fits, far, middle)
-        limit = np.exp(0.5 * (near + far))
+        limit = np.exp(
+            near + np.clip(-near_root / np.maximum(far_root - near_root, 1e-12), 0.0, 1.0) * (far - near)
+        )
         return np.where(open_ended, np.where(outside > inside, np.inf, outside), limit)
 
     def _rise(self, cells: IntArray, knee: FloatArray) -> FloatArray:

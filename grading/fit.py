@@ -474,7 +474,7 @@ def _damped_step(
         a = np.where(free[0], state.hessian[0, 0] * (1.0 + damping), 1.0) + _TINY
         c = np.where(free[1], state.hessian[1, 1] * (1.0 + damping), 1.0) + _TINY
         b = np.where(free[0] & free[1], state.hessian[0, 1], 0.0)
-        determinant = np.maximum(a * c - b * b, 1e-14 * a * c)
+        determinant = np.maximum(a * c - b * b, 1e-14 * a * c + _TINY)
         step = np.stack(
             [
                 (c * gradient[0] - b * gradient[1]) / determinant,

@@ -31,6 +31,9 @@ SHAPE_ALLOWANCE: Final = 0.2
 """The true shape may differ from the family's by this part of what the measured bracket leaves open (as the
 standard deviation of a rectangle). Set by trial on hard, soft, exponential and hyperbolic ceilings."""
 
+HOPELESS: Final = 0.1
+"""A crossing whose standard uncertainty is more than this part of it is not told by the curve."""
+
 _GRID: Final = 49
 _HALVINGS: Final = 36
 
@@ -40,13 +43,15 @@ class _Linearised:
     """First-order uncertainty of a crossing.
 
     Attributes:
-        u, dof: standard uncertainty, stretched by the Birge ratio, and degrees of freedom, (A,).
+        u, u_stated: standard uncertainty, stretched by the Birge ratio and as stated, (A,).
+        dof: effective degrees of freedom, (A,).
         u_zero: part from the assumed output without oxygen, (A,).
         by_po2, by_mv: sensitivity to every step, (K, A).
         towards: how the shape moves with the crossing along the valley of chi-squared, (2, A).
     """
 
     u: FloatArray
+    u_stated: FloatArray
     dof: FloatArray
     u_zero: FloatArray
     by_po2: FloatArray
@@ -96,9 +101,13 @@ class LinearTo:
         curve = gradable & free_usable & described
         crossing, kappa = self._crossing()
         self._from_curve(np.flatnonzero(curve & (crossing <= block.tested_to)), crossing, kappa, intervals)
-        self._from_measured(np.flatnonzero(gradable & ~curve))
+        self._from_measured(np.flatnonzero(gradable & ~np.isfinite(self.value)), curve)
         self._beyond(np.flatnonzero(gradable & ~np.isfinite(self.value)), curve, crossing, kappa)
-        self.reason[~fitted] = "too few steps, or no output that rises with PO2: no response curve"
+        self.reason[~fitted] = np.where(
+            fits.usable[0] & (block.steps_present.sum(axis=0) > 1),
+            "the output does not rise with PO2: there is no response curve",
+            "too few steps for a response curve",
+        )[~fitted]
         self.reason[fitted & ~nodes.calibrated] = (
             f"no step near the calibration point, PO2 {calibration_po2_bar:.2f} bar"
         )
@@ -137,8 +146,12 @@ class LinearTo:
         if not cells.size:
             return
         fit = self._fits.free
-        p, kap, excess = crossing[cells], kappa[cells], self._excess[cells]
+        p, kap = crossing[cells], kappa[cells]
         linear = self._linearised(cells, p, kap)
+        told = linear.u < HOPELESS * p
+        if not np.all(told):
+            self._from_curve(cells[told], crossing, kappa, intervals)
+            return
         u, k = linear.u, coverage_factor(linear.dof)
         below, above = k * u, k * u
         # Next to the least value it can have, the constraint of the profile degenerates.
@@ -149,14 +162,13 @@ class LinearTo:
             def rise_at(t: FloatArray) -> FloatArray:
                 return self._profile(some, t, fit.shape[:, some] + towards * (t - centre))
 
-            wanted = k[good] * excess[good]
+            stretch = (u / linear.u_stated)[good]
             # The wider of profile and linear interval: next to a kink the profile alone is too narrow, since
             # the covariance was made with the slope on one side of it.
             for side, width in ((-1.0, below), (1.0, above)):
-                limit = _profile_limit(
-                    rise_at, centre, side * k[good] * u[good], wanted, 1.06 * self._calibration
-                )
-                width[good] = np.maximum(width[good], side * (limit - centre))
+                reach = side * k[good] * linear.u_stated[good]
+                limit = _profile_limit(rise_at, centre, reach, k[good], 1.06 * self._calibration)
+                width[good] = np.maximum(width[good], side * (limit - centre) * stretch)
         u_shape = np.zeros(cells.size)
         bracket = self._nodes.bracket(cells, LINEAR_TO_ERROR)
         where = np.searchsorted(cells, bracket.cells)
@@ -195,11 +207,11 @@ class LinearTo:
         by_data = np.einsum("bp,bpr->rb", by_parameter, influence)
         by_mv = by_data[: block.k]
         by_po2 = -by_mv * self._fits.slope[: block.k, cells]
-        noise, dof = block.spread(by_po2, by_mv, cells)
+        spread = block.spread(by_po2, by_mv, cells, self._excess[cells])
         zero = np.abs(by_data[block.k]) * ZERO_PRIOR_MV
-        plain = np.hypot(noise, zero)
-        towards = np.einsum("bpq,bq->pb", covariance, by_parameter)[2:] / np.maximum(plain**2, 1e-300)
-        return _Linearised(plain * self._excess[cells], dof, zero, by_po2, by_mv, towards)
+        stated = np.hypot(spread.u_stated, zero)
+        towards = np.einsum("bpq,bq->pb", covariance, by_parameter)[2:] / np.maximum(stated**2, 1e-300)
+        return _Linearised(np.hypot(spread.u, zero), stated, spread.dof, zero, by_po2, by_mv, towards)
 
     def _profile(self, cells: IntArray, t: FloatArray, start: FloatArray) -> FloatArray:
         """Rise of chi-squared when the curve is made to leave the band exactly at t, (A,)."""
@@ -223,32 +235,33 @@ class LinearTo:
 
     # From directly measured errors
 
-    def _from_measured(self, cells: IntArray) -> None:
+    def _from_measured(self, cells: IntArray, curve: NDArray[np.bool_]) -> None:
         bracket = self._nodes.bracket(cells, LINEAR_TO_ERROR)
         cells = bracket.cells
         if not cells.size:
             return
         value = np.where(bracket.falls, 0.5 * (bracket.nearest + bracket.farthest), bracket.chord)
         value = np.where(bracket.falls & self._guide[cells], self._guided(bracket), value)
-        noise, dof = self._block.spread(bracket.by_po2, bracket.by_mv, cells)
-        noise = noise * self._excess[cells]
+        spread = self._block.spread(bracket.by_po2, bracket.by_mv, cells, self._excess[cells])
         # A crossing upwards has no bound but the two nodes, and the chord for a best guess.
         opening = (bracket.farthest - bracket.nearest) * np.where(bracket.falls, 1.0, 0.5)
         u_shape = opening / np.sqrt(12.0)
-        u = np.hypot(noise, u_shape)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            dof = np.where(noise > 0.0, dof * (u / np.maximum(noise, 1e-300)) ** 4, np.inf)
+        u = np.hypot(spread.u, u_shape)
+        part = np.maximum(spread.u, 1e-6 * u) / u
+        dof = spread.dof / part**4
         k = coverage_factor(dof)
         self.value[cells], self.u[cells], self.dof[cells] = value, u, dof
         self.lower[cells], self.upper[cells] = value - k * u, value + k * u
         self.u_shape[cells] = u_shape
         self.sensitivity[cells] = np.concatenate([bracket.by_po2, bracket.by_mv]).T
         self.method[cells] = "measured errors"
-        self.reason[cells] = np.where(
-            self._described[cells],
-            "too few steps for a free curve: how far it is linear is interpolated between measured errors",
+        odd, few = cells[~self._described[cells]], cells[self._described[cells] & ~curve[cells]]
+        self.reason[odd] = (
             "the response has another shape than a line bent by a ceiling: "
-            "how far it is linear is interpolated between measured errors",
+            "how far it is linear is interpolated between measured errors"
+        )
+        self.reason[few] = (
+            "too few steps for a free curve: how far it is linear is interpolated between measured errors"
         )
 
     def _guided(self, bracket: Bracket) -> FloatArray:
@@ -282,12 +295,13 @@ class LinearTo:
             if not np.any(here):
                 continue
             error, top = nodes.error[j, cells], nodes.po2[j, cells]
-            doubt = ONE_SIDED * nodes.u_error(j, cells) * self._excess[cells]
+            doubt = ONE_SIDED * nodes.u_error(j, cells, self._excess[cells])
             outside |= here & (np.abs(error) > LINEAR_TO_ERROR)
             blocked |= here & ~(np.abs(error) + doubt <= LINEAR_TO_ERROR)
-            # The nominal PO2 counts where an output that stays flat from here on would still be inside.
+            # The top step counts by its nominal PO2, where an output that stays flat from here on would still
+            # be inside.
             flat = (1.0 + error - doubt) * top / tested_to >= 1.0 - LINEAR_TO_ERROR
-            nominal = (tested_to > top) & (tested_to < NOMINAL_SLACK * top) & flat
+            nominal = (np.abs(tested_to / top - 1.0) < NOMINAL_SLACK) & flat
             reached = np.where(here & ~blocked, np.where(nominal, tested_to, top), reached)
         self.at_least[cells] = reached
         self.method[cells] = "measured errors"
@@ -301,10 +315,15 @@ class LinearTo:
             if close.size:
                 u = self._linearised(close, crossing[close], kappa[close]).u
                 least[near] = np.minimum(least[near], crossing[close] - ONE_SIDED * u)
-            self.at_least[some] = np.maximum(least, self._calibration)
+            self.at_least[some] = np.clip(least, self._calibration, tested_to[doubtful])
             self.method[some] = "curve"
         nothing = cells[~np.isfinite(self.at_least[cells])]
-        self.reason[nothing] = "the measured errors are too uncertain to say how far this cell is linear"
+        self.method[nothing] = ""
+        self.reason[nothing] = np.where(
+            nodes.above[:, nothing].any(axis=0),
+            "the measured errors are too uncertain to say how far this cell is linear",
+            f"no step above the calibration point, PO2 {self._calibration:.2f} bar",
+        )
 
     def _least_by_profile(self, cells: IntArray, reached: FloatArray) -> FloatArray:
         """Lowest crossing that the data do not exclude (one-sided 95 %), (A,)."""

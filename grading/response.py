@@ -40,7 +40,8 @@ class ResponseFits:
         model: chosen by AICc: "linear", "fixed sharpness", "free sharpness", or "" where none was fitted.
         zero_mv, slope_mv_per_bar, sag, sharpness: of the chosen model, shape (N,). `sag` is m: the output at
             the highest tested PO2 is exp(-m) of the straight line's. `sharpness` is NaN for a line.
-        top_po2_bar: highest tested PO2, shape (N,).
+        top_po2_bar: highest measured PO2, shape (N,).
+        tested_to_bar: its nominal value where that is within 2 %, else the same, shape (N,).
         covariance: of (zero, slope, sag, ln sharpness), shape (N, 4, 4); zero for what the model holds.
         chi_squared: of the three models in the order of `MODELS`, shape (N, 3); NaN for too few steps.
         degrees_of_freedom: shape (N, 3).
@@ -70,6 +71,7 @@ class ResponseFits:
     sag: FloatArray
     sharpness: FloatArray
     top_po2_bar: FloatArray
+    tested_to_bar: FloatArray
     covariance: FloatArray
     chi_squared: FloatArray
     degrees_of_freedom: IntArray
@@ -101,7 +103,7 @@ class ResponseFits:
         s = self.slope_mv_per_bar[cell]
         jacobian = np.stack([np.ones(p.size), g[:, 0], s * slopes[0, :, 0], s * slopes[1, :, 0]], axis=1)
         variance = np.einsum("gi,ij,gj->g", jacobian, self.covariance[cell], jacobian)
-        return self.zero_mv[cell] + s * g[:, 0], np.sqrt(np.maximum(variance, 0.0)) * self.excess[cell]
+        return self.zero_mv[cell] + s * g[:, 0], np.sqrt(np.maximum(variance, 0.0))
 
     def curve(self, cell: int, points: int = 120, highest_bar: float | None = None) -> ResponseCurve | None:
         """Return the chosen curve with its 95 % band on a grid from zero; None without a fit."""
@@ -151,9 +153,9 @@ class ResponseFits:
         spread = one.propagate_jacobian(
             self.linear_to_bar[cell : cell + 1, None], self.linear_to_sensitivity[cell : cell + 1, None]
         )
-        known = float(spread.standard_uncertainty[0, 0])
         zero, shape = float(self.u_zero_bar[cell]), float(self.u_shape_bar[cell])
-        beyond = np.hypot(known, zero) * np.sqrt(max(float(self.excess[cell]) ** 2 - 1.0, 0.0))
+        alone = spread.contributions[0, 0, len(one.common_names) :]
+        beyond = np.sqrt((alone @ alone) * max(float(self.excess[cell]) ** 2 - 1.0, 0.0))
         return budget_lines(
             (*spread.names, "output without oxygen", "shape between steps", "scatter beyond the stated"),
             np.concatenate([spread.contributions[0, 0], [zero, shape, float(beyond)]]),
@@ -230,6 +232,7 @@ def _solve(block: CellBlock, calibration_po2_bar: float, intervals: bool) -> dic
         "sag": np.where(fitted, shape[0], np.nan),
         "sharpness": np.where(bent, np.exp(shape[1]), np.nan),
         "top_po2_bar": np.where(fitted, block.top, np.nan),
+        "tested_to_bar": np.where(fitted, block.tested_to, np.nan),
         "covariance": fits.covariance(shape, slope, fits.choice)[0],
         "chi_squared": fits.chi_squared.T,
         "degrees_of_freedom": np.maximum(fits.spare, 0).T,

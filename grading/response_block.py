@@ -7,6 +7,7 @@ gives next to nothing without oxygen.
 from __future__ import annotations
 
 import itertools
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -14,14 +15,14 @@ from numpy.typing import NDArray
 
 from grading.measurement import FloatArray, IntArray
 from grading.response_shape import log_ratio
-from grading.uncertainty import StepErrors
+from grading.uncertainty import StepErrors, effective_degrees_of_freedom
 
 ZERO_PRIOR_MV: Final = 0.5
 """Standard uncertainty of a cell's output without oxygen, used only for cells that were not measured below
 `ZERO_PRIOR_BELOW_BAR`. Common practice, no source: a healthy cell gives 0 to 0.3 mV."""
 ZERO_PRIOR_BELOW_BAR: Final = 0.5
-NOMINAL_SLACK: Final = 1.02
-"""A step set to 2.0 that came out at 1.97 was still a test at 2.0."""
+NOMINAL_SLACK: Final = 0.02
+"""A step set to 2.0 that came out within this part of it was a test at 2.0."""
 
 
 def repeat_groups(po2_bar: FloatArray, nominal_po2_bar: FloatArray | None) -> IntArray:
@@ -47,6 +48,15 @@ def repeat_groups(po2_bar: FloatArray, nominal_po2_bar: FloatArray | None) -> In
     return group
 
 
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Standard uncertainty with the Birge ratio and as stated, and effective degrees of freedom, (A,)."""
+
+    u: FloatArray
+    u_stated: FloatArray
+    dof: FloatArray
+
+
 class CellBlock:
     """PO2, output and their errors of B cells. R = K + 1 with the zero datum.
 
@@ -56,7 +66,7 @@ class CellBlock:
         po2, mv: zero where missing, (R, B).
         present: (R, B); the zero datum is present for cells without a step at low PO2.
         top: highest PO2, (B,).
-        tested_to: the same, or the nominal PO2 of that step where it is a hair higher, (B,).
+        tested_to: the nominal PO2 of that step where it lies within 2 % of it, else the same, (B,).
         log_ratio: ln(p / top), (R, B).
     """
 
@@ -79,7 +89,7 @@ class CellBlock:
         if nominal_po2_bar is not None:
             nominal = np.nan_to_num(nominal_po2_bar)[:, None]
             nominal_top = np.where(steps_present, nominal, 0.0).max(axis=0, initial=0.0)
-        near = (nominal_top > self.top) & (nominal_top < NOMINAL_SLACK * self.top)
+        near = np.abs(nominal_top / self.top - 1.0) < NOMINAL_SLACK
         self.tested_to = np.where(near, nominal_top, self.top)
         k = self.k
         common = np.transpose(errors.common[rows], (1, 2, 0))
@@ -108,28 +118,31 @@ class CellBlock:
         # A nanovolt of floor keeps a table of perfect numbers from dividing by zero.
         return np.asarray(variance + 1e-12)
 
-    def spread(self, by_po2: FloatArray, by_mv: FloatArray, cells: IntArray) -> tuple[FloatArray, FloatArray]:
-        """Standard uncertainty and effective degrees of freedom of one quantity a cell, both (A,).
+    def spread(self, by_po2: FloatArray, by_mv: FloatArray, cells: IntArray, excess: FloatArray) -> Spread:
+        """Uncertainty of one quantity a cell.
 
         Args:
             by_po2: sensitivity to the PO2 of every step, (K, A).
             by_mv: sensitivity to the output of every step, (K, A).
             cells: which cells, (A,).
+            excess: Birge ratio, (A,): repeats scatter that much more than was stated. What steps share does
+                not show in their scatter, and is not stretched.
         """
         k = self.k
         common = np.einsum("kb,ckb->cb", by_po2, self._common_po2[:, :k, cells])
         common += np.einsum("kb,ckb->cb", by_mv, self._common_mv[:, :k, cells])
-        squares = common**2
-        variance = squares.sum(axis=0)
-        quartic = np.sum(squares**2 / self._common_dof[:, None], axis=0)
         dof = self._independent_dof[..., cells]
-        for part, where in (
-            (by_po2 * self._independent_po2[:, :k, cells], slice(None, k)),
-            (by_mv * self._independent_mv[:, :k, cells], slice(k, None)),
-        ):
-            squares = part**2
-            variance = variance + squares.sum(axis=(0, 1))
-            quartic = quartic + np.sum(squares**2 / dof[:, where], axis=(0, 1))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            effective = np.where(quartic > 0.0, variance**2 / quartic, np.inf)
-        return np.sqrt(variance), effective
+        independent = np.concatenate(
+            [by_po2 * self._independent_po2[:, :k, cells], by_mv * self._independent_mv[:, :k, cells]], axis=1
+        ).reshape(-1, cells.size)
+        shared = np.einsum("ib,ib->b", common, common)
+        alone = np.einsum("ib,ib->b", independent, independent)
+        contributions = np.concatenate([common, independent * excess])
+        degrees = np.concatenate(
+            [np.broadcast_to(self._common_dof[:, None], common.shape), dof.reshape(-1, cells.size)]
+        )
+        return Spread(
+            u=np.sqrt(shared + alone * excess**2),
+            u_stated=np.sqrt(shared + alone),
+            dof=effective_degrees_of_freedom(contributions.T, degrees.T),
+        )

@@ -103,13 +103,15 @@ class ThreeFits:
         )
 
     def _choose(self) -> IntArray:
-        """Pick the least AICc (Hurvich and Tsai 1989), with chi-squared for -2 ln likelihood."""
+        """Pick the least AICc (Hurvich and Tsai 1989), with chi-squared for -2 ln likelihood.
+
+        With too few steps for AICc of all three, plain AIC, which is exact for known variances.
+        """
         parameters = PARAMETERS[:, None]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            penalty = 2.0 * parameters * (parameters + 1) / (self.spare - 1)
-        evidence = np.where(self.spare > 1, self.chi_squared + 2.0 * parameters + penalty, np.inf)
-        # Too few steps for any evidence: the straight line.
-        evidence[0] = np.where(np.isfinite(evidence[0]), evidence[0], 0.0)
+        enough = self.spare[-1] > 1
+        room = np.where(enough, self.spare - 1, 1)
+        penalty = np.where(enough, 2.0 * parameters * (parameters + 1) / room, 0.0)
+        evidence = np.where(self.usable, self.chi_squared + 2.0 * parameters + penalty, np.inf)
         return np.asarray(np.argmin(evidence, axis=0), dtype=np.int64)
 
     def chosen(self) -> tuple[FloatArray, FloatArray, FloatArray, NDArray[np.bool_]]:

@@ -51,11 +51,14 @@ def effective_degrees_of_freedom(contributions: FloatArray, degrees_of_freedom: 
     Returns:
         Shape (...); infinity where every contribution has infinite degrees of freedom.
     """
-    variance = contributions**2
-    quartic = np.sum(variance**2 / degrees_of_freedom, axis=-1)
-    total = np.sum(variance, axis=-1) ** 2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.where(quartic > 0.0, total / quartic, np.inf + 0.0 * total))
+    largest = np.max(np.abs(contributions), axis=-1, keepdims=True, initial=0.0)
+    # Shares of the variance, by way of the largest, so that nothing overflows.
+    variance = (contributions / np.where(largest > 0.0, largest, 1.0)) ** 2
+    total = np.sum(variance, axis=-1, keepdims=True)
+    share = variance / np.where(total > 0.0, total, 1.0)
+    weakness = np.sum(share**2 / degrees_of_freedom, axis=-1)
+    with np.errstate(divide="ignore"):
+        return np.asarray(1.0 / weakness)
 
 
 def complex_step_jacobian(function: ArrayFunction, x: FloatArray) -> tuple[FloatArray, FloatArray]:
