@@ -24,13 +24,19 @@ class Ceiling:
 
     Attributes:
         value_mv, lower_mv, upper_mv: L and its 95 % interval, where the data bound it on both sides, (B,).
-        above_bar: where they do not: the ceiling lies above S times this PO2 (one-sided 95 %), (B,).
+        above_bar: where they do not: the ceiling lies above what the line gives at this PO2 (one-sided 95 %),
+            (B,).
     """
 
     def __init__(
-        self, block: CellBlock, fits: ThreeFits, solvable: NDArray[np.bool_], excess: FloatArray
+        self,
+        block: CellBlock,
+        fits: ThreeFits,
+        solvable: NDArray[np.bool_],
+        slope_mv_per_bar: FloatArray,
+        excess: FloatArray,
     ) -> None:
-        """Solve the cells `solvable` of a block."""
+        """Solve the cells `solvable` of a block; `slope_mv_per_bar` is that of the chosen model, (B,)."""
         b = block.count
         self._block, self._fits = block, fits
         self.value_mv, self.lower_mv, self.upper_mv, self.above_bar = (np.full(b, np.nan) for _ in range(4))
@@ -48,16 +54,13 @@ class Ceiling:
         if which.size:
             high[which] = self._limit(cells[which], inside[which], _FARTHEST * top[which], two_sided[which])
         told = bent & np.isfinite(high)
-        low = self._limit(
-            cells,
-            inside,
-            np.minimum(0.5 * top, 0.5 * inside),
-            np.where(told, two_sided, ONE_SIDED**2 * squared),
-        )
+        # No output is above the ceiling, so the knee cannot lie below the output at the top.
+        lowest = np.minimum(top * np.exp(-fits.free.shape[0, cells]), 0.98 * inside)
+        low = self._limit(cells, inside, lowest, np.where(told, two_sided, ONE_SIDED**2 * squared))
         self.value_mv[cells] = np.where(told, slope * knee, np.nan)
         self.lower_mv[cells] = np.where(told, slope * low, np.nan)
         self.upper_mv[cells] = np.where(told, slope * high, np.nan)
-        self.above_bar[cells] = np.where(told, np.nan, low)
+        self.above_bar[cells] = np.where(told, np.nan, slope * low / slope_mv_per_bar[cells])
 
     def _limit(
         self, cells: IntArray, inside: FloatArray, outside: FloatArray, wanted: FloatArray

@@ -61,7 +61,7 @@ class ResponseFits:
             measured near it.
         ceiling_mv: L; NaN when the data cannot tell it from a line.
         ceiling_lower_mv, ceiling_upper_mv: 95 % interval; upper may be infinite.
-        ceiling_above_bar: the ceiling lies above S times this PO2 (one-sided 95 %), shape (N,).
+        ceiling_above_bar: the ceiling lies above what the line gives at this PO2 (one-sided 95 %).
         reason: one sentence a cell, empty when all is well.
     """
 
@@ -224,7 +224,7 @@ def _solve(block: CellBlock, calibration_po2_bar: float, intervals: bool) -> dic
         intervals,
     )
     solvable = fitted & described & fits.usable[2] & (fits.free.amplitude > 0.0) & intervals
-    ceiling = Ceiling(block, fits, solvable, excess)
+    ceiling = Ceiling(block, fits, solvable, slope, excess)
     return {
         "model": [MODELS[c] if f else "" for c, f in zip(fits.choice, fitted, strict=True)],
         "zero_mv": np.where(fitted, zero, np.nan),
