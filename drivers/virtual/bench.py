@@ -45,7 +45,6 @@ class Bench:
     Attributes:
         spec: what was asked for.
         pot, cells, devices: its parts; cells by socket, devices by name.
-        watchdog_s: of the valve block; None without one (or with one that is dead).
         utc_offset_s: how far the computer's time of day has been set wrong by a fault, in seconds.
         stall_us: how long the rig will be suspended at its next wait, in microseconds.
     """
@@ -53,7 +52,6 @@ class Bench:
     def __init__(self, spec: VirtualSpec) -> None:
         self.spec = spec
         self.pot = Pot(spec)
-        self.watchdog_s = spec.watchdog_s
         self.utc_offset_s = 0.0
         self.stall_us = 0
         drawer = drawer_of(spec.drawer, spec.seed)

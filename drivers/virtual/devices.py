@@ -79,7 +79,7 @@ class GaugeDevice(Device):
 
     def __init__(self, bench: Bench, name: str, instrument: VirtualInstrument) -> None:
         stream = stream_of(bench.spec.seed, f"gauge {name}")
-        super().__init__(bench, name, instrument, f"TW-P-{stream.randrange(10_000):04d}"[:8])
+        super().__init__(bench, name, instrument, f"TWP-{stream.randrange(10_000):04d}")
         self._gain = 1.0 + _bounded(stream.gauss(0.0, 1.0)) * 3e-4
         self._zero_bar = _bounded(stream.gauss(0.0, 1.0)) * 4e-4
         self._bend = _bounded(stream.gauss(0.0, 1.0)) * 1e-4
@@ -168,7 +168,7 @@ class ThermometerDevice(Device):
 
     def __init__(self, bench: Bench, name: str, instrument: VirtualInstrument) -> None:
         stream = stream_of(bench.spec.seed, f"thermometer {name}")
-        super().__init__(bench, name, instrument, f"TW-T-{stream.randrange(10_000):04d}")
+        super().__init__(bench, name, instrument, f"TWT-{stream.randrange(10_000):04d}")
         self._offset_k = _bounded(stream.gauss(0.0, 1.0)) * 0.1
         self._noise = WhiteNoise(stream)
         self.error_k = 0.0
@@ -286,8 +286,8 @@ class ValveDevice(Device):
 
     Attributes:
         deaf: takes writes and does nothing (command not obeyed). beat_deaf: does not see heartbeats.
+        watchdog_dead: it looks alive and never trips.
         stretch: a shot lasts this many times its length.
-        powered: False after a loss of power: outputs dropped, nothing answers.
         lid_switch_closed: what the lid switch says.
     """
 
@@ -295,7 +295,7 @@ class ValveDevice(Device):
 
     def __init__(self, bench: Bench, name: str, instrument: VirtualInstrument) -> None:
         stream = stream_of(bench.spec.seed, f"valves {name}")
-        super().__init__(bench, name, instrument, f"TW-V-{stream.randrange(10_000):04d}")
+        super().__init__(bench, name, instrument, f"TWV-{stream.randrange(10_000):04d}")
         self._stream = stream
         self.supply_on = False
         self.vent_on = False
@@ -308,6 +308,7 @@ class ValveDevice(Device):
         self.beat_deaf = False
         self.stretch = 1.0
         self.lid_switch_closed = True
+        self.watchdog_dead = False
         self._beat_us = 0
         self._watching = False
         self._supply_turn = 0
@@ -319,7 +320,7 @@ class ValveDevice(Device):
     @property
     def watchdog_ms(self) -> int:
         """Watchdog time in ms, 0 without one."""
-        watchdog_s = self.bench.watchdog_s
+        watchdog_s = self.bench.spec.watchdog_s
         return 0 if watchdog_s is None else round(watchdog_s * 1e3)
 
     @property
@@ -427,11 +428,11 @@ class ValveDevice(Device):
     def lose_power(self) -> None:
         """The block loses its power: every output drops, and what it knew is gone."""
         self._drop()
-        self.armed = False
-        self.heartbeat = 0
+        self.armed = self.watchdog_tripped = False
+        self.heartbeat = self.owner = 0
 
     def _watch(self) -> None:
-        watchdog_s = self.bench.watchdog_s
+        watchdog_s = self.bench.spec.watchdog_s
         if watchdog_s is None or self._watching:
             return
         self._watching = True
@@ -439,7 +440,7 @@ class ValveDevice(Device):
 
         def look() -> None:
             self._watching = False
-            if not self.armed or self.bench.watchdog_s is None:
+            if not self.armed or self.watchdog_dead:
                 return
             if self.bench.now_us - self._beat_us >= period_us:
                 self.watchdog_tripped = True

@@ -89,7 +89,8 @@ class TcpServer(ModbusTcpServer):
     def callback_new_connection(self) -> ServerRequestHandler:
         """Keep the connection, to be able to drop it."""
         handler: ServerRequestHandler = super().callback_new_connection()  # type: ignore[no-untyped-call]
-        self._instrument.handlers.append(handler)
+        live = [kept for kept in self._instrument.handlers if kept.transport]
+        self._instrument.handlers[:] = [*live, handler]
         return handler
 
     @property

@@ -182,6 +182,20 @@ class Pot:
         """Bottle pressure, in bar."""
         return self._bottle_mol * GAS_CONSTANT * self._room_k / self._bottle_l
 
+    def set_pocket(self, share: float, lag_s: float) -> None:
+        """Change the stagnant pocket's share of the volume and how slowly it exchanges, in seconds.
+
+        Gas changes sides with the volume it fills.
+        """
+        moved = share - self.pocket
+        if moved > 0.0:
+            oxygen = self.pocket_fraction * self.pocket + self.oxygen_fraction * moved
+            self.pocket_fraction = oxygen / share
+        else:
+            oxygen = self.oxygen_fraction * (1.0 - self.pocket) - self.pocket_fraction * moved
+            self.oxygen_fraction = oxygen / (1.0 - share)
+        self.pocket, self.pocket_lag_s = share, lag_s
+
     def set_valves(self, *, supply_open: bool | None = None, vent_open: bool | None = None) -> None:
         """Move a valve now; None leaves it. Marks the instant, as the pressure's slope breaks there."""
         if supply_open is not None:

@@ -118,15 +118,27 @@ async def _serve(request: dict[str, str], say: Callable[[str], None]) -> None:
 
 def _end_with_parent() -> None:
     """Wait for the end of standard input, then end at once: nobody is left to serve."""
-    while sys.stdin.buffer.read(4096):
+    # Not through sys.stdin: its lock, held by this thread, would stop the interpreter from ending.
+    while os.read(sys.stdin.fileno(), 4096):
         continue
     os._exit(0)
+
+
+def _first_line() -> bytes:
+    """The first line of standard input, and nothing after it."""
+    line = b""
+    while not line.endswith(b"\n"):
+        piece = os.read(sys.stdin.fileno(), 65536)
+        if not piece:
+            raise SystemExit("drivers.virtual.serve: started by drivers.virtual.start, not by hand")
+        line += piece
+    return line
 
 
 def main() -> None:
     """Serve one bench until told to stop or until the parent is gone."""
     logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
-    request = json.loads(sys.stdin.buffer.readline())
+    request = json.loads(_first_line())
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
     def say(line: str) -> None:
