@@ -67,7 +67,6 @@ _STYLE: Final[dict[str, Any]] = {
     "axes.unicode_minus": True,
     "svg.fonttype": "path",
     "svg.hashsalt": "leadline",
-    "pdf.fonttype": 42,
     "savefig.dpi": 200,
 }
 _MARKER: Final[dict[Direction, dict[str, Any]]] = {

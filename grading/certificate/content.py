@@ -79,11 +79,15 @@ def certificate_content(grading: Grading, cell: CellResult, identity: Identity, 
         + ("" if ungraded else " Bars: U at about 95 %. White: pass; light grey: watch; dark grey: reject."),
         "steps": [_step_row(s, graded=not ungraded) for s in cell.detail.steps],
         "steps-note": (
-            "± at k = 2; that of the output is the part that differs from step to step. "
-            f"Shows: what a handset calibrated at PO2 {_calibration(cell)} bar on this cell would display."
+            "± at k = 2; that of the output is the part that differs from step to step."
+            + (
+                ""
+                if ungraded
+                else f" Shows: the display of a handset calibrated at {_calibration(cell)} bar."
+            )
         ),
         "step-plot": _step_plot(cell),
-        "step-note": ("The lag is fitted to the PO2 as it was measured; T90 is for an ideal step in PO2."),
+        "step-note": "The lag is fitted to the PO2 as it was measured; T90 is for an ideal step in PO2.",
         "signature": ["Authorised by (name)", "Signature", "Date"],
         "footer": printable(
             f"No. {identity.number}  ·  cell {cell.info.cell}  ·  {wording.GRADE_WORD[cell.grade]}"

@@ -1,5 +1,9 @@
 """Measurements made up in code: N cells on the usual steps, outputs from any function of PO2."""
 
+import importlib.util
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -95,3 +99,14 @@ def measurement(
 def measured():
     """The builder `measurement`."""
     return measurement
+
+
+@pytest.fixture(scope="session")
+def samples():
+    """The module of made-up gradings beside this file, for pictures and papers."""
+    path = Path(__file__).with_name("sample_grading.py")
+    spec = importlib.util.spec_from_file_location("sample_grading", path)
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
