@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drivers.virtual_spec import FaultSpec, parse_fault
+from grading.measurement import SourceError
 from grading.record import FileText
 from grading.strict_toml import FileError
+from rig.afterwards import AfterwardsFailed, finish_record
 from rig.bench import BenchFile, OpenBench, open_bench
 from rig.bench_file import pressure_limits
 from rig.cells import CellList
@@ -71,6 +73,7 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
     Raises:
         FileError: when bench, procedure and cells do not fit together; nothing has been started.
         BenchNotReady: when an instrument does not answer.
+        AfterwardsFailed: when the record stands and could not be graded.
     """
     from grading.limits import load_limits
     from rig.screen.terminal import TerminalView
@@ -84,13 +87,15 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
     if outcome.record is None:
         console.print(f"Refused: {outcome.why}", style="bold")
         return outcome.exit_code
-    grading, papers = _finish(job, outcome, console)
+    grading, papers, failed = _finish(job, outcome, console)
     if as_json and grading is not None:
         from grading.document import public_json
         from rig.cli.options import print_json
 
         print_json(public_json(grading))
     _tell_end(console, outcome, papers, rig_s, time.monotonic() - begun_s)
+    if failed:
+        raise AfterwardsFailed(failed)
     return outcome.exit_code
 
 
@@ -160,9 +165,12 @@ def _tell_start(view: View, job: Job) -> None:
         view.say(line, "caution")
 
 
-def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | None, tuple[Path, ...]]:
-    """Grade and certify a record, and show the grades; what fails here leaves the record as it is."""
-    from rig.afterwards import AfterwardsFailed, finish_record
+def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | None, tuple[Path, ...], str]:
+    """Grade and certify a record and show the grades.
+
+    Returns:
+        The grading and the papers, or why they could not be made; the record is kept as it is either way.
+    """
     from rig.screen.grades import show_summary
 
     assert outcome.record is not None
@@ -170,11 +178,10 @@ def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | 
     try:
         with console.status("Grading" + (" and printing certificates" if wanted else "")):
             done = finish_record(outcome.record, certificates=wanted)
-    except AfterwardsFailed as error:
-        console.print(str(error), style="bold")
-        return None, ()
+    except (FileError, SourceError, AfterwardsFailed) as error:
+        return None, (), str(error)
     show_summary(console, done.grading)
-    return done.grading, done.certificates
+    return done.grading, done.certificates, ""
 
 
 def _tell_end(

@@ -22,7 +22,8 @@ from rig.screen.keyboard import LineReader, can_read_keys, read_typed
 from rig.snapshot import CellLine, Prompt, Severity, Snapshot
 
 REFRESH_S: Final = 0.125
-PLAIN_EVERY_S: Final = 5.0
+PLAIN_AT_MOST_EVERY_S: Final = 0.3
+PLAIN_AT_LEAST_EVERY_S: Final = 5.0
 _ON_COURSE_BAR: Final = 0.005
 
 _SEVERITY_WORD: Final[dict[Severity, str]] = {"info": "", "caution": "Caution: ", "alarm": "ALARM: "}
@@ -58,6 +59,7 @@ class TerminalView:
         self._live: Live | None = None
         self._latest: Snapshot | None = None
         self._next_s = 0.0
+        self._due_s = 0.0
         self._shown_now = ""
         self._prompt: Prompt | None = None
         self._typed = ""
@@ -85,16 +87,18 @@ class TerminalView:
     def update(self, snapshot: Snapshot) -> None:
         """Show the rig as it is now, if the last picture is old enough."""
         self._latest = snapshot
-        if time.monotonic() < self._next_s:
+        now_s = time.monotonic()
+        if now_s < self._next_s:
             return
         with self._lock:
             if self._live is not None:
-                self._next_s = time.monotonic() + REFRESH_S
+                self._next_s = now_s + REFRESH_S
                 self._draw()
-            elif snapshot.now != self._shown_now or time.monotonic() >= self._next_s:
-                self._next_s = time.monotonic() + PLAIN_EVERY_S
+            elif snapshot.now != self._shown_now or now_s >= self._due_s:
+                self._next_s = now_s + PLAIN_AT_MOST_EVERY_S
+                self._due_s = now_s + PLAIN_AT_LEAST_EVERY_S
                 self._shown_now = snapshot.now
-                self._console.print(plain_line(snapshot), markup=False, soft_wrap=True)
+                self._console.print(plain_line(snapshot), soft_wrap=True)
 
     def say(self, text: str, severity: Severity = "info") -> None:
         """Print one message into the scroll-back."""
@@ -122,7 +126,7 @@ class TerminalView:
     def _read(self, prompt: Prompt, timeout_s: float) -> str | None:
         if self._live is None or not can_read_keys():
             if self._live is None and prompt.choices:
-                self._console.print(f"[{'/'.join(prompt.choices)}]", markup=False)
+                self._console.print(f"[{'/'.join(prompt.choices)}]")
             return self._lines.read(timeout_s)
         with self._lock:
             self._prompt, self._typed = prompt, ""
