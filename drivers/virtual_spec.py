@@ -151,6 +151,7 @@ class VirtualSpec:
             one litre), so that pots of all sizes ramp alike.
         cells: serial by socket number.
         instruments: by name in the bench file.
+        serial_lines: serve every instrument on a pseudo-terminal too.
         faults: injected from the start.
     """
 
@@ -174,6 +175,7 @@ class VirtualSpec:
     vent_restrictor_mm: float | None = None
     cells: Mapping[int, str] = field(default_factory=dict)
     instruments: Mapping[str, VirtualInstrument] = field(default_factory=dict)
+    serial_lines: bool = False
     faults: tuple[FaultSpec, ...] = ()
 
 

@@ -16,6 +16,7 @@ from drivers.virtual.scpi_parser import (
     number_of,
     switch_of,
 )
+from drivers.virtual.serial_line import SerialLine
 from drivers.virtual.timing import Timing
 
 MAKER = "Tideway Works"
@@ -155,15 +156,47 @@ def thermometer_parser(thermometer: ThermometerDevice) -> ScpiParser:
     return parser
 
 
-class ScpiConnection(asyncio.Protocol):
-    """One client's connection: lines in, lines out, one message after another."""
+class ScpiLines:
+    """Bytes in, messages to the parser, answers out, one after another."""
 
-    def __init__(self, device: Device, parser: ScpiParser, timing: Timing) -> None:
+    def __init__(
+        self,
+        device: Device,
+        parser: ScpiParser,
+        timing: Timing,
+        send: Callable[[bytes], None],
+        hang_up: Callable[[], None],
+    ) -> None:
         self._device = device
         self._parser = parser
         self._timing = timing
+        self._send = send
+        self._hang_up = hang_up
         self._pending = b""
-        self._work: asyncio.Future[None] | None = None
+
+    def received(self, data: bytes) -> None:
+        """Take bytes; work through every complete line."""
+        *lines, self._pending = (self._pending + data).split(b"\n")
+        if len(self._pending) > _LONGEST_LINE:
+            self._pending = b""
+            self._parser.fail(-102)
+        for line in lines:
+            message = line.decode("ascii", errors="replace").strip("\r ")
+            if message:
+                work = self._parser.handle(message)
+                self._timing.run(self._device, work, "?" in message, self._answer, self._hang_up)
+
+    def _answer(self, text: str | None) -> None:
+        if text is not None:
+            self._send(text.encode("ascii") + b"\n")
+
+
+class ScpiConnection(asyncio.Protocol):
+    """One client's connection over TCP."""
+
+    def __init__(self, device: Device, parser: ScpiParser, timing: Timing) -> None:
+        self._device = device
+        self._lines = ScpiLines(device, parser, timing, self._send, self._hang_up)
         self._transport: asyncio.Transport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -179,21 +212,12 @@ class ScpiConnection(asyncio.Protocol):
         self._transport = None
 
     def data_received(self, data: bytes) -> None:
-        """Take bytes; work through every complete line."""
-        *lines, self._pending = (self._pending + data).split(b"\n")
-        if len(self._pending) > _LONGEST_LINE:
-            self._pending = b""
-            self._parser.fail(-102)
-        for line in lines:
-            message = line.decode("ascii", errors="replace").strip("\r ")
-            if message:
-                self._timing.run(
-                    self._device, self._parser.handle(message), "?" in message, self._answer, self._hang_up
-                )
+        """Take bytes."""
+        self._lines.received(data)
 
-    def _answer(self, text: str | None) -> None:
-        if text is not None and self._transport is not None:
-            self._transport.write(text.encode("ascii") + b"\n")
+    def _send(self, data: bytes) -> None:
+        if self._transport is not None:
+            self._transport.write(data)
 
     def _hang_up(self) -> None:
         if self._transport is not None:
@@ -206,8 +230,18 @@ PARSERS: dict[type[Device], Callable[..., ScpiParser]] = {
 }
 
 
-async def serve_scpi(device: Device, timing: Timing, port: int = 0) -> asyncio.Server:
-    """Serve one instrument on loopback; port 0 lets the system choose."""
-    parser = PARSERS[type(device)](device)
+async def serve_scpi(device: Device, parser: ScpiParser, timing: Timing) -> asyncio.Server:
+    """Serve one instrument on loopback, on a port that the system picks."""
     loop = asyncio.get_running_loop()
-    return await loop.create_server(lambda: ScpiConnection(device, parser, timing), "127.0.0.1", port)
+    return await loop.create_server(lambda: ScpiConnection(device, parser, timing), "127.0.0.1", 0)
+
+
+def serve_scpi_line(device: Device, parser: ScpiParser, timing: Timing) -> SerialLine:
+    """Serve one instrument on a pseudo-terminal; a device that hangs up falls silent."""
+
+    def send(data: bytes) -> None:
+        line.write(data)
+
+    lines = ScpiLines(device, parser, timing, send, lambda: None)
+    line = SerialLine(lines.received)
+    return line

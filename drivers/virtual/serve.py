@@ -1,8 +1,9 @@
-"""The process that serves a virtual bench: `python -m drivers.virtual.serve`, started by `start`.
+"""Serves a virtual bench: in a process of its own for `start`, or in the foreground for a person.
 
-It reads one line of JSON from standard input (spec and the path of the shared time), answers one line with
-the endpoints, and then obeys lines on a loopback port: the bench's own control, which only `start` uses. It
-ends when standard input ends, which is when its parent ends, however that came about.
+The process is `python -m drivers.virtual.serve`. It reads one line of JSON from standard input (spec and the
+path of the shared time), answers one line with the endpoints, and then obeys lines on a loopback port: the
+bench's own control, which only `start` uses. It ends when standard input ends, which is when its parent ends,
+however that came about.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import os
 import sys
 import threading
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
 
@@ -23,9 +25,38 @@ from drivers.virtual.shared_time import SharedTime
 from drivers.virtual.spec_text import spec_from_text
 from drivers.virtual.timing import RunningTiming, SteppedTiming
 from drivers.virtual.wire import Wires
-from drivers.virtual_spec import FaultSpec, VirtualBenchError
+from drivers.virtual_spec import FaultSpec, VirtualBenchError, VirtualSpec
 
 CATCH_UP_S = 0.05
+
+
+def serve_forever(spec: VirtualSpec, say: Callable[[str], None]) -> None:
+    """Serve `spec` in real time until Ctrl-C; tell `say` the addresses, one line each.
+
+    Raises:
+        VirtualBenchError: when the spec asks for what does not exist.
+    """
+    _quiet_pymodbus()
+    bench = _bench_of(spec)
+    with suppress(KeyboardInterrupt):
+        asyncio.run(_serve_people(bench, say))
+
+
+async def _serve_people(bench: Bench, say: Callable[[str], None]) -> None:
+    timing = RunningTiming(bench, bench.spec.speed)
+    wires = Wires()
+    await wires.serve(bench, timing)
+    try:
+        for name, endpoint in wires.endpoints.items():
+            say(f"{name}: {endpoint}")
+            if name in wires.serial_endpoints:
+                say(f"{name}: {wires.serial_endpoints[name]}")
+        say(f"bench time runs {bench.spec.speed:g} times as fast as real time; Ctrl-C ends")
+        while True:
+            timing.catch_up()
+            await asyncio.sleep(CATCH_UP_S)
+    finally:
+        await wires.close()
 
 
 class _Control(asyncio.Protocol):
@@ -41,10 +72,12 @@ class _Control(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Keep the transport."""
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
 
     def data_received(self, data: bytes) -> None:
+        """Obey every complete line."""
         *lines, self._pending = (self._pending + data).split(b"\n")
         for line in lines:
             if self._transport is not None:
@@ -52,14 +85,11 @@ class _Control(asyncio.Protocol):
 
 
 class _Served:
-    """A bench with its servers."""
+    """A bench with its servers, for `start`."""
 
     def __init__(self, request: dict[str, str]) -> None:
-        self.spec = spec_from_text(request["spec"])
         self.shared = SharedTime(Path(request["time"]))
-        self.bench = Bench(self.spec)
-        for fault in self.spec.faults:
-            inject(self.bench, fault)
+        self.bench = _bench_of(spec_from_text(request["spec"]))
         self.stopped = asyncio.Event()
         self.running: RunningTiming | None = None
 
@@ -83,6 +113,7 @@ class _Served:
                 inject(self.bench, FaultSpec(**json.loads(rest)))
             except VirtualBenchError as error:
                 return f"refused {error}"
+            self.note_time()
             return "ok"
         if word == "stop":
             self.stopped.set()
@@ -90,17 +121,17 @@ class _Served:
         return "refused unknown word"
 
 
-async def _serve(request: dict[str, str], say: Callable[[str], None]) -> None:
+async def _serve_parent(request: dict[str, str], say: Callable[[str], None]) -> None:
     served = _Served(request)
-    loop = asyncio.get_running_loop()
+    spec = served.bench.spec
     timing: SteppedTiming | RunningTiming
-    if served.spec.mode == "real_time":
-        timing = served.running = RunningTiming(served.bench, served.spec.speed)
+    if spec.mode == "real_time":
+        timing = served.running = RunningTiming(served.bench, spec.speed)
     else:
         timing = SteppedTiming(served.bench, served.note_time)
     wires = Wires()
     await wires.serve(served.bench, timing)
-    control = await loop.create_server(lambda: _Control(served), "127.0.0.1", 0)
+    control = await asyncio.get_running_loop().create_server(lambda: _Control(served), "127.0.0.1", 0)
     served.note_time()
     say(json.dumps({"endpoints": wires.endpoints, "control": control.sockets[0].getsockname()[1]}))
     try:
@@ -114,6 +145,18 @@ async def _serve(request: dict[str, str], say: Callable[[str], None]) -> None:
     finally:
         control.close()
         await wires.close()
+
+
+def _bench_of(spec: VirtualSpec) -> Bench:
+    bench = Bench(spec)
+    for fault in spec.faults:
+        inject(bench, fault)
+    return bench
+
+
+def _quiet_pymodbus() -> None:
+    """Its server logs every refused request with a trace; a refusal is an answer like any other."""
+    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
 
 
 def _end_with_parent() -> None:
@@ -137,7 +180,7 @@ def _first_line() -> bytes:
 
 def main() -> None:
     """Serve one bench until told to stop or until the parent is gone."""
-    logging.getLogger("pymodbus").setLevel(logging.CRITICAL)
+    _quiet_pymodbus()
     request = json.loads(_first_line())
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
@@ -145,7 +188,7 @@ def main() -> None:
         print(line, flush=True)
 
     try:
-        asyncio.run(_serve(request, say))
+        asyncio.run(_serve_parent(request, say))
     except VirtualBenchError as error:
         say(json.dumps({"error": str(error)}))
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 import asyncio
 
 from drivers.virtual.bench import Bench
-from drivers.virtual.devices import Device, GaugeDevice, ScannerDevice, ThermometerDevice, ValveDevice
-from drivers.virtual.modbus_server import TcpServer
+from drivers.virtual.devices import Device, GaugeDevice, ValveDevice
+from drivers.virtual.modbus_server import SerialServer, TcpServer
 from drivers.virtual.registers import GaugeRegisters, RegisterMap, ValveRegisters
-from drivers.virtual.scpi_server import serve_scpi
+from drivers.virtual.scpi_server import PARSERS, serve_scpi, serve_scpi_line
+from drivers.virtual.serial_line import SerialBridge, SerialLine
 from drivers.virtual.timing import Timing
+
+RTU_BAUD = 19200
 
 
 def registers_of(device: Device) -> RegisterMap | None:
@@ -26,27 +29,50 @@ class Wires:
 
     Attributes:
         endpoints: address for a bench file by instrument name.
+        serial_endpoints: the same over pseudo-terminals, where the spec asks for them.
     """
 
     def __init__(self) -> None:
         self.endpoints: dict[str, str] = {}
+        self.serial_endpoints: dict[str, str] = {}
         self._text: list[asyncio.Server] = []
-        self._registers: list[TcpServer] = []
+        self._registers: list[TcpServer | SerialServer] = []
+        self._lines: list[SerialLine | SerialBridge] = []
 
     async def serve(self, bench: Bench, timing: Timing) -> None:
         """Open a port for every instrument."""
         for name, device in bench.devices.items():
             registers = registers_of(device)
             if registers is not None:
-                server = TcpServer(registers, timing)
-                await server.serve_forever(background=True)
-                self._registers.append(server)
-                self.endpoints[name] = f"tcp://127.0.0.1:{server.port}/1"
-            elif isinstance(device, ScannerDevice | ThermometerDevice):
-                listening = await serve_scpi(device, timing)
-                self._text.append(listening)
-                port = listening.sockets[0].getsockname()[1]
-                self.endpoints[name] = f"TCPIP::127.0.0.1::{port}::SOCKET"
+                await self._serve_registers(name, registers, timing, bench.spec.serial_lines)
+            else:
+                await self._serve_text(name, device, timing, bench.spec.serial_lines)
+
+    async def _serve_registers(
+        self, name: str, registers: RegisterMap, timing: Timing, serial_lines: bool
+    ) -> None:
+        server = TcpServer(registers, timing)
+        await server.serve_forever(background=True)
+        self._registers.append(server)
+        self.endpoints[name] = f"tcp://127.0.0.1:{server.port}/1"
+        if serial_lines:
+            bridge = SerialBridge()
+            self._lines.append(bridge)
+            line_server = SerialServer(registers, timing, bridge.server_path, RTU_BAUD)
+            await line_server.serve_forever(background=True)
+            self._registers.append(line_server)
+            self.serial_endpoints[name] = f"rtu://{bridge.client_path}/1?baud={RTU_BAUD}"
+
+    async def _serve_text(self, name: str, device: Device, timing: Timing, serial_lines: bool) -> None:
+        parser = PARSERS[type(device)](device)
+        listening = await serve_scpi(device, parser, timing)
+        self._text.append(listening)
+        port = listening.sockets[0].getsockname()[1]
+        self.endpoints[name] = f"TCPIP::127.0.0.1::{port}::SOCKET"
+        if serial_lines:
+            line = serve_scpi_line(device, parser, timing)
+            self._lines.append(line)
+            self.serial_endpoints[name] = f"ASRL{line.path}::INSTR"
 
     async def close(self) -> None:
         """Close every port."""
@@ -54,3 +80,5 @@ class Wires:
             listening.close()
         for server in self._registers:
             await server.shutdown()  # type: ignore[no-untyped-call]
+        for line in self._lines:
+            line.close()
