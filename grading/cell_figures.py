@@ -10,7 +10,7 @@ import numpy as np
 from grading.figure_kinds import FIGURE_KINDS, FigureKey
 from grading.quantities import LEAST_OUTPUT_MV, Quantities
 from grading.results import Contribution, Figure, StepResponse
-from grading.uncertainty import Propagated, budget_lines, coverage_factor
+from grading.uncertainty import Propagated, coverage_factor
 
 _AIR, _OXYGEN, _AGREEMENT = 0, 1, 2
 NO_STEP_IN_AIR: Final = "no step in ambient air"
@@ -21,7 +21,7 @@ def cell_figures(quantities: Quantities, cell: int) -> tuple[Figure, ...]:
     no_slope = _why_no_slope(quantities, cell)
     return (
         _from_steps(quantities, cell, "air_output_mv", _AIR, NO_STEP_IN_AIR),
-        _from_steps(quantities, cell, "oxygen_output_mv", _OXYGEN, _why_no_calibration(quantities, cell)),
+        _from_steps(quantities, cell, "oxygen_output_mv", _OXYGEN, why_no_calibration(quantities, cell)),
         *_indication_errors(quantities, cell),
         _linear_to(quantities, cell),
         _from_steps(quantities, cell, "air_slope_agreement_percent", _AGREEMENT, no_slope),
@@ -78,7 +78,10 @@ def _single(key: FigureKey, value: float, u: float | None, dof: float, source: s
     )
 
 
-def _why_no_calibration(quantities: Quantities, cell: int) -> str:
+def why_no_calibration(quantities: Quantities, cell: int) -> str:
+    """Return why a cell has no step that a handset could be calibrated at; empty when it has one."""
+    if quantities.steps.calibration[cell] >= 0:
+        return ""
     oxygen = np.isfinite(quantities.steps.nominal_po2_bar) & np.isfinite(quantities.errors.po2_bar[cell])
     if not np.any(oxygen):
         return "no step in oxygen"
@@ -91,7 +94,7 @@ def _why_no_calibration(quantities: Quantities, cell: int) -> str:
 def _why_no_slope(quantities: Quantities, cell: int) -> str:
     if quantities.steps.air[cell] < 0:
         return NO_STEP_IN_AIR
-    return _why_no_calibration(quantities, cell)
+    return why_no_calibration(quantities, cell)
 
 
 def _indication_errors(quantities: Quantities, cell: int) -> list[Figure]:
@@ -128,18 +131,8 @@ def _linear_to(quantities: Quantities, cell: int) -> Figure:
         uncertainty,
         coverage_factor=uncertainty / float(fits.u_linear_to_bar[cell]),
         degrees_of_freedom=dof,
-        budget=_linear_to_budget(quantities, cell),
+        budget=fits.linear_to_budget(cell, quantities.errors),
     )
-
-
-def _linear_to_budget(quantities: Quantities, cell: int) -> tuple[Contribution, ...]:
-    """Return the contributions to *linear to*: those of the steps, and those of the way it was found."""
-    propagated, fits = quantities.linear_to, quantities.fits
-    names = (*propagated.names, "interpolation between steps", "assumed output without oxygen")
-    extra = [float(fits.u_interpolation_bar[cell]), float(fits.u_zero_prior_bar[cell])]
-    contributions = np.concatenate([propagated.contributions[cell, 0], np.nan_to_num(extra)])
-    dof = np.concatenate([propagated.input_degrees_of_freedom[cell, 0], [math.inf, math.inf]])
-    return budget_lines(names, contributions, dof)
 
 
 def _t90(quantities: Quantities, cell: int) -> Figure:

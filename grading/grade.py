@@ -10,7 +10,7 @@ from typing import Final, TypeVar
 import numpy as np
 
 from grading import wording
-from grading.cell_figures import cell_figures, missing_figure
+from grading.cell_figures import cell_figures, missing_figure, why_no_calibration
 from grading.decision import decide, decide_lower_bound, worst
 from grading.detail import cell_detail
 from grading.diagnosis import diagnose, rig_findings, vanished_at
@@ -83,11 +83,13 @@ def judge(quantities: Quantities, cell: int, limits: Limits) -> tuple[Judged, ..
     figures = list(cell_figures(quantities, cell))
     required_from = limits.error_required_from_po2_bar
     if required_from is not None and not _has_required_error(figures, required_from):
-        why = f"no step held at {wording.plain(required_from)} bar or above beside the calibration step"
+        why = why_no_calibration(quantities, cell) or (
+            f"no step held at {wording.plain(required_from)} bar or above beside the calibration step"
+        )
         position = next(i for i, figure in enumerate(figures) if figure.key == "linear_to_bar")
         figures.insert(position, missing_figure("indication_error_percent", why, required_from))
     typed = quantities.measurement.typed_pressure
-    tested_to = quantities.tested_to_bar(cell)
+    tested_to = float(np.nan_to_num(quantities.fits.tested_to_bar[cell]))
     return tuple(_judge_figure(figure, limits, typed, tested_to) for figure in figures)
 
 

@@ -73,19 +73,11 @@ class Quantities:
     expanded_uncertainty: FloatArray
     coverage_factor: FloatArray
     fits: ResponseFits
-    linear_to: Propagated
 
     @property
     def error_columns(self) -> slice:
         """Columns of `figures` with the indication error of each step, in percent."""
         return slice(3, 3 + self.steps.nominal_po2_bar.size)
-
-    def tested_to_bar(self, cell: int) -> float:
-        """Return the PO2 of a cell's highest oxygen step, at most its nominal value; zero without any."""
-        top = int(self.steps.top[cell])
-        if top < 0:
-            return 0.0
-        return float(min(self.errors.po2_bar[cell, top], self.steps.nominal_po2_bar[top]))
 
     def indication_error_percent(self, cell: int, step: int) -> tuple[float, float]:
         """Indication error of one step and its expanded uncertainty, in percent; NaN where there is none."""
@@ -197,7 +189,6 @@ def measure(measurement: Measurement, reference_temperature_c: float) -> Quantit
     with np.errstate(divide="ignore", invalid="ignore"):
         propagated = errors.propagate(figures)
     fits = fit_responses(errors, OXYGEN_PO2_BAR, steps.nominal_po2_bar)
-    linear_to = errors.propagate_jacobian(fits.linear_to_bar[:, None], fits.linear_to_sensitivity[:, None, :])
     return Quantities(
         measurement=measurement,
         errors=errors,
@@ -206,7 +197,6 @@ def measure(measurement: Measurement, reference_temperature_c: float) -> Quantit
         expanded_uncertainty=propagated.expanded_uncertainty,
         coverage_factor=propagated.coverage_factor,
         fits=fits,
-        linear_to=linear_to,
     )
 
 
