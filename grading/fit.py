@@ -120,6 +120,9 @@ def fit_least_squares(
         return whitened(complex_step_jacobian(model, parameters)[1])
 
     bounded = bounds is not None
+    # The start tells the size of each parameter; scaled by the Jacobian instead, the first step can run off
+    # to where the model is flat.
+    size = np.where(start != 0.0, np.abs(start), 1.0)
     try:
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
             found = least_squares(
@@ -128,7 +131,7 @@ def fit_least_squares(
                 jac=derivative,
                 bounds=(-np.inf, np.inf) if bounds is None else bounds,
                 method="trf" if bounded else "lm",
-                x_scale="jac",
+                x_scale=size,
                 xtol=1e-15,
                 ftol=1e-15,
                 gtol=1e-15,
@@ -147,13 +150,19 @@ def fit_least_squares(
             reason=f"the fit broke down: {error}",
         )
     parameters = np.asarray(found.x, dtype=np.float64)
+    if not bounded:
+        parameters = _polished(parameters, residual, derivative)
     residuals = residual(parameters)
     chi_squared = float(residuals @ residuals)
     dof = y.size - start.size
     at_bound = np.zeros(start.size, dtype=bool)
     if bounds is not None:
         at_bound = np.asarray(found.active_mask) != 0
-    raw = covariance_from_jacobian(derivative(parameters), ~at_bound)
+    slopes = derivative(parameters)
+    # Where moving a parameter by its own size changes nothing that could be seen, the data do not know it.
+    effect = np.linalg.norm(slopes, axis=0) * np.maximum(np.abs(parameters), size)
+    known = effect > 1e-10 * np.linalg.norm(whitened(y))
+    raw = covariance_from_jacobian(slopes, ~at_bound & known)
     if weights is None:
         raw = raw * (chi_squared / dof if dof > 0 else np.nan)
     sd_found = np.sqrt(np.diagonal(raw))
@@ -168,6 +177,23 @@ def fit_least_squares(
         which = int(np.argmax(~np.isfinite(sd_found))) + 1
         reason = f"the data do not determine parameter {which}"
     return Fit(parameters, raw, sd_found, chi_squared, dof, residuals, not reason, reason)
+
+
+def _polished(
+    parameters: FloatArray,
+    residual: Callable[[FloatArray], FloatArray],
+    derivative: Callable[[FloatArray], FloatArray],
+) -> FloatArray:
+    """Take up to three Gauss-Newton steps for the last digits, as long as they do not raise chi-squared."""
+    best = residual(parameters)
+    for _ in range(3):
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            step = np.linalg.lstsq(derivative(parameters), -best, rcond=1e-12)[0]
+            trial = residual(parameters + step)
+        if not (trial @ trial <= best @ best):
+            break
+        parameters, best = parameters + step, trial
+    return parameters
 
 
 def covariance_from_jacobian(jacobian: FloatArray, free: NDArray[np.bool_] | None = None) -> FloatArray:
