@@ -166,6 +166,7 @@ def key_lines(text: str) -> dict[KeyPath, int]:
             names, _ = _split_keys(header)
             path = _indexed(names, arrays)
             if stripped.startswith("[["):
+                lines.setdefault(path, number)
                 arrays[path] = arrays.get(path, -1) + 1
                 path = (*path, arrays[path])
             table = path

@@ -284,6 +284,7 @@ def pressure_limits(bench: BenchFile, procedure: ProcedureFile) -> PressureLimit
     if procedure.purge.method == "swings":
         swing = procedure.purge.high_bar
         wanted.append((("purge", "high_bar"), f"a swing to {swing:g} bar absolute", swing))
+    lowest = min(ceiling for ceiling, _, _ in ceilings)
     problems = []
     for path, what, target in wanted:
         for ceiling, key, bench_path in ceilings:
@@ -292,7 +293,7 @@ def pressure_limits(bench: BenchFile, procedure: ProcedureFile) -> PressureLimit
                     procedure.source.problem(
                         path,
                         f"{what}, above {key} {ceiling:g} bar of {bench.source.where(bench_path)}; "
-                        f"{_highest_allowed(path, ceiling, procedure)}",
+                        f"{_highest_allowed(path, lowest, procedure)}",
                     )
                 )
                 break
@@ -436,7 +437,7 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
             yield source.problem(
                 (*base, "driver"), f"no driver is called '{entry.driver}'; {suggestion(entry.driver, names)}"
             )
-        elif entry.role not in driver_roles(entry.driver):
+        elif (roles := driver_roles(entry.driver)) and entry.role not in roles:
             fitting = [other for other in names if entry.role in driver_roles(other)]
             yield source.problem(
                 (*base, "driver"),

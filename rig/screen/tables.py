@@ -80,7 +80,7 @@ def plan_table(plan: Plan) -> RenderableType:
     for margin in plan.margins:
         margins.add_row(
             margin.limit,
-            f"{margin.allowed:g} {margin.unit}",
+            f"{margin.allowed:.3g} {margin.unit}",
             f"{margin.planned:.3g} {margin.unit}",
             f"{margin.allowed - margin.planned:.3g} {margin.unit}",
         )

@@ -1,0 +1,128 @@
+"""What a person is told about a file that is not right: file, line, key, and the mend."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import pytest
+from pydantic import Field
+
+from grading.strict_toml import FileError, StrictModel, TomlText, dotted, key_lines, nearest, parse, read_text
+
+TEXT = '''schema = "x/1"
+# a comment with [brackets]
+numbers = [
+  1,
+  2, # two
+]
+"quoted key" = 1
+note = """
+[not.a.table]
+fake = 1
+"""
+[pot]
+volume_l = 1.0
+lid.diameter_mm = 100
+
+[[steps]]
+po2_bar = 1.0
+[steps.hold]
+cap_s = 60
+[[steps]]
+po2_bar = 1.2
+'''
+
+
+class Step(StrictModel):
+    po2_bar: float
+    direction: Literal["up", "down"] = "up"
+
+
+class Pot(StrictModel):
+    volume_l: float = Field(gt=0, description="free volume of the pot")
+
+
+class Sheet(StrictModel):
+    schema_: Literal["sheet/1"] = Field(alias="schema")
+    pot: Pot
+    steps: Annotated[tuple[Step, ...], Field(strict=False)] = ()
+    named: dict[str, Pot] = Field(default_factory=dict)
+
+
+def problems(text: str) -> tuple[str, ...]:
+    with pytest.raises(FileError) as caught:
+        parse(TomlText("sheet.toml", text), Sheet)
+    return caught.value.problems
+
+
+def test_every_table_and_key_has_its_line() -> None:
+    lines = key_lines(TEXT)
+    assert lines["schema",] == 1
+    assert lines["quoted key",] == 7
+    assert lines["pot",] == 12
+    assert lines["pot", "lid", "diameter_mm"] == 14
+    assert lines["steps",] == lines["steps", 0] == 16
+    assert lines["steps", 0, "po2_bar"] == 17
+    assert lines["steps", 0, "hold", "cap_s"] == 19
+    assert lines["steps", 1, "po2_bar"] == 21
+    assert not any("fake" in path or "not" in path for path in lines)
+
+
+def test_unknown_key_is_answered_with_the_nearest() -> None:
+    found = problems('schema = "sheet/1"\n[pot]\nvolume_l = 1.0\nvolme_l = 2.0\n')
+    assert found == ("sheet.toml:4: pot.volme_l: unknown key; did you mean 'volume_l'?",)
+
+
+def test_key_near_to_nothing_is_answered_with_what_is_valid() -> None:
+    found = problems('schema = "sheet/1"\nzebra = 1\n[pot]\nvolume_l = 1.0\n')
+    assert found == ("sheet.toml:2: zebra: unknown key; valid: named, pot, schema, steps",)
+
+
+def test_unknown_key_in_a_named_table_and_in_a_list_is_found() -> None:
+    found = problems(
+        'schema = "sheet/1"\n[pot]\nvolume_l = 1.0\n[named.a]\nvolume = 1.0\n[[steps]]\npo2 = 1.0\n'
+    )
+    assert "sheet.toml:5: named.a.volume: unknown key; did you mean 'volume_l'?" in found
+    assert "sheet.toml:7: steps[1].po2: unknown key; did you mean 'po2_bar'?" in found
+    assert any(text.startswith("sheet.toml:4: named.a.volume_l: missing") for text in found)
+
+
+def test_missing_key_says_what_it_gives() -> None:
+    assert problems('schema = "sheet/1"\n[pot]\n') == (
+        "sheet.toml:2: pot.volume_l: missing; it gives the free volume of the pot",
+    )
+
+
+def test_wrong_type_range_and_word_are_told_with_what_was_found() -> None:
+    found = problems(
+        'schema = "sheet/1"\n[pot]\nvolume_l = "1.0"\n[[steps]]\npo2_bar = nan\ndirection = "upp"\n'
+    )
+    assert found[0] == "sheet.toml:3: pot.volume_l: should be a valid number, found '1.0'"
+    assert "finite" in found[1]
+    assert found[2] == "sheet.toml:6: steps[1].direction: 'upp' is not one of its words; did you mean 'up'?"
+    assert "greater than 0" in problems('schema = "sheet/1"\n[pot]\nvolume_l = -1\n')[0]
+
+
+def test_broken_toml_names_its_line() -> None:
+    assert problems('schema = "sheet/1"\n[pot\n')[0].startswith("sheet.toml:2: not valid TOML:")
+
+
+@pytest.mark.parametrize("content", [b"\xff\xfe", None])
+def test_unreadable_file_is_one_sentence(tmp_path: Path, content: bytes | None) -> None:
+    path = tmp_path / "sheet.toml"
+    if content is not None:
+        path.write_bytes(content)
+    with pytest.raises(FileError, match=r"no such file|not UTF-8"):
+        read_text(path)
+
+
+def test_folder_in_place_of_a_file_is_one_sentence(tmp_path: Path) -> None:
+    with pytest.raises(FileError, match="folder"):
+        read_text(tmp_path)
+
+
+def test_keys_count_items_from_one_and_nearest_needs_likeness() -> None:
+    assert dotted(("steps", 0, "po2_bar")) == "steps[1].po2_bar"
+    assert nearest("ramp_bar_per_mn", ["ramp_bar_per_min", "scan"]) == "ramp_bar_per_min"
+    assert nearest("zebra", ["ramp_bar_per_min"]) is None

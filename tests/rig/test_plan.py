@@ -1,0 +1,61 @@
+"""The plan: reckoned before any gas, and held against what the limits allow."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from grading.strict_toml import FileError, TomlText
+from rig.bench_file import load_bench, parse_bench
+from rig.config_files import open_config
+from rig.plan import make_plan
+from rig.procedure import load_procedure, parse_procedure
+
+BENCH = load_bench("virtual_bench")
+FULL = open_config("procedures", "full").text
+
+
+def test_plan_adds_up_ramps_holds_and_gas() -> None:
+    plan = make_plan(BENCH, load_procedure("full"), barometer_bar=1.0)
+    holds = [step for step in plan.steps if step.what == "hold"]
+    assert [step.po2_bar for step in holds] == [1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 1.8, 1.6, 1.4, 1.2, 1.0]
+    # one step of 0.2 bar at 0.5 bar/min, in gas of less than pure oxygen
+    assert holds[1].ramp_s == pytest.approx(60 * 0.2 / plan.oxygen_fraction / 0.5)
+    # first filling from the barometer, six more from 1.05 bar, then the steps up; 1 L of pot
+    purge_l = 1.0 + 6 * 0.95
+    steps_l = 2.0 / plan.oxygen_fraction - 1.05
+    assert plan.gas_l == pytest.approx(purge_l + steps_l, rel=0.01)
+    assert plan.duration_s < plan.longest_s
+    assert plan.longest_s - plan.duration_s == pytest.approx(60.0 * 12)
+
+
+def test_step_below_the_barometer_is_held_at_it_and_said_so() -> None:
+    plan = make_plan(BENCH, load_procedure("full"), barometer_bar=1.03)
+    assert next(step for step in plan.steps if step.number == 1).to_bar == 1.03
+    assert any("held at the barometer" in remark for remark in plan.remarks)
+
+
+def test_purge_that_cannot_reach_its_own_rule_is_refused() -> None:
+    few = parse_procedure(TomlText("few.toml", FULL.replace("swings = 7", "swings = 3")))
+    with pytest.raises(FileError, match=r"few\.toml:\d+: purge\.swings: leaves 0\.\d+ oxygen"):
+        make_plan(BENCH, few)
+
+
+def test_run_that_needs_more_gas_than_allowed_is_refused() -> None:
+    text = open_config("benches", "virtual_bench").text.replace("most_gas_l = 60.0", "most_gas_l = 5.0")
+    with pytest.raises(FileError, match=r"limits\.most_gas_l: 5 L are allowed, full\.toml needs 7\.\d L"):
+        make_plan(parse_bench(TomlText("mean.toml", text)), load_procedure("full"))
+
+
+def test_flow_purge_is_reckoned_by_volumes() -> None:
+    text = FULL.replace('method = "swings"', 'method = "flow"\nflow_volumes = 8')
+    plan = make_plan(BENCH, parse_procedure(TomlText("flow.toml", text)), barometer_bar=1.0)
+    purge = next(step for step in plan.steps if step.what.startswith("purge"))
+    assert purge.gas_l == pytest.approx(8.0)
+
+
+def test_plan_is_json() -> None:
+    data = json.loads(json.dumps(make_plan(BENCH, load_procedure("quick")).as_dict()))
+    assert data["schema"] == "leadline.plan/1"
+    assert data["gas_l"] > 0
