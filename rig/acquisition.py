@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from drivers.errors import BadReply, DriverError, LinkDown, LinkTimeout, NoReading
+from drivers.errors import DriverError, LinkDown
 from drivers.ports import Barometer, PressureGauge, ReadingStatus, Thermometer, Voltmeter
 from grading.record import Reading
 from rig.course import Course, Intent
@@ -24,21 +24,10 @@ SECOND_GAUGE_EVERY = 2
 _RATE_OVER_S = 2.0
 _THERMOMETER_EVERY_S = 1.0
 _BAROMETER_EVERY_S = 10.0
-_SCAN_GIVEN_UP_AFTER_S = 3.0
+_MEASURE_EVERY_S = 0.4
+_WATCH_EVERY_S = 2.0
+_GIVE_UP_BAD = 5
 _OK, _OVER, _UNDER = ReadingStatus.OK, ReadingStatus.OVER, ReadingStatus.UNDER
-
-
-def status_of(error: DriverError) -> ReadingStatus:
-    """Return the status that a driver's error leaves in the record."""
-    if isinstance(error, LinkTimeout):
-        return ReadingStatus.TIMEOUT
-    if isinstance(error, LinkDown):
-        return ReadingStatus.LINK_DOWN
-    if isinstance(error, NoReading):
-        return ReadingStatus.NO_VALUE
-    if isinstance(error, BadReply):
-        return ReadingStatus.BAD_REPLY
-    return ReadingStatus.BAD_REPLY
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +58,6 @@ class Acquisition:
     Attributes:
         scan: the newest scan.
         row: the newest readings for the record.
-        voltmeter_every: ticks between two scans of the voltmeter.
     """
 
     def __init__(
@@ -99,7 +87,9 @@ class Acquisition:
         self._trail: deque[tuple[float, float]] = deque(maxlen=max(2, round(_RATE_OVER_S / interval_s) + 1))
         self.scan = Scan()
         self.row = TickReadings()
-        self.voltmeter_every = 2
+        self._measure_every = max(1, round(_MEASURE_EVERY_S / interval_s))
+        self._watch_every = max(1, round(_WATCH_EVERY_S / interval_s))
+        self._voltmeter_every = self._measure_every
         self._begun_s: float | None = None
         self._last_good_s = 0.0
         self._last_good_b_s = 0.0
@@ -153,17 +143,16 @@ class Acquisition:
         if self._thermometer is not None:
             self._read_temperature(self._thermometer)
 
-    def forget_trail(self) -> None:
-        """Start the slope afresh, when the pressure is about to be driven another way."""
-        self._trail.clear()
-        self.scan.rate_bar_per_s = 0.0
+    def measure_closely(self, closely: bool) -> None:
+        """Read the voltmeter as often as a measurement wants, or only to watch the cells."""
+        self._voltmeter_every = self._measure_every if closely else self._watch_every
 
     def _read_first(self, now_s: float) -> Reading:
         scan = self.scan
         try:
             value = self._gauge.read_pressure_bar()
         except DriverError as error:
-            status = status_of(error)
+            status = error.status
         else:
             status = self._gate(value)
             if status is _OK:
@@ -190,7 +179,7 @@ class Acquisition:
         try:
             value = gauge.read_pressure_bar()
         except DriverError as error:
-            status = status_of(error)
+            status = error.status
         else:
             status = self._gate(value)
             if status is _OK:
@@ -236,8 +225,7 @@ class Acquisition:
                 return
             self._collect(voltmeter, self._begun_s)
             self._begun_s = None
-        every = self.voltmeter_every if scan.voltmeter_bad < 5 else 5 * self.voltmeter_every
-        if tick % every:
+        if tick % (self._voltmeter_every if scan.voltmeter_bad < _GIVE_UP_BAD else self._watch_every):
             return
         try:
             if self._voltmeter_lost:
@@ -276,7 +264,7 @@ class Acquisition:
     def _voltmeter_failed(self, error: DriverError) -> None:
         self.scan.voltmeter_bad += 1
         self._voltmeter_lost = self._voltmeter_lost or isinstance(error, LinkDown)
-        status = str(status_of(error))
+        status = str(error.status)
         self.row.output_mv = {socket: Reading(None, status) for socket in self._sockets}
 
     def _read_temperature(self, thermometer: Thermometer) -> Reading:
@@ -285,7 +273,7 @@ class Acquisition:
             value = thermometer.read_temperature_c()
         except DriverError as error:
             scan.temperature_bad += 1
-            return Reading(None, str(status_of(error)))
+            return Reading(None, str(error.status))
         if not -50.0 < value < 150.0:
             scan.temperature_bad += 1
             return Reading(None, "over" if value > 0 else "under")
@@ -298,7 +286,7 @@ class Acquisition:
         try:
             value = barometer.read_barometer_bar()
         except DriverError as error:
-            return Reading(None, str(status_of(error)))
+            return Reading(None, str(error.status))
         if not 0.0 < value < 2.0:
             return Reading(None, "over" if value > 0 else "under")
         self.scan.barometer_bar = value

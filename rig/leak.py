@@ -16,7 +16,7 @@ _U_TEMPERATURE_SLOPE_K_PER_MIN = 0.025
 """Standard uncertainty of how fast the gas really warms, from 0.05 K/min that a thermometer cannot see."""
 _COVERAGE = 2.0
 
-LeakVerdict = Literal["tight", "leaks", "leaks too much"]
+LeakVerdict = Literal["tight", "leaks", "leaks too much", "rises", "rises too much"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,6 +27,7 @@ class LeakResult:
         rate_mbar_per_min: loss of pressure at constant temperature; positive loses.
         expanded_uncertainty_mbar_per_min: at about 95 %.
         verdict: "tight" claims no more than that the loss is below the warning limit or within its doubt.
+            "rises": gas comes in, through a supply valve that does not shut tight, or the pot still warms.
     """
 
     rate_mbar_per_min: float
@@ -54,18 +55,20 @@ def leak_rate(
 
     The pressure is corrected to the first temperature (y = p T0 / T), a line is fitted, and the uncertainty
     of its slope is enlarged for autocorrelation and joined by what the thermometer cannot see of the gas.
+    T is the straight line through the second half of the temperatures: in the first half a thermometer,
+    which lags the gas by some twenty seconds, still tells of the ramp when the gas no longer does.
 
     Args:
         t_s: stamps, growing, shape (n,).
         pressure_bar: absolute, shape (n,).
         temperature_c: of the pot at the same stamps, shape (n,).
-        warn_mbar_per_min: a loss above this is told.
-        stop_mbar_per_min: a loss beyond doubt above this stops the run.
+        warn_mbar_per_min: a change above this is told.
+        stop_mbar_per_min: a change beyond doubt above this stops the run.
     """
     kelvin = temperature_c + _ZERO_CELSIUS_K
-    # A thermometer's noise would enter the pressure at 7 mbar/K; its straight line does the same work.
-    warming_k_per_s, _ = slope_with_uncertainty(t_s, kelvin)
-    smooth_k = float(np.mean(kelvin)) + warming_k_per_s * (t_s - float(np.mean(t_s)))
+    late = t_s >= 0.5 * (t_s[0] + t_s[-1])
+    warming_k_per_s, _ = slope_with_uncertainty(t_s[late], kelvin[late])
+    smooth_k = float(np.mean(kelvin[late])) + warming_k_per_s * (t_s - float(np.mean(t_s[late])))
     corrected_bar = pressure_bar * (smooth_k[0] / smooth_k)
     slope, u_slope = slope_with_uncertainty(t_s, corrected_bar)
     u_thermal = float(np.mean(pressure_bar) / np.mean(kelvin)) * _U_TEMPERATURE_SLOPE_K_PER_MIN
@@ -74,8 +77,12 @@ def leak_rate(
     verdict: LeakVerdict = "tight"
     if rate - expanded > stop_mbar_per_min:
         verdict = "leaks too much"
+    elif -rate - expanded > stop_mbar_per_min:
+        verdict = "rises too much"
     elif rate > warn_mbar_per_min:
         verdict = "leaks"
+    elif -rate - expanded > warn_mbar_per_min:
+        verdict = "rises"
     return LeakResult(rate, expanded, verdict)
 
 

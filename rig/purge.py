@@ -22,6 +22,7 @@ def purge(loop: Loop, drive: PressureDrive, gas: PotGas, procedure: ProcedureFil
         Tripped: PURGE_POOR after the second try, and whatever a tick raises.
     """
     loop.enter("purge")
+    loop.acquisition.measure_closely(False)
     before = gas.now().oxygen_fraction
     for _ in range(_MOST_TRIES):
         if procedure.purge.method == "swings":

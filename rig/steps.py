@@ -96,6 +96,7 @@ class Steps:
         if scan.barometer_bar is not None:
             target_bar = max(target_bar, scan.barometer_bar + LEAST_ABOVE_AMBIENT_BAR)
         loop.enter("fill" if target_bar >= start_bar else "let-out", number)
+        loop.acquisition.measure_closely(True)
         loop.log.event("ramp_begin", step=number, target_bar=round(target_bar, 5))
         scan = ramp_to(loop.tick, drive, target_bar, scan)
         gas.filled(start_bar, scan.pressure_bar or start_bar)
@@ -153,15 +154,14 @@ class Steps:
             expanded_uncertainty_mbar_per_min=round(found.expanded_uncertainty_mbar_per_min, 3),
             verdict=found.verdict,
         )
-        if found.verdict == "leaks too much":
+        if found.verdict in ("leaks too much", "rises too much"):
+            mend = (
+                "find the leak with the pot vented."
+                if found.verdict == "leaks too much"
+                else "the supply valve does not shut tight."
+            )
             raise Tripped(
-                own_trip(
-                    "LEAK_TEST",
-                    Response.STOP,
-                    found.text,
-                    "Close the bottle; find the leak with the pot vented.",
-                    rows=(15,),
-                )
+                own_trip("LEAK_TEST", Response.STOP, found.text, f"Close the bottle; {mend}", rows=(10, 15))
             )
 
     def _check_gas(self, result: HoldResult, fraction: float) -> None:
