@@ -11,6 +11,7 @@ import io
 import math
 import os
 import tempfile
+import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from itertools import pairwise
@@ -106,8 +107,8 @@ def svg(picture: Picture, title: str = "", description: str = "") -> bytes:
     metadata = {
         "Date": None,
         "Creator": None,
-        "Title": title or None,
-        "Description": description or None,
+        "Title": wording.visible(title) or None,
+        "Description": wording.visible(description) or None,
     }
     with _style():
         picture.savefig(buffer, format="svg", metadata=metadata)
@@ -204,7 +205,9 @@ def _style() -> Iterator[None]:
     """Our own style on top of matplotlib's defaults, whatever a user's matplotlibrc says."""
     from matplotlib import style
 
-    with style.context(["default", _STYLE]):
+    with style.context(["default", _STYLE]), warnings.catch_warnings():
+        # A serial in a script that DejaVu lacks is drawn as boxes; that is no matter for a warning.
+        warnings.filterwarnings("ignore", message=r"Glyph \d+ .* missing from font")
         yield
 
 
@@ -235,7 +238,8 @@ def _rows(cells: Sequence[CellResult]) -> Picture:
             picture.text(
                 4.0 / (len(KINDS) * width),
                 (base + height + 1.5) / (len(cells) * row),
-                f"{cell.info.cell}   {wording.grade_text(cell.grade)}",
+                f"{wording.visible(cell.info.cell)}   {wording.grade_text(cell.grade)}",
+                parse_math=False,
                 fontsize=9,
                 fontweight="bold",
             )
@@ -264,8 +268,10 @@ def _panel(picture: Picture, cell: CellResult, kind: Kind, left_mm: float, botto
 def _not_tested(axes: Axes, reason: str) -> None:
     axes.text(0.5, 0.54, wording.NOT_TESTED, transform=axes.transAxes, ha="center", fontsize=9)
     if reason:
-        text = "\n".join(_wrapped(reason, 44))
-        axes.text(0.5, 0.46, text, transform=axes.transAxes, ha="center", va="top", fontsize=6.2)
+        text = "\n".join(_wrapped(wording.visible(reason), 44))
+        axes.text(
+            0.5, 0.46, text, parse_math=False, transform=axes.transAxes, ha="center", va="top", fontsize=6.2
+        )
     axes.set_xticks([])
     axes.set_yticks([])
     for spine in axes.spines.values():

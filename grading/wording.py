@@ -6,6 +6,7 @@ The one place for names and number formats, so that a certificate and a terminal
 from __future__ import annotations
 
 import math
+import unicodedata
 from datetime import UTC, datetime
 from typing import Final
 
@@ -171,6 +172,24 @@ def probability(value: float | None) -> str:
     if 0.01 <= value <= 0.99:
         return f"{100 * value:.0f} %"
     return f"{100 * value:.1f} %"
+
+
+_HIDDEN: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
+
+
+def visible(text: str) -> str:
+    """Text of a person, a scanner or a file with nothing hidden in it, on one line.
+
+    Line breaks and tabs become spaces; control, format, unassigned and unpaired surrogate characters are
+    shown by their code point, so that what hides in a serial is seen, and no file format chokes on it.
+    """
+    flat = unicodedata.normalize("NFC", " ".join(text.split()))
+    return "".join(code_point(c) if unicodedata.category(c) in _HIDDEN else c for c in flat)
+
+
+def code_point(character: str) -> str:
+    """A character by its number: "[U+6F5C]"."""
+    return f"[U+{ord(character):04X}]"
 
 
 def moment(iso: str) -> str:

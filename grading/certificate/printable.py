@@ -6,11 +6,12 @@ Serials, names and notes come from people, barcode scanners and files; nothing i
 from __future__ import annotations
 
 import re
-import unicodedata
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 from typing import Any, Final
+
+from grading import wording
 
 BREAK: Final = "\u200b"
 _RUN: Final = 18
@@ -24,23 +25,12 @@ FONTS: Final = Path(__file__).parent / "fonts"
 def printable(text: str) -> str:
     """Text as it may stand on paper.
 
-    Line breaks and tabs become spaces; other control, format and unpaired surrogate characters are shown by
-    their code point, so that a hidden character in a serial is seen; words longer than 18 characters get
-    places to break; the rest of an endless text is cut with a note.
+    As `wording.visible`; besides, words longer than 18 characters get places to break, a number keeps to its
+    unit, and the rest of an endless text is cut with a note.
     """
     if len(text) > _LONGEST:
         text = f"{text[:_LONGEST]} … ({len(text) - _LONGEST} more characters; the attached data have them)"
-    text = unicodedata.normalize("NFC", re.sub(r"\s+", " ", text).strip())
-    shown = "".join(code_point(c) if unicodedata.category(c) in _HIDDEN else c for c in text)
-    return _UNIT.sub("\u00a0", _LONG_WORD.sub(_breakable, shown))
-
-
-_HIDDEN: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
-
-
-def code_point(character: str) -> str:
-    """A character by its number: "[U+6F5C]"."""
-    return f"[U+{ord(character):04X}]"
+    return _UNIT.sub("\u00a0", _LONG_WORD.sub(_breakable, wording.visible(text)))
 
 
 def _breakable(match: re.Match[str]) -> str:
@@ -52,7 +42,7 @@ def without_missing(data: Any, font_folders: tuple[Path, ...]) -> Any:
     """The same JSON data with every character that no font has replaced by its code point."""
     if isinstance(data, str):
         known = _coverage(font_folders)
-        return "".join(c if ord(c) in known else code_point(c) for c in data)
+        return "".join(c if ord(c) in known else wording.code_point(c) for c in data)
     if isinstance(data, Mapping):
         return {key: without_missing(value, font_folders) for key, value in data.items()}
     if isinstance(data, list | tuple):

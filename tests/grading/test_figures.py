@@ -223,6 +223,15 @@ def test_save_plot_refuses_in_one_line(grading, tmp_path, name, cell, told):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.parametrize("serial", ["a$b$c_{", "潜水", "x\ud800\0y"], ids=["math", "no glyph", "hidden"])
+@pytest.mark.parametrize("suffix", [".svg", ".png", ".pdf"])
+def test_any_serial_can_be_drawn(grading, tmp_path, serial, suffix):
+    cell = replace(grading.cells[0], info=replace(grading.cells[0].info, cell=serial))
+    path = tmp_path / f"plot{suffix}"
+    figures.save_plot(replace(grading, cells=(cell,)), path, serial)
+    assert path.stat().st_size > 1000
+
+
 def test_a_lot_needs_a_pdf(samples, tmp_path):
     with pytest.raises(figures.PlotError, match=r"96 cells do not fit one \.png picture"):
         figures.save_plot(samples.many(96), tmp_path / "lot.png")
