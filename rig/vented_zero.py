@@ -13,6 +13,8 @@ from grading.gas import ATMOSPHERE_BAR, KILOPASCAL_BAR, PSI_BAR
 LOWEST_BAROMETER_BAR: Final = 0.85
 HIGHEST_BAROMETER_BAR: Final = 1.08
 _HINT_WITHIN: Final = 0.03
+_ANY_WEATHER: Final = 0.15
+_ATM_WITHIN: Final = 0.004
 
 
 def vented_zero_problems(
@@ -29,7 +31,7 @@ def vented_zero_problems(
     if not LOWEST_BAROMETER_BAR <= barometer_bar <= HIGHEST_BAROMETER_BAR:
         return (
             f"the barometer reads {barometer_bar:.4f} bar; {LOWEST_BAROMETER_BAR} to "
-            f"{HIGHEST_BAROMETER_BAR} bar is possible{_unit_hint(barometer_bar, ATMOSPHERE_BAR)}",
+            f"{HIGHEST_BAROMETER_BAR} bar is possible{_unit_hint(barometer_bar, ATMOSPHERE_BAR, within=_ANY_WEATHER)}",
         )
     problems = []
     for name, reading_bar in gauges_bar.items():
@@ -51,14 +53,14 @@ def vented_zero_problems(
     return tuple(problems)
 
 
-def _unit_hint(reading_bar: float, truth_bar: float) -> str:
+def _unit_hint(reading_bar: float, truth_bar: float, within: float = _HINT_WITHIN) -> str:
     """Return the unit that would make this reading of `truth_bar` right, as the end of a sentence."""
     if abs(reading_bar) < _HINT_WITHIN:
         return "; it seems to give gauge pressure: set it to absolute"
     ratio = reading_bar / truth_bar
     for unit, in_bar in (("psi", PSI_BAR), ("kPa", KILOPASCAL_BAR), ("mbar or hPa", 1e-3), ("MPa", 10.0)):
-        if abs(ratio * in_bar - 1.0) < _HINT_WITHIN:
+        if abs(ratio * in_bar - 1.0) < within:
             return f"; it seems to be set to {unit}: set it to bar"
-    if abs(ratio * ATMOSPHERE_BAR - 1.0) < 0.004:
+    if within < _ANY_WEATHER and abs(ratio * ATMOSPHERE_BAR - 1.0) < _ATM_WITHIN:
         return "; it seems to be set to atm: set it to bar"
     return ""

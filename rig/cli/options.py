@@ -18,7 +18,7 @@ ABNORMAL: Final = 1
 BAD_INPUT: Final = 2
 REFUSED: Final = 3
 
-_WIDTH_OF_A_PIPE: Final = 110
+_WIDTH_OF_A_PIPE: Final = 130
 
 BenchArgument = Annotated[
     str, typer.Argument(metavar="BENCH", help="Name of a shipped bench, or path of a bench file.")

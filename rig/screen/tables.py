@@ -35,7 +35,9 @@ def _table(*columns: str, title: str = "") -> Table:
 
 def preflight_table(report: PreflightReport) -> RenderableType:
     """Return what passed, what did not and why, and what to do."""
-    table = _table("check", "verdict", "found", "to do", title=f"Preflight of {report.bench} ({report.file})")
+    table = _table("check", "verdict", title=f"Preflight of {report.bench} ({report.file})")
+    table.add_column("found", min_width=44)
+    table.add_column("to do")
     for check in report.checks:
         word, style = _VERDICT[check.verdict]
         table.add_row(check.what, Text(word, style=style), check.found, check.to_do)

@@ -103,7 +103,7 @@ def test_calibration_must_end_after_it_began() -> None:
 
 def test_step_above_the_working_pressure_names_both_files_and_what_would_be_right() -> None:
     low = bench(
-        ("working_pressure_bar = 3.5", "working_pressure_bar = 1.9"),
+        ("working_pressure_bar = 4.0", "working_pressure_bar = 1.9"),
         ("stop_pressure_bar = 2.2", "stop_pressure_bar = 1.8"),
         ("trip_pressure_bar = 2.3", "trip_pressure_bar = 1.85"),
         ("relief_pressure_bar = 3.0", "relief_pressure_bar = 1.9"),

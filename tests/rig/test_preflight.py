@@ -1,0 +1,112 @@
+"""Preflight on the virtual bench: what passes, what fails, and what the user is told to do."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from drivers.virtual_spec import FaultSpec
+from grading.strict_toml import FileError, TomlText
+from rig.bench import BenchNotReady, open_bench
+from rig.bench_file import BenchFile, load_bench, parse_bench
+from rig.cells import load_cells
+from rig.config_files import open_config
+from rig.preflight import Check, PreflightReport, run_preflight, standing_checks
+
+VIRTUAL = open_config("benches", "virtual_bench").text
+
+
+def changed(old: str, new: str) -> BenchFile:
+    assert old in VIRTUAL
+    return parse_bench(TomlText("mine.toml", VIRTUAL.replace(old, new, 1)))
+
+
+def with_fault(*faults: FaultSpec, out: Path = Path()) -> PreflightReport:
+    cells = load_cells("six_cells").cells
+    with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", faults=faults) as bench:
+        return standing_checks(bench, out)
+
+
+def line(report: PreflightReport, what: str) -> Check:
+    return next(check for check in report.checks if check.what == what)
+
+
+def test_sound_bench_is_ready_over_the_wire(tmp_path: Path) -> None:
+    report = run_preflight(load_bench("virtual_bench"), tmp_path)
+    assert report.ready
+    assert "TW-8-0031" in line(report, "scanner answers").found
+    assert line(report, "vented zero and units").verdict == "ok"
+    assert line(report, "scanner scan rate").verdict == "ok"
+    assert json.loads(json.dumps(report.as_dict()))["ready"] is True
+
+
+def test_noise_is_judged_on_cells_or_on_a_short() -> None:
+    assert line(with_fault(), "scanner noise").verdict == "ok"
+
+
+def test_overdue_calibration_is_told_and_does_not_bar_a_run(tmp_path: Path) -> None:
+    report = run_preflight(
+        changed("calibrated = 2026-02-10\ndue = 2027-02-10", "calibrated = 2019-02-10\ndue = 2020-02-10"),
+        tmp_path,
+    )
+    assert report.ready
+    found = line(report, "scanner calibration")
+    assert found.verdict == "caution"
+    assert "overdue since 2020-02-10" in found.found
+
+
+def test_computer_clock_before_a_calibration_is_refused(tmp_path: Path) -> None:
+    report = run_preflight(
+        changed("calibrated = 2026-02-10\ndue = 2027-02-10", "calibrated = 2199-02-10\ndue = 2199-03-10"),
+        tmp_path,
+    )
+    assert line(report, "scanner calibration").to_do == "set the computer's clock"
+    assert not report.ready
+
+
+def test_gauge_in_the_wrong_unit_is_refused_before_any_gas() -> None:
+    report = with_fault(FaultSpec("gauge_unit_psi", 0.0))
+    found = line(report, "vented zero and units")
+    assert found.verdict == "fail"
+    assert "psi" in found.found
+
+
+def test_dead_instrument_fails_alone_and_says_what_to_do(tmp_path: Path) -> None:
+    text = open_config("benches", "solenoid_bench").text
+    for host in ("10", "11", "21", "22", "23", "30"):
+        text = text.replace(f"192.0.2.{host}::5025", "127.0.0.1::1").replace(
+            f"192.0.2.{host}:502/", "127.0.0.1:1/"
+        )
+    bench = parse_bench(TomlText("dead.toml", text))
+    report = run_preflight(bench, tmp_path)
+    found = line(report, "gauge_a answers")
+    assert found.verdict == "fail"
+    assert "127.0.0.1:1" in found.found
+    assert "cable" in found.to_do
+    with pytest.raises(BenchNotReady) as caught:
+        open_bench(bench)
+    lines = str(caught.value).splitlines()
+    assert len(lines) == 6
+    assert all(text.startswith("dead.toml:") for text in lines)
+
+
+def test_wrong_serial_number_is_refused_by_name() -> None:
+    virtual = changed('serial = "TG-20117"', 'serial = "TG-99999"')
+    # The virtual gauge tells the serial of its file, so the mistake is put on the other side of the wire.
+    with open_bench(load_bench("virtual_bench"), mode="real_time") as served:
+        real = served.parts.addresses
+        text = VIRTUAL[: VIRTUAL.index("[virtual]")] + VIRTUAL[VIRTUAL.index("[instruments.scanner]") :]
+        for name, address in real.items():
+            at = text.index('address = "virtual"', text.index(f"[instruments.{name}]"))
+            text = text[:at] + f'address = "{address}"' + text[at + len('address = "virtual"') :]
+        wrong = parse_bench(TomlText("wrong.toml", text.replace("TG-20117", "TG-99999", 1)))
+        with pytest.raises(BenchNotReady, match=r"gauge_a: .*TG-20117"):
+            open_bench(wrong)
+    assert virtual.instruments["gauge_a"].serial == "TG-99999"
+
+
+def test_option_that_a_driver_does_not_know_is_told_with_its_line() -> None:
+    with pytest.raises(FileError, match=r"mine\.toml:\d+: instruments\.scanner\.options\.nplcc: .*'nplc'"):
+        open_bench(changed("nplc = 1", "nplcc = 1"))
