@@ -1,0 +1,299 @@
+import dataclasses
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from grading.grade import grade
+from grading.limits import general_limits, load_limits, parse_limits
+from grading.measurement import ErrorModel
+from grading.results import StepResponse
+
+LIMITS = general_limits()
+ORDER = {"pass": 0, "watch": 1, "reject": 2, "ungraded": 3}
+
+
+def line(p):
+    return 50.0 * p
+
+
+def knee(p):
+    return min(50.0 * p, 75.0)
+
+
+def only(measurement, limits=LIMITS):
+    (cell,) = grade(measurement, limits).cells
+    return cell
+
+
+def figure(cell, key, nominal=None):
+    return next(f for f in cell.figures if f.key == key and f.nominal_po2_bar == nominal)
+
+
+def test_a_straight_cell_passes_and_is_told_why(measured):
+    cell = only(measured(line, t90_s=5.0))
+    assert cell.grade == "pass"
+    assert cell.reasons == (
+        "Every figure tested lies inside its pass limits with the whole of its uncertainty.",
+    )
+    assert cell.diagnosis == ()
+    assert all(f.grade == "pass" for f in cell.figures)
+    assert figure(cell, "linear_to_bar").at_least == pytest.approx(2.0)
+
+
+def test_a_ceiling_is_rejected_in_words_a_customer_understands(measured):
+    cell = only(measured(knee, t90_s=5.0))
+    assert cell.grade == "reject"
+    assert cell.reasons[0] == "At 2.0 bar a handset would show 1.50: 25.0 % low (limit 10 %)."
+    assert cell.reasons[1] == "Rejected also at 1.6 bar (6.3 % low), 1.8 bar (16.7 % low)."
+    assert any(reason.startswith("Linear to 1.5") for reason in cell.reasons)
+    assert cell.diagnosis[0].startswith("Current ceiling")
+    assert "replace the cell" in cell.diagnosis[0]
+
+
+def test_the_worst_figure_decides(measured):
+    assert only(measured(line, t90_s=10.0)).grade == "watch"
+    assert only(measured(line, t90_s=16.0)).grade == "reject"
+    assert only(measured(line, t90_s=10.0, noise_percent=1.4)).grade == "reject"
+
+
+@pytest.mark.parametrize(
+    ("changes", "words", "pattern"),
+    [
+        ({"t90_s": 16.0}, "Response time T90: 16.00 ± 0.10 s (limit 15 s).", "Slow:"),
+        (
+            {"fade_percent_per_min": 3.3},
+            "Fade at the top hold: 3.300 ± 0.040 %/min (limit 2 %/min).",
+            "Fading:",
+        ),
+        ({"noise_percent": 1.4}, "Noise, rms over a hold", "Noisy contact:"),
+    ],
+)
+def test_reasons_and_diagnosis_of_single_faults(measured, changes, words, pattern):
+    cell = only(measured(line, **{"t90_s": 5.0, **changes}))
+    assert cell.grade == "reject"
+    assert any(words in reason for reason in cell.reasons)
+    (told,) = cell.diagnosis
+    assert told.startswith(pattern)
+    assert "test " in told
+
+
+@pytest.mark.parametrize(
+    ("response", "pattern"),
+    [
+        (lambda p: 37.0 * p, "Low but linear:"),
+        (lambda p: 72.0 * p, "Over-output:"),
+        (lambda p: 50.0 * p + 0.6, "Offset: the line through air and oxygen misses zero by 0.60 mV"),
+        (lambda p: 0.001, "No output:"),
+    ],
+)
+def test_patterns_of_the_response(measured, response, pattern):
+    cell = only(measured(response, t90_s=5.0))
+    assert cell.grade != "pass"
+    assert cell.diagnosis[0].startswith(pattern)
+
+
+def test_a_slow_tail_is_told_even_when_t90_passes(measured):
+    lag = (StepResponse("up", 2, "two modes", 5.5, 0.1, slow_fraction=0.08, slow_t90_s=92.0),)
+    cell = only(measured(line, responses=(lag,)))
+    assert cell.grade == "pass"
+    assert cell.diagnosis[0].startswith("Slow tail: the last 8 % of a step take about 92 s.")
+
+
+def test_hysteresis_is_told(measured):
+    def falling_higher(fields):
+        fields["output_mv"][:, np.array(fields["direction"]) == "down"] *= 1.03
+
+    cell = only(measured(line, edit=falling_higher))
+    assert cell.grade == "reject"
+    assert cell.diagnosis[-1].startswith("Hysteresis:")
+
+
+def test_a_missing_required_figure_makes_a_cell_ungraded(measured):
+    low = only(measured(line, up=(1.0, 1.2, 1.4), down=()))
+    assert low.grade == "ungraded"
+    assert low.reasons == (
+        "Indication error at 1.6 bar is missing, which the limits file 'general' requires: "
+        "no step held at 1.6 bar or above beside the calibration step.",
+    )
+    assert figure(low, "indication_error_percent", 1.6).value is None
+    without = only(measured(line, up=(1.4, 1.6, 2.0), down=()))
+    assert without.grade == "ungraded"
+    assert without.reasons[0].startswith("Output in oxygen, at PO2 1.0 bar is missing")
+
+
+def test_one_step_at_1_6_bar_or_above_is_enough(measured):
+    for top in (1.6, 1.8, 2.0):
+        assert only(measured(line, up=(1.0, top), down=())).grade == "pass"
+
+
+def test_a_missing_other_figure_is_not_tested_and_bars_nothing(measured):
+    cell = only(measured(line, air=False, down=()))
+    assert cell.grade == "pass"
+    assert set(cell.reasons[-1].removeprefix("Not tested: ").rstrip(".").split("; ")) == {
+        "Output in air, at PO2 0.2095 bar",
+        "Air-to-oxygen slope agreement",
+        "Response time T90",
+        "Hysteresis",
+    }
+    assert figure(cell, "air_output_mv").reason == "no step in ambient air"
+
+
+def test_a_test_that_stops_at_1_6_bar_says_nothing_above_and_bars_nothing(measured):
+    cell = only(measured(line, up=(1.0, 1.2, 1.4, 1.6), down=()))
+    linear_to = figure(cell, "linear_to_bar")
+    assert cell.grade == "pass"
+    assert linear_to.grade is None
+    assert linear_to.at_least == pytest.approx(1.6)
+    assert linear_to.reason == "not tested above 1.60 bar"
+
+
+def test_an_interrupted_run_is_ungraded_whatever_the_cell_did(measured):
+    cell = only(measured(knee, ungraded=("The run was interrupted: its end is missing.",)))
+    assert cell.grade == "ungraded"
+    assert cell.reasons == ("The run was interrupted: its end is missing.",)
+    assert all(f.grade is None for f in cell.figures)
+    assert figure(cell, "indication_error_percent", 2.0).value == pytest.approx(-25.0)
+
+
+def test_what_bars_one_cell_leaves_the_others_graded(measured):
+    result = grade(
+        measured(
+            line,
+            line,
+            cell_ungraded=(("The pot was vented fast at 12:40.",), ()),
+            cell_findings=(("rapid_decompression",), ()),
+        ),
+        LIMITS,
+    )
+    first, second = result.cells
+    assert (first.grade, second.grade) == ("ungraded", "pass")
+    assert first.diagnosis[0].startswith("Rapid decompression")
+
+
+def test_an_output_that_vanishes_is_a_lost_contact_not_a_bad_cell(measured):
+    def unplugged(fields):
+        fields["output_mv"][:, 5:] = 0.02
+
+    cell = only(measured(line, edit=unplugged))
+    assert cell.grade == "ungraded"
+    assert cell.reasons == ("The output vanished at 1.8 bar: the cell or its lead lost contact.",)
+    assert cell.diagnosis[0].startswith("Unplugged mid-run")
+
+
+def test_a_coarse_rig_is_named_and_not_the_cell(measured):
+    coarse = ErrorModel(gauge_resolution_bar=0.03, cell_repeatability_percent=0.1)
+    cell = only(measured(line, errors=coarse, down=()))
+    assert cell.grade == "watch"
+    told = next(reason for reason in cell.reasons if "Indication error" in reason)
+    assert "can't be decided with this rig" in told
+    assert "comes from gauge resolution" in told
+    assert "This speaks of the rig, not of the cell." in told
+
+
+def test_a_pressure_read_by_hand_caps_only_what_hangs_on_it(measured):
+    cell = only(measured(line, t90_s=5.0, typed_pressure=True))
+    assert cell.grade == "watch"
+    assert figure(cell, "indication_error_percent", 1.6).grade == "watch"
+    assert figure(cell, "linear_to_bar").grade == "watch"
+    assert figure(cell, "air_output_mv").grade == "pass"
+    assert figure(cell, "t90_s").grade == "pass"
+    assert any("read off a dial by hand" in reason for reason in cell.reasons)
+    assert only(measured(knee, typed_pressure=True)).grade == "reject"
+
+
+def test_an_undetermined_uncertainty_is_said_and_passes_nothing(measured):
+    lag = (StepResponse("up", 2, "one pole", 4.0, None),)
+    cell = only(measured(line, responses=(lag,)))
+    assert cell.grade == "watch"
+    assert figure(cell, "t90_s").expanded_uncertainty is None
+    assert "its uncertainty is undetermined, so it can't pass." in cell.reasons[0]
+
+
+def test_what_all_cells_share_points_to_the_rig(measured):
+    def offset(p):
+        return 50.0 * p + 0.7
+
+    result = grade(measured(offset, offset, offset), LIMITS)
+    assert any(
+        "All 3 cells of this run show the same disagreement" in note for note in result.conditions.notes
+    )
+    mixed = grade(measured(offset, line, offset), LIMITS)
+    assert not mixed.conditions.notes
+
+
+def test_notes_of_the_reduction_are_handed_on(measured):
+    cell = only(measured(line, cell_notes=(("Not settled at 2.0 bar: the hold ended at its cap.",),)))
+    assert cell.grade == "pass"
+    assert cell.diagnosis == ("Not settled at 2.0 bar: the hold ended at its cap.",)
+
+
+def test_a_shops_own_file_grades_by_its_own_limits(measured):
+    shop = load_limits("skerry_point")
+    assert only(measured(lambda p: 42.0 * p)).grade == "pass"
+    assert only(measured(lambda p: 42.0 * p), shop).grade == "watch"
+    assert only(measured(line, t90_s=7.0)).grade == "watch"
+    result = grade(measured(line, t90_s=7.0), shop)
+    assert result.cells[0].grade == "pass"
+    assert any("justification" in note for note in result.conditions.notes)
+    assert result.limits_sha256 == shop.sha256
+
+
+def test_a_figure_switched_off_is_printed_and_not_graded(measured):
+    text = LIMITS.text.replace(
+        "pass_most = 6.0", 'use = false\njustification = "no fast logger"\npass_most = 6.0'
+    )
+    cell = only(measured(line, t90_s=30.0), parse_limits(text, "shop.toml"))
+    assert cell.grade == "pass"
+    t90 = figure(cell, "t90_s")
+    assert (t90.value, t90.grade) == (30.0, None)
+    assert "switched off" in t90.reason
+
+
+def test_a_step_without_a_limit_is_printed_and_not_graded(measured):
+    cell = only(measured(lambda p: min(50.0 * p, 101.0), up=(1.0, 1.6, 2.0, 2.4), down=()))
+    assert figure(cell, "indication_error_percent", 2.4).grade is None
+    assert figure(cell, "indication_error_percent", 2.4).reason == "no limit at this step"
+
+
+def test_a_source_without_steps_or_cells(measured):
+    empty = measured(line, up=(), down=(), air=False)
+    cell = only(empty)
+    assert cell.grade == "ungraded"
+    assert cell.reasons == ("The source has no settled step, so there is nothing to grade.",)
+    assert grade(dataclasses.replace(empty, cells=()), LIMITS).cells == ()
+
+
+def test_many_cells_are_graded_as_each_would_be_alone(measured):
+    rng = np.random.default_rng(417)
+    gains = rng.uniform(35.0, 65.0, 1003)
+    responses = [lambda p, g=g: min(g * p, 88.0) for g in gains]
+    together = grade(measured(*responses), LIMITS, with_curves=False)
+    assert len(together.cells) == 1003
+    for i in (0, 500, 999, 1000, 1002):
+        alone = only(measured(responses[i], names=[together.cells[i].info.cell]))
+        assert together.cells[i].grade == alone.grade
+        assert together.cells[i].reasons == alone.reasons
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    slope=st.floats(30, 80),
+    ceiling=st.floats(50, 200),
+    lower=st.floats(0, 60),
+    t90=st.floats(1, 20),
+    slower=st.floats(0, 10),
+)
+def test_a_cell_never_grades_better_when_its_ceiling_sinks_or_it_slows(
+    measured, slope, ceiling, lower, t90, slower
+):
+    def bent(limit):
+        return lambda p: ((slope * p) ** -8 + limit**-8) ** -0.125
+
+    sunk = max(ceiling - lower, 5.0)
+    good = only(measured(bent(ceiling), t90_s=t90, down=()))
+    worse = only(measured(bent(sunk), t90_s=t90 + slower, down=()))
+    if sunk > 1.15 * slope:
+        # The calibration step is still on the line, so that only the steps above it get worse.
+        assert ORDER[worse.grade] >= ORDER[good.grade]

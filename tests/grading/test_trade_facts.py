@@ -1,0 +1,111 @@
+"""Facts of the trade, end to end from readings tables. All of them: common practice, no source."""
+
+import pytest
+
+from grading.gas import FOOT_OF_SEAWATER_BAR, STANDARD_ATMOSPHERE_BAR, pressure_at_depth_bar
+from grading.grade import grade
+from grading.limits import load_limits
+from grading.sources import load_source
+
+HEADER = "cell,step,gas,direction,pressure_bar,oxygen_fraction,temperature_c,mv"
+STEPS = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0)
+
+
+@pytest.fixture
+def graded(tmp_path):
+    """Grade cells given as {serial: function of PO2 in bar giving mV}, rising and falling, air first."""
+
+    def run(cells):
+        rows = [HEADER]
+        for serial, response in cells.items():
+            rows.append(f"{serial},0,air,up,1.0130,0.20946,21.0,{response(0.20946 * 1.013 * 0.9877):.3f}")
+            held = [(po2, "up") for po2 in STEPS] + [(po2, "down") for po2 in STEPS[-2::-1]]
+            for step, (po2, direction) in enumerate(held, start=1):
+                rows.append(f"{serial},{step},oxygen,{direction},{po2:.4f},1.0000,21.0,{response(po2):.3f}")
+        path = tmp_path / "readings.csv"
+        path.write_text("\n".join(rows) + "\n", encoding="utf-8")
+        result = grade(load_source(path), load_limits("general"))
+        return {cell.info.cell: cell for cell in result.cells}
+
+    return run
+
+
+def value(cell, key, nominal=None):
+    return next(f for f in cell.figures if f.key == key and f.nominal_po2_bar == nominal).value
+
+
+def test_a_new_cell_gives_about_50_mv_and_a_linear_one_100_mv_at_2_bar(graded):
+    cell = graded({"TB-0417": lambda p: 50.0 * p})["TB-0417"]
+    assert cell.grade == "pass"
+    assert value(cell, "oxygen_output_mv") == pytest.approx(50.0, abs=0.01)
+    assert value(cell, "air_output_mv") == pytest.approx(10.5, abs=0.05)
+    top = next(step for step in cell.detail.steps if step.nominal_po2_bar == 2.0)
+    assert top.output_mv == pytest.approx(100.0, abs=0.01)
+    assert top.shows_bar == pytest.approx(2.0, abs=0.001)
+
+
+def test_three_new_cells_give_48_50_and_52_mv_and_each_is_calibrated_on_its_own(graded):
+    cells = graded(
+        {
+            "TB-0417": lambda p: 48.0 * p,
+            "TB-0418": lambda p: 50.0 * p,
+            "TB-0419": lambda p: 52.0 * p,
+        }
+    )
+    assert [cell.grade for cell in cells.values()] == ["pass"] * 3
+    for cell in cells.values():
+        assert value(cell, "indication_error_percent", 1.6) == pytest.approx(0.0, abs=0.01)
+
+
+def test_an_old_cell_at_40_mv_is_good_if_it_gives_80_mv_at_2_bar(graded):
+    cell = graded({"OS-1123": lambda p: 40.0 * p})["OS-1123"]
+    assert value(cell, "indication_error_percent", 2.0) == pytest.approx(0.0, abs=0.01)
+    assert cell.grade in ("pass", "watch")
+    not_passed = {figure.key for figure in cell.figures if figure.grade in ("watch", "reject")}
+    assert not_passed <= {"air_output_mv", "oxygen_output_mv"}
+
+
+def test_an_old_cell_that_bends_is_not_good(graded):
+    cell = graded({"OS-1123": lambda p: min(40.0 * p, 64.0)})["OS-1123"]
+    assert cell.grade == "reject"
+    assert any(text.startswith("Current ceiling") for text in cell.diagnosis)
+
+
+def test_a_loop_of_oxygen_at_6_m_or_20_ft_is_at_1_6_bar():
+    assert pressure_at_depth_bar(6.0) == pytest.approx(1.6, abs=0.02)
+    twenty_feet_bar = STANDARD_ATMOSPHERE_BAR + 20.0 * FOOT_OF_SEAWATER_BAR
+    assert twenty_feet_bar == pytest.approx(1.6, abs=0.03)
+
+
+def test_a_cell_that_shows_1_4_at_1_6_is_bad(graded):
+    cell = graded({"OS-1090": lambda p: 50.0 * p if p < 1.3 else 70.0})["OS-1090"]
+    assert cell.grade == "reject"
+    assert "Shows 1.40 where the truth is 1.60 bar." in cell.detail.statements
+    told = " ".join(cell.reasons)
+    assert "1.6 bar" in told
+    assert "12.5 % low" in told
+    assert value(cell, "indication_error_percent", 1.6) == pytest.approx(-12.5, abs=0.01)
+
+
+def test_a_cell_with_a_ceiling_can_show_1_3_at_a_true_1_6_to_1_7(graded):
+    # Straight to 1.2 bar; from there the output creeps from 60 to 65 mV while PO2 goes on to 1.65 bar.
+    cell = graded({"TB-0388": lambda p: 50.0 * p if p <= 1.2 else 60.0 + (p - 1.2) * 5.0 / 0.45})["TB-0388"]
+    assert cell.grade == "reject"
+    truth = dict(cell.detail.true_po2_when_display_says)[1.3]
+    assert 1.6 <= truth <= 1.7
+    assert any(text.startswith("When it shows 1.30, the truth is 1.65") for text in cell.detail.statements)
+
+
+def test_two_points_cannot_see_a_ceiling_above_them(graded):
+    cell = graded({"OS-1090": lambda p: min(50.0 * p, 82.0)})["OS-1090"]
+    assert value(cell, "air_slope_agreement_percent") == pytest.approx(0.0, abs=0.5)
+    assert value(cell, "indication_error_percent", 1.6) == pytest.approx(0.0, abs=0.01)
+    assert cell.grade == "reject"
+
+
+def test_no_sentence_calls_a_cell_safe(graded):
+    cells = graded({"TB-0417": lambda p: 50.0 * p, "OS-1090": lambda p: min(50.0 * p, 70.0)})
+    for cell in cells.values():
+        for text in (*cell.reasons, *cell.diagnosis, *cell.detail.statements):
+            assert "safe" not in text.lower()
+            assert "fit to dive" not in text.lower()
