@@ -23,7 +23,7 @@ _MODBUS_HEAD = (
 )
 _SCANNER_NOTES = (
     "Channel 100 + n reads socket n, in volts. Channel k of a scan is read at its start + (k + 1/2) NPLC / "
-    "50 Hz, twice as slow with autozero. Overload (beyond 1.2 times the range) reads +9.9E37, no value 9.91E37."
+    "50 Hz, twice as slow with autozero. Overload, beyond 1.2 times the range, is +9.9E37; no value 9.91E37."
 )
 _VALVE_NOTES = (
     "The supply is shut without current, the vent open. Nothing energises before a heartbeat has been seen. "
