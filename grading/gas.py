@@ -38,7 +38,7 @@ def saturation_pressure_bar(temperature_c: Number) -> Number:
     """Vapour pressure of liquid water.
 
     Wagner and Pruss, J. Phys. Chem. Ref. Data 22 (1993) 783: the IAPWS supplementary release on saturation
-    properties, SR1-86(1992), equation 1. Within 60 ppm of IAPWS-95 from 5 to 40 degrees.
+    properties, SR1-86(1992), equation 1. Within 75 ppm of IAPWS-95 from 5 to 40 degrees.
 
     Args:
         temperature_c: water temperature, 0.01 to 373.9 degrees Celsius, any shape.
