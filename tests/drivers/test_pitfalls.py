@@ -4,6 +4,7 @@ Measured with pyvisa-py 0.8.1 and pymodbus 3.16.1: every one of these returns wr
 the bare library.
 """
 
+import contextlib
 import math
 import re
 import socket
@@ -497,33 +498,31 @@ def test_echo_is_dropped_where_the_bench_file_says_so(peers, text_link):
     assert text_link(peers.serial(serve).visa, echo=True).query("READ?", re.compile(r"[\d.]+"))[0] == "12.5"
 
 
-def rtu_answer(unit, pdu):
-    return bytes([unit]) + struct.pack(">BBH", pdu[0], 2, 77)
+def rtu_answer(unit, pdu, value=77):
+    return bytes([unit]) + struct.pack(">BBH", pdu[0], 2, value)
 
 
 @pytest.mark.parametrize("fault", ["bad crc", "noise before", "half a frame"])
-def test_spoilt_rtu_frame_is_an_error_and_the_next_one_right(peers, modbus_link, fault):
+def test_spoilt_rtu_frame_is_never_a_wrong_reading_and_the_next_one_is_right(peers, modbus_link, fault):
     spoilt = [True]
 
     def serve(peer):
         for unit, pdu in peer.rtu_requests():
             frame = rtu_answer(unit, pdu)
             whole = frame + peers.crc16(frame)
-            if not spoilt:
-                peer.write(whole)
-                continue
+            faulty = {
+                "bad crc": rtu_answer(unit, pdu, 78) + whole[-2:],
+                "noise before": b"\xff\x01" + whole,
+                "half a frame": whole[:4],
+            }
+            peer.write(faulty[fault] if spoilt else whole)
             spoilt.clear()
-            peer.write(
-                {
-                    "bad crc": frame + b"\x00\x00",
-                    "noise before": b"\xff\x01" + whole,
-                    "half a frame": whole[:4],
-                }[fault]
-            )
 
     link = modbus_link(peers.serial(serve).modbus(f"baud=115200&late_s={SHORT_S}"), SHORT_S)
-    with pytest.raises((LinkTimeout, BadReply)):
-        link.read_registers(0, 1)
+    # Some releases of pymodbus find a frame behind noise, others lose it: both are honest.
+    with contextlib.suppress(LinkTimeout, BadReply):
+        assert link.read_registers(0, 1) == (77,)
+        assert fault == "noise before"
     assert link.read_registers(0, 1) == (77,)
 
 
