@@ -29,9 +29,10 @@ def vented_zero_problems(
         apart_bar: how far two gauges may be from each other.
     """
     if not LOWEST_BAROMETER_BAR <= barometer_bar <= HIGHEST_BAROMETER_BAR:
+        hint = _unit_hint(barometer_bar, ATMOSPHERE_BAR, within=_ANY_WEATHER)
         return (
             f"the barometer reads {barometer_bar:.4f} bar; {LOWEST_BAROMETER_BAR} to "
-            f"{HIGHEST_BAROMETER_BAR} bar is possible{_unit_hint(barometer_bar, ATMOSPHERE_BAR, within=_ANY_WEATHER)}",
+            f"{HIGHEST_BAROMETER_BAR} bar is possible{hint}",
         )
     problems = []
     for name, reading_bar in gauges_bar.items():

@@ -1,0 +1,237 @@
+"""The command line as a user meets it: words, exit codes, and nothing half-written."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from rig.cli.main import main
+from rig.config_files import open_config
+
+LEADLINE = [sys.executable, "-m", "rig.cli.main"]
+COMMANDS = [
+    ("demo",),
+    ("preflight",),
+    ("plan",),
+    ("run",),
+    ("grade",),
+    ("certify",),
+    ("archive", "check"),
+    ("bench", "list"),
+    ("bench", "serve"),
+    ("bench", "describe"),
+    ("bench", "faults"),
+]
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    code = main(arguments)
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
+
+
+def in_a_process(*arguments: str, **environment: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [*LEADLINE, *arguments],
+        capture_output=True,
+        text=True,
+        timeout=60,
+        env={**os.environ, **environment},
+        check=False,
+    )
+
+
+@pytest.mark.parametrize("command", COMMANDS, ids=" ".join)
+def test_every_command_has_help_with_an_example(
+    command: tuple[str, ...], capsys: pytest.CaptureFixture[str]
+) -> None:
+    code, out, err = run(capsys, *command, "--help")
+    assert code == 0
+    assert f"Example: leadline {' '.join(command)}" in " ".join(out.split())
+    assert err == ""
+
+
+def test_help_names_every_command_and_the_exit_codes() -> None:
+    done = in_a_process("--help")
+    assert done.returncode == 0
+    for command in {parts[0] for parts in COMMANDS}:
+        assert command in done.stdout
+    assert "3 refused for safety" in done.stdout.replace("\n", " ")
+
+
+def test_help_loads_nothing_heavy() -> None:
+    code = (
+        "import sys; sys.argv = ['leadline', '--help']\n"
+        "from rig.cli.main import main\n"
+        "main(['--help'])\n"
+        "heavy = {'numpy', 'scipy', 'matplotlib', 'pydantic', 'pyvisa', 'pymodbus', 'sqlalchemy', 'typst'}\n"
+        "sys.exit(', '.join(sorted(heavy & set(sys.modules))) or 0)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("demo", "--sed", "3"), "leadline: No such option: --sed"),
+        (("dmo",), "leadline: No such command 'dmo'"),
+        (("plan", "full"), "leadline: Missing option '--bench'"),
+        (("demo", "--seed", "x"), "leadline: Invalid value for '--seed'"),
+        (("preflight", "virtual_bnch"), "leadline: no bench is called 'virtual_bnch'; did you mean"),
+        (("plan", "fll", "--bench", "virtual_bench"), "did you mean 'full'?"),
+        (("run", "virtual_bench", "-c", "nowhere.csv"), "leadline: nowhere.csv: no such file"),
+        (("run", "virtual_bench", "-c", "six_cells", "--limits", "genral"), "did you mean 'general'?"),
+        (("run", "virtual_bench", "-c", "six_cells", "--inject", "boom"), "write NAME[:TARGET]"),
+        (("run", "virtual_bench", "-c", "six_cells", "--inject", "boom@3"), "boom"),
+        (("run", "solenoid_bench", "-c", "six_cells", "--inject", "x@3"), "leave --inject out"),
+        (("bench", "describe", "solenoid_bench"), "has no [virtual] table"),
+        (("grade", "nowhere"), "nowhere"),
+        (("certify", "nowhere"), "nowhere"),
+        (("archive", "check", "nowhere"), "leadline: nowhere: no such folder"),
+    ],
+)
+def test_bad_input_is_one_line_and_code_2(
+    arguments: tuple[str, ...],
+    told: str,
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, out, err = run(capsys, *arguments)
+    assert (code, out) == (2, "")
+    assert told in err
+    assert len(err.splitlines()) == 1
+    assert "Traceback" not in err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_duplicate_serial_names_both_lines_and_starts_nothing(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    cells = tmp_path / "box.csv"
+    cells.write_text("socket,serial\n1,TB-0417\n2,TB-0417\n")
+    out = tmp_path / "records"
+    code, _, err = run(capsys, "run", "virtual_bench", "-c", str(cells), "-o", str(out))
+    assert code == 2
+    assert f"{cells}:3: serial: 'TB-0417' is already on line 2" in err
+    assert not out.exists()
+
+
+def test_step_above_the_pot_is_refused_before_anything_starts(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    tall = tmp_path / "tall.toml"
+    steps = "".join(f'[[steps]]\npo2_bar = {po2}\ndirection = "up"\n' for po2 in (1.0, 1.5, 2.0, 2.5, 3.0))
+    tall.write_text(
+        f'schema = "leadline.procedure/1"\nname = "tall"\nversion = "1"\ncalibration_po2_bar = 1.0\n{steps}'
+    )
+    out = tmp_path / "records"
+    arguments = ("-p", str(tall), "-c", "six_cells", "-o", str(out))
+    code, _, err = run(capsys, "run", "virtual_bench", *arguments)
+    assert code == 2
+    assert f"{tall}:18: steps[5].po2_bar: PO2 3 bar needs 3.05 bar absolute, above stop_pressure_bar" in err
+    assert not out.exists()
+
+
+@pytest.mark.parametrize("command", [("demo",), ("run", "virtual_bench", "-c", "six_cells")])
+def test_output_folder_that_cannot_be_written_is_refused_before_anything_starts(
+    command: tuple[str, ...], capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    taken = tmp_path / "taken"
+    taken.write_text("a file")
+    code, out, err = run(capsys, *command, "--out", str(taken / "records"))
+    assert (code, out) == (2, "")
+    assert err == f"leadline: {taken / 'records'}: {taken} is a file, not a folder; choose another --out\n"
+    assert taken.read_text() == "a file"
+
+
+def test_output_folder_on_a_system_that_refuses_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    code, _, err = run(capsys, "demo", "--out", "/proc/leadline")
+    assert code == 2
+    assert err.startswith("leadline: /proc/leadline: cannot be written to (")
+    assert len(err.splitlines()) == 1
+
+
+def test_unreachable_port_is_code_3_and_names_instrument_and_address(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    text = open_config("benches", "solenoid_bench").text
+    for host in ("10", "11", "21", "22", "23", "30"):
+        text = text.replace(f"192.0.2.{host}::5025", "127.0.0.1::1")
+        text = text.replace(f"192.0.2.{host}:502/", "127.0.0.1:1/")
+    bench = tmp_path / "dead.toml"
+    bench.write_text(text)
+    out = tmp_path / "records"
+    code, _, err = run(capsys, "run", str(bench), "-c", "six_cells", "-o", str(out))
+    assert code == 3
+    assert "gauge_a: cannot open tcp://127.0.0.1:1: connection refused; check" in err
+    assert all(line.startswith(f"leadline: {bench}:") for line in err.splitlines())
+    assert not out.exists()
+
+
+def test_plan_and_lists_as_json_are_json_alone(capsys: pytest.CaptureFixture[str]) -> None:
+    for arguments, key in (
+        (("plan", "quick", "--bench", "virtual_bench"), "steps"),
+        (("preflight", "virtual_bench"), "checks"),
+        (("bench", "list"), "benches"),
+    ):
+        code, out, err = run(capsys, *arguments, "--json")
+        assert (code, err) == (0, "")
+        assert key in json.loads(out)
+    code, out, err = run(capsys, "bench", "faults", "--json")
+    assert (code, err) == (0, "")
+    assert {"name", "text"} <= set(json.loads(out)[0])
+
+
+def test_preflight_of_a_dead_bench_prints_its_table_and_code_3(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    text = open_config("benches", "hand_pot").text
+    bench = tmp_path / "pot.toml"
+    bench.write_text(text.replace("/dev/ttyUSB", "/dev/no_such_tty"))
+    code, out, err = run(capsys, "preflight", str(bench))
+    assert (code, err) == (3, "")
+    assert "Not ready: 2 failed" in out
+
+
+def test_describe_prints_what_the_virtual_bench_answers_to(capsys: pytest.CaptureFixture[str]) -> None:
+    code, out, _ = run(capsys, "bench", "describe")
+    assert code == 0
+    assert "ROUTe:SCAN" in out
+
+
+def test_closed_pipe_is_no_traceback() -> None:
+    shell = f"{sys.executable} -m rig.cli.main bench faults --json | head -c 20"
+    done = subprocess.run(["bash", "-c", shell], capture_output=True, text=True, timeout=60, check=False)
+    assert done.stderr == ""
+
+
+def test_terminal_that_cannot_show_our_signs_gets_plain_ones() -> None:
+    done = in_a_process("preflight", "virtual_bench", PYTHONIOENCODING="ascii")
+    assert done.returncode == 0, done.stderr
+    assert "+ ok" in done.stdout
+    assert "?" not in done.stdout
+
+
+def test_what_nobody_foresaw_is_one_line_with_a_file_for_us(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("nobody foresaw this")
+
+    monkeypatch.setattr("rig.plan.make_plan", broken)
+    code, out, err = run(capsys, "plan", "full", "--bench", "virtual_bench")
+    assert (code, out) == (1, "")
+    assert err.startswith("leadline: internal error (ZeroDivisionError: nobody foresaw this); please report")
+    assert len(err.splitlines()) == 1
+    (report,) = tmp_path.iterdir()
+    assert "Traceback" in report.read_text()

@@ -1,0 +1,208 @@
+"""What people see: the live picture, plain lines, prompts and tables, as rendered text."""
+
+from __future__ import annotations
+
+import io
+import os
+import pty
+import threading
+import time
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from rich.console import Console
+
+from rig.screen.digits import large
+from rig.screen.formats import clock_text, maybe
+from rig.screen.keyboard import LineReader, read_typed
+from rig.screen.terminal import TerminalView, picture, plain_line
+from rig.snapshot import CellLine, Prompt, Snapshot
+
+CELLS = (
+    CellLine(1, "TB-0417", 80.31, 1.599, 0.02, "settled"),
+    CellLine(2, "TB-0388", 71.20, 1.468, 0.31, "settling"),
+    CellLine(3, "OS-1090", None, None, None, "no reading"),
+)
+HOLD = Snapshot(
+    elapsed_s=2051.4,
+    left_s=1130.0,
+    progress=0.645,
+    state="EXECUTE",
+    phase="measure",
+    now="PO2 1.6 bar up",
+    next="PO2 1.8 bar",
+    pressure_bar=1.6229,
+    target_bar=1.6226,
+    barometer_bar=1.0132,
+    po2_bar=1.6008,
+    temperature_c=21.34,
+    ramp_bar_per_min=-0.01,
+    gas_used_l=8.43,
+    cells=CELLS,
+)
+
+
+def rendered(snapshot: Snapshot, *, width: int = 100, unicode: bool = True) -> str:
+    console = Console(width=width, file=io.StringIO(), record=True, markup=False, emoji=False)
+    console.print(picture(snapshot, title="Bench · full 1", virtual=True, unicode=unicode))
+    return console.export_text()
+
+
+@pytest.mark.parametrize("width", [80, 100, 160])
+def test_picture_shows_every_cell_and_number_at_usual_widths(width: int) -> None:
+    text = rendered(HOLD, width=width)
+    for shown in (
+        "TB-0417",
+        "80.31",
+        "1.599",
+        "settled",
+        "no reading",
+        "PO2 1.6 bar up",
+        "PO2 1.8 bar",
+        "1.623 bar",
+        "1.601 bar",
+        "34:11",
+        "about 18:50 left",
+        "Ctrl-C",
+        "nothing here is a measurement",
+    ):
+        assert shown in text
+    assert all(len(line) <= width for line in text.splitlines())
+
+
+def test_only_a_settled_cell_is_held_against_the_truth() -> None:
+    text = rendered(HOLD)
+    settled = next(line for line in text.splitlines() if "TB-0417" in line)
+    settling = next(line for line in text.splitlines() if "TB-0388" in line)
+    assert "−0.1 %" in settled
+    assert "%" not in settling.replace("% per 10 s", "")
+
+
+def test_alarm_and_lid_force_cannot_be_missed() -> None:
+    text = rendered(replace(HOLD, alarm="Gauges disagree. Close the bottle.", lid_force_n=344.0))
+    assert "ALARM" in text
+    assert "Close the bottle." in text
+    assert "LID UNDER PRESSURE: 344 N on the lid" in text
+
+
+def test_missing_readings_are_dashes_and_never_zero() -> None:
+    text = rendered(
+        replace(
+            HOLD, pressure_bar=None, po2_bar=None, temperature_c=None, barometer_bar=None, target_bar=None
+        )
+    )
+    assert "not known yet" in text
+    assert "0.000" not in text
+
+
+def test_plain_line_is_one_line_for_a_log() -> None:
+    line = plain_line(replace(HOLD, alarm="Gauges disagree."))
+    assert line.split("  ")[-1] == "ALARM: Gauges disagree."
+    assert "1.6229 bar" in line
+    assert "1 of 3 settled" in line
+    assert "\n" not in line
+
+
+def test_large_digits_have_equal_lines() -> None:
+    for unicode, height in ((True, 3), (False, 5)):
+        lines = large("-1.9876 0", unicode=unicode)
+        assert len(lines) == height
+        assert len({len(line) for line in lines}) == 1
+    assert all(ord(sign) < 128 for line in large("0.123456789", unicode=False) for sign in line)
+
+
+def test_times_and_signs() -> None:
+    assert clock_text(247.2) == "4:07"
+    assert clock_text(3847) == "1:04:07"
+    assert clock_text(-3) == "0:00"
+    assert maybe(None, 2) == "–"
+    assert maybe(-0.004, 2, signed=True) == "0.00"
+
+
+def test_view_on_a_pipe_writes_lines_and_keeps_messages() -> None:
+    file = io.StringIO()
+    with TerminalView(Console(file=file, width=130, markup=False, emoji=False), title="t") as view:
+        view.say("starting [not markup] :100:")
+        view.update(HOLD)
+        view.say("gauges 41 mbar apart", "alarm")
+        for _ in range(1000):
+            view.update(HOLD)
+    lines = file.getvalue().splitlines()
+    assert lines[0].endswith("starting [not markup] :100:")
+    assert "34:11   64 %" in lines[1]
+    assert lines[2].endswith("ALARM: gauges 41 mbar apart")
+    assert len(lines) == 3
+
+
+def test_view_on_a_terminal_leaves_messages_and_takes_its_picture_away() -> None:
+    file = io.StringIO()
+    console = Console(file=file, width=100, height=30, force_terminal=True, markup=False, emoji=False)
+    with TerminalView(console, title="Bench") as view:
+        view.update(HOLD)
+        view.say("kept in the scroll-back")
+    text = file.getvalue()
+    assert "TB-0417" in text
+    assert "kept in the scroll-back" in text
+    assert text.rstrip().endswith("\x1b[?25h") or "\x1b[2K" in text
+
+
+@pytest.fixture
+def typed(monkeypatch: pytest.MonkeyPatch):  # type: ignore[no-untyped-def]
+    """Make stdin a pipe; returns what writes to it."""
+    read_end, write_end = os.pipe()
+    with os.fdopen(read_end) as stdin, os.fdopen(write_end, "w") as writer:
+        monkeypatch.setattr("sys.stdin", stdin)
+
+        def send(text: str) -> None:
+            writer.write(text)
+            writer.flush()
+
+        yield send
+
+
+def quiet_view() -> tuple[TerminalView, io.StringIO]:
+    file = io.StringIO()
+    return TerminalView(Console(file=file, width=130, markup=False, emoji=False), title="t"), file
+
+
+def test_prompt_takes_only_its_own_answers(typed) -> None:  # type: ignore[no-untyped-def]
+    typed("perhaps\nyes\n")
+    view, file = quiet_view()
+    assert view.ask(Prompt("lid", "Is the lid closed?", ("yes", "no"), timeout_s=5.0)) == "yes"
+    assert "'perhaps' is no answer to this; write yes or no" in file.getvalue()
+
+
+def test_prompt_that_nobody_answers_ends_in_none(typed) -> None:  # type: ignore[no-untyped-def]
+    view, _ = quiet_view()
+    assert view.ask(Prompt("lid", "Is the lid closed?", timeout_s=0.05)) is None
+    typed("late\n")
+
+
+def test_end_of_input_is_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    with Path(os.devnull).open() as nothing:
+        monkeypatch.setattr("sys.stdin", nothing)
+        reader = LineReader()
+        assert reader.read(5.0) is None
+        assert reader.read(5.0) is None
+
+
+def test_keys_are_read_without_echo_and_can_be_corrected(monkeypatch: pytest.MonkeyPatch) -> None:
+    ours, theirs = pty.openpty()
+    with os.fdopen(theirs) as stdin:
+        monkeypatch.setattr("sys.stdin", stdin)
+        shown: list[str] = []
+
+        def type_keys() -> None:
+            time.sleep(0.2)
+            os.write(ours, b"wrong\x151.62")
+            time.sleep(0.2)
+            os.write(ours, b"\x7f3\n")
+
+        typist = threading.Thread(target=type_keys)
+        typist.start()
+        assert read_typed(5.0, shown.append) == "1.63"
+        typist.join()
+        assert shown[0] == "1.62"
+        assert read_typed(0.1, shown.append) is None
+    os.close(ours)
