@@ -326,7 +326,7 @@ def _draw_response(axes: Axes, cell: CellResult) -> None:
         if curve.ceiling_mv is not None and curve.ceiling_mv < 1.6 * highest:
             level = curve.zero_mv + curve.ceiling_mv
             axes.axhline(level, color=_INK, linewidth=0.7, linestyle=":")
-            text = f"ceiling {wording.number(level, 1)} mV"
+            text = f"ceiling {wording.number(curve.ceiling_mv, 1)} mV"
             axes.text(0.02 * top, level, text, va="bottom", fontsize=6.2)
             highest = max(highest, level)
     calibration = _calibration(cell)
@@ -628,7 +628,7 @@ def _response_alt(cell: CellResult) -> str:
         return text + "; no curve could be fitted."
     if curve.ceiling_mv is None:
         return text + f"; fitted model: {curve.model}."
-    return text + f"; fitted model: {curve.model}, ceiling at {curve.zero_mv + curve.ceiling_mv:.1f} mV."
+    return text + f"; fitted model: {curve.model}, ceiling at {curve.ceiling_mv:.1f} mV."
 
 
 def _error_alt(cell: CellResult) -> str:

@@ -1,6 +1,6 @@
 """Certificates on paper."""
 
-from grading.certificate.papers import write_certificates
+from grading.certificate.papers import write_certificates, write_labels
 from grading.certificate.press import CertificateError
 
-__all__ = ["CertificateError", "write_certificates"]
+__all__ = ["CertificateError", "write_certificates", "write_labels"]

@@ -138,10 +138,45 @@ def summary_content(
     return content
 
 
+def labels_content(
+    grading: Grading, cells: Sequence[tuple[CellResult, Identity]], issued: date | None
+) -> Json:
+    """Everything on the stickers of these cells, in their order."""
+    stamp = _issue_time(grading.conditions, issued)
+    return {
+        "title": "Labels",
+        "description": f"Labels of {_count(len(cells), 'cell')}",
+        "number": "labels",
+        "timestamp": int(stamp.timestamp()),
+        "stamp": list(stamp.timetuple()[:6]),
+        "labels": [
+            {
+                "code": code_text(identity, cell.info.cell, cell.grade),
+                "code-file": f"code-{index}.svg",
+                "grade": cell.grade,
+                "graded": wording.grade_text(cell.grade),
+                "serial": printable(cell.info.cell),
+                "lines": _label_lines(grading, cell, identity),
+            }
+            for index, (cell, identity) in enumerate(cells)
+        ],
+    }
+
+
+def _label_lines(grading: Grading, cell: CellResult, identity: Identity) -> list[str]:
+    lines = [f"No. {identity.number}"]
+    tested = wording.moment(grading.conditions.started_utc)[:10]
+    if tested:
+        lines.append(f"tested {printable(tested)}")
+    value, uncertainty = _short(cell, "oxygen_output_mv")
+    if cell.grade != "ungraded" and value != wording.NOT_TESTED:
+        lines.append(f"{value} {uncertainty} mV at PO2 1.0")
+    return lines
+
+
 def _common(grading: Grading, identity: Identity, issued: date | None) -> Json:
     conditions = grading.conditions
-    ended = wording.parse_moment(conditions.ended) or wording.parse_moment(conditions.started_utc)
-    stamp = _document_time(ended, issued)
+    stamp = _issue_time(conditions, issued)
     return {
         "number": identity.number,
         "place": printable(conditions.place or "Place of work not stated"),
@@ -161,11 +196,12 @@ def _common(grading: Grading, identity: Identity, issued: date | None) -> Json:
     }
 
 
-def _document_time(ended: datetime | None, issued: date | None) -> datetime:
+def _issue_time(conditions: RunConditions, issued: date | None) -> datetime:
     """Time of issue, also in the PDF itself: from the data, so that the same results make the same file.
 
     An archival PDF and a report both need one; where the source carries no date, it is today.
     """
+    ended = wording.parse_moment(conditions.ended) or wording.parse_moment(conditions.started_utc)
     if issued is None and ended is not None:
         return ended
     day = issued or datetime.now(UTC).date()
@@ -249,8 +285,21 @@ def _told_steps(cell: CellResult) -> list[StepResult]:
             if s.direction == direction and s.indication_error_percent is not None and s.shows_bar is not None
         ]
         if steps:
-            return steps
+            return _thinned(steps)
     return []
+
+
+_MOST_TOLD: Final = 7
+
+
+def _thinned(steps: list[StepResult]) -> list[StepResult]:
+    """The first step at each nominal PO2, and no more of them than a line holds: lowest and highest stay."""
+    first = list({s.nominal_po2_bar or round(s.po2_bar, 2): s for s in reversed(steps)}.values())
+    first.sort(key=lambda s: s.po2_bar)
+    if len(first) <= _MOST_TOLD:
+        return first
+    last = len(first) - 1
+    return [first[round(i * last / (_MOST_TOLD - 1))] for i in range(_MOST_TOLD)]
 
 
 def _statements(cell: CellResult) -> list[str]:

@@ -1,4 +1,4 @@
-"""Certificates and the summary of a run, written to a folder."""
+"""Certificates, labels and the summary of a run, written to a folder."""
 
 from __future__ import annotations
 
@@ -9,8 +9,8 @@ from datetime import date
 from pathlib import Path
 
 from grading import figures
-from grading.certificate.content import certificate_content, summary_content
-from grading.certificate.identity import code_svg, identify, safe_name
+from grading.certificate.content import certificate_content, labels_content, summary_content
+from grading.certificate.identity import Identity, code_svg, identify, safe_name
 from grading.certificate.press import CertificateError, Paper, print_pdf
 from grading.certificate.spark import spark_svg
 from grading.results import CellResult, Grading
@@ -44,10 +44,7 @@ def write_certificates(
         CertificateError: unknown serial, nothing to certify, a folder that cannot be written.
     """
     chosen = _choose(grading, cells)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise CertificateError(f"{folder}: cannot make the folder ({error.strerror or error})") from None
+    _make(folder)
     written = []
     for place, cell in chosen:
         paper = certificate(grading, cell, place, issued)
@@ -59,6 +56,25 @@ def write_certificates(
     return written
 
 
+def write_labels(
+    folder: Path,
+    grading: Grading,
+    cells: Collection[str] | None = None,
+    *,
+    issued: date | None = None,
+    font_folders: Sequence[Path] = (),
+) -> Path:
+    """Write `labels.pdf`: one sticker of 62 x 29 mm a cell, with the code of its certificate.
+
+    Takes and raises what `write_certificates` does.
+    """
+    chosen = _choose(grading, cells)
+    _make(folder)
+    return _write(
+        folder / "labels.pdf", print_pdf(labels(grading, chosen, issued), font_folders=font_folders)
+    )
+
+
 def certificate(grading: Grading, cell: CellResult, place: int, issued: date | None = None) -> Paper:
     """One cell's certificate, ready to print.
 
@@ -68,7 +84,7 @@ def certificate(grading: Grading, cell: CellResult, place: int, issued: date | N
         place: which one, from 1; a part of the number.
         issued: see `write_certificates`.
     """
-    identity = identify(grading, (cell,), f"{place:02d}")
+    identity = _identity(grading, cell, place)
     content = certificate_content(grading, cell, identity, issued)
     files = {"results.json": identity.data, "code.svg": code_svg(content["code"])}
     kinds: list[figures.Kind] = list(content["plots"])
@@ -89,6 +105,19 @@ def summary(grading: Grading, issued: date | None = None) -> Paper:
     return Paper("summary.typ", content, files)
 
 
+def labels(grading: Grading, cells: Sequence[tuple[int, CellResult]], issued: date | None = None) -> Paper:
+    """The stickers of these cells (place in the run from 1, cell), ready to print."""
+    identified = [(cell, _identity(grading, cell, place)) for place, cell in cells]
+    content = labels_content(grading, identified, issued)
+    return Paper(
+        "labels.typ", content, {row["code-file"]: code_svg(row["code"]) for row in content["labels"]}
+    )
+
+
+def _identity(grading: Grading, cell: CellResult, place: int) -> Identity:
+    return identify(grading, (cell,), f"{place:02d}")
+
+
 def _choose(grading: Grading, cells: Collection[str] | None) -> list[tuple[int, CellResult]]:
     if not grading.cells:
         raise CertificateError(f"{grading.source}: no cell to certify")
@@ -103,6 +132,13 @@ def _choose(grading: Grading, cells: Collection[str] | None) -> list[tuple[int, 
         for place, cell in enumerate(grading.cells, start=1)
         if cells is None or cell.info.cell in cells
     ]
+
+
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CertificateError(f"{folder}: cannot make the folder ({error.strerror or error})") from None
 
 
 def _write(path: Path, data: bytes) -> Path:

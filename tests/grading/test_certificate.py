@@ -23,7 +23,7 @@ from PIL import Image
 from pypdf import PdfReader
 
 from grading import cautions, wording
-from grading.certificate import CertificateError, papers, write_certificates
+from grading.certificate import CertificateError, papers, write_certificates, write_labels
 from grading.certificate.identity import code_svg, code_text, identify, safe_name
 from grading.certificate.press import fonts, print_pdf
 from grading.certificate.printable import BREAK, printable
@@ -261,6 +261,16 @@ def test_nothing_of_a_long_answer_is_lost(grading):
     assert all(f"Reason number {n} of many." in text for n in range(200))
 
 
+def test_many_steps_are_thinned_to_what_a_line_holds(grading):
+    cell = grading.cells[0]
+    rising = [s for s in cell.detail.steps if s.direction == "up" and s.indication_error_percent is not None]
+    fine = tuple(
+        replace(rising[0], step=n, nominal_po2_bar=1.1 + n / 20, po2_bar=1.1 + n / 20) for n in range(19)
+    )
+    text = text_of(pdf_of(only(grading, "TB-0417", detail=replace(cell.detail, steps=fine * 2))))
+    assert "The truth is, bar 1.10 1.25 1.40 1.55 1.70 1.85 2.00" in text
+
+
 @pytest.mark.parametrize("make", ["sample", "interrupted", "pen_and_paper"])
 def test_the_typesetter_has_nothing_to_complain_of(samples, make):
     """A layout that does not settle would number pages wrongly; typst only warns of it."""
@@ -413,6 +423,30 @@ def test_the_code_keeps_its_fields_whatever_the_serial(grading, serial):
     text = code_text(identity, serial, "reject")
     assert text.count(":") == 4
     assert len(text) < 140
+
+
+def test_a_label_a_cell_of_sticker_size(grading, tmp_path):
+    path = write_labels(tmp_path, grading)
+    reader = PdfReader(path)
+    assert len(reader.pages) == len(grading.cells)
+    for place, (cell, page) in enumerate(zip(grading.cells, reader.pages, strict=True), start=1):
+        assert [round(float(x) / 72 * 25.4) for x in page.mediabox[2:]] == [62, 29]
+        text = page.extract_text().replace(BREAK, "")
+        number = papers.certificate(grading, cell, place).number
+        for must in (cell.info.cell, wording.grade_text(cell.grade), number, "tested 2026-03-02"):
+            assert must in text
+
+
+def test_a_label_of_an_ungraded_cell_gives_no_figure(samples, tmp_path):
+    text = PdfReader(write_labels(tmp_path, samples.interrupted(), ["TB-0417"])).pages[0].extract_text()
+    assert "UNGRADED" in text
+    assert "mV" not in text
+
+
+def test_labels_take_any_serial(grading, tmp_path):
+    for serial in NASTY.values():
+        reader = PdfReader(write_labels(tmp_path, renamed(grading, cell=serial)))
+        assert len(reader.pages) == 1
 
 
 def test_grades_differ_on_a_black_and_white_copy(samples):
