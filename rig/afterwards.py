@@ -31,13 +31,13 @@ class Finished:
     """What was made of a record.
 
     Attributes:
-        certificates: one file a cell and the summary; empty when none were wanted.
+        papers: one certificate a cell, the summary and the labels; empty when none were wanted.
         results: the file that keeps the grading.
     """
 
     grading: Grading
     results: Path
-    certificates: tuple[Path, ...]
+    papers: tuple[Path, ...]
 
 
 def finish_record(
@@ -90,7 +90,7 @@ def finish_record(
     return Finished(
         grading=from_json(answer["grading"]),
         results=Path(answer["results"]),
-        certificates=tuple(Path(path) for path in answer["certificates"]),
+        papers=tuple(Path(path) for path in answer["papers"]),
     )
 
 
@@ -130,11 +130,12 @@ def _work(
     results = write_results(record, grading)
     papers: list[Path] = []
     if certificates:
-        from grading.certificate import write_certificates
+        from grading.certificate import write_certificates, write_labels
 
         papers = write_certificates(record / CERTIFICATES, grading, cells)
+        papers.append(write_labels(record / CERTIFICATES, grading, cells))
     return {
         "grading": to_json(grading),
         "results": str(results),
-        "certificates": [str(path) for path in papers],
+        "papers": [str(path) for path in papers],
     }

@@ -181,7 +181,7 @@ def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | 
     except (FileError, SourceError, AfterwardsFailed) as error:
         return None, (), str(error)
     show_summary(console, done.grading)
-    return done.grading, done.certificates, ""
+    return done.grading, done.papers, ""
 
 
 def _tell_end(
@@ -191,12 +191,13 @@ def _tell_end(
     if outcome.how != "completed":
         console.print(f"Run {outcome.how}: {outcome.why}", style="bold")
     console.print(f"Record        {outcome.record}", soft_wrap=True)
-    certificates = [path for path in papers if path.name != "summary.pdf"]
+    others = {"summary.pdf": "Summary", "labels.pdf": "Labels"}
+    certificates = [path for path in papers if path.name not in others]
     if certificates:
-        console.print(f"Certificates  {certificates[0].parent}, {len(certificates)} cells", soft_wrap=True)
+        console.print(f"Certificates  {certificates[0].parent} ({len(certificates)} files)", soft_wrap=True)
     for path in papers:
-        if path.name == "summary.pdf":
-            console.print(f"Summary       {path}", soft_wrap=True)
+        if path.name in others:
+            console.print(f"{others[path.name]:<14}{path}", soft_wrap=True)
     if rig_s > 2.0 * real_s:
         console.print(
             f"Time          {rig_s / 60:.0f} min of rig time in {real_s:.0f} s, "

@@ -19,7 +19,7 @@ def certify(
     limits: LimitsOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Grade a record afresh from its raw readings and print its certificates and summary page.
+    """Grade a record afresh from its raw readings and print certificates, summary page and labels.
 
     The grading is kept as results.json beside the readings, the papers in certificates/.
 
@@ -30,8 +30,8 @@ def certify(
     check_writable(record)
     done = finish_record(record, limits=limits, cells=tuple(cell) if cell else None)
     if as_json:
-        print_json({"record": str(record), "certificates": [str(path) for path in done.certificates]})
+        print_json({"record": str(record), "papers": [str(path) for path in done.papers]})
         return
     console = output_console()
-    for path in done.certificates:
+    for path in done.papers:
         console.print(str(path), soft_wrap=True)

@@ -33,12 +33,16 @@ _STYLE: Final[dict[Grade, str]] = {
 }
 _ORDER: Final[tuple[Grade, ...]] = ("pass", "watch", "reject", "ungraded")
 _MOST_IN_FULL: Final = 8
+_WIDE: Final = 100
 _SUMMARY_PO2_BAR: Final = 1.6
 
 
 def show_summary(console: Console, grading: Grading) -> None:
-    """Print one line a cell, the reasons, and how many cells have which grade."""
+    """Print one line a cell, why a cell does not pass, and how many cells have which grade."""
     console.print(summary_table(grading))
+    for result in grading.cells:
+        if result.grade != "pass":
+            console.print(_why(result))
     console.print(_counts(grading))
 
 
@@ -60,31 +64,27 @@ def show_grading(
         earlier: the grading kept with the record; what changed against it is listed.
     """
     chosen = [result for result in grading.cells if cell in (None, result.info.cell)]
-    console.print(Text(f"{grading.source}", style="bold"), soft_wrap=True)
-    if cell is None:
-        console.print(summary_table(grading))
-        console.print(_counts(grading))
-    if len(chosen) <= _MOST_IN_FULL:
-        for result in chosen:
-            console.print(cell_report(result, budget=budget))
-    else:
+    console.print(Text(grading.source, style="bold"), soft_wrap=True)
+    if len(chosen) > _MOST_IN_FULL:
+        show_summary(console, grading)
         console.print(f"Figures of one cell: add --cell SERIAL (or --json for all {len(chosen)})")
+    else:
+        if cell is None:
+            console.print(summary_table(grading))
+            console.print(_counts(grading))
+        for result in chosen:
+            console.print(cell_report(result, budget=budget, wide=console.width >= _WIDE))
     console.print(_origin(grading))
     if earlier is not None:
         _show_changes(console, earlier, grading)
 
 
 def summary_table(grading: Grading) -> RenderableType:
-    """Return one line a cell: the grade, the figures people ask for first, and the reason."""
+    """Return one line a cell: the grade, and the figures that people ask for first."""
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    table.add_column("socket", justify="right")
-    table.add_column("cell", no_wrap=True)
-    table.add_column("grade", no_wrap=True)
-    table.add_column("mV at 1.0", justify="right", no_wrap=True)
-    table.add_column("off at 1.6", justify="right", no_wrap=True)
-    table.add_column("linear to", justify="right", no_wrap=True)
-    table.add_column("T90", justify="right", no_wrap=True)
-    table.add_column("why", ratio=1)
+    for column in ("socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade"):
+        left = column in ("cell", "grade")
+        table.add_column(column, justify="left" if left else "right", no_wrap=True)
     for result in grading.cells:
         table.add_row(
             "" if result.info.socket is None else str(result.info.socket),
@@ -94,21 +94,35 @@ def summary_table(grading: Grading) -> RenderableType:
             _short(_figure(result, "indication_error_percent", _SUMMARY_PO2_BAR), 1, " %", signed=True),
             _short(_figure(result, "linear_to_bar"), 2, " bar"),
             _short(_figure(result, "t90_s"), 1, " s"),
-            "\n".join((*result.reasons, *result.diagnosis)) if result.grade != "pass" else "",
+            _short(_figure(result, "fade_percent_per_min"), 1, " %/min"),
         )
     return table
 
 
-def cell_report(result: CellResult, *, budget: bool = False) -> RenderableType:
-    """Return one cell in full: figures with doubt, limits and grades, statements, reasons, diagnosis."""
+def _why(result: CellResult) -> RenderableType:
+    """Return why a cell does not pass: what it looks like first, then each figure that decided."""
+    head = Text(f"{result.info.cell}  ", style="bold")
+    head.append(grade_text(result.grade), style=_STYLE[result.grade])
+    lines = [Text(line) for line in (*result.diagnosis, *result.reasons)]
+    return Group(head, *(Padding(line, (0, 0, 0, 4)) for line in lines))
+
+
+def cell_report(result: CellResult, *, budget: bool = False, wide: bool = True) -> RenderableType:
+    """Return one cell in full: figures with doubt, limits and grades, statements, reasons, diagnosis.
+
+    Args:
+        result: the cell.
+        budget: whether to list what each uncertainty is made of.
+        wide: whether there is room for the reject limits.
+    """
     info = result.info
     head = Text(f"\n{info.cell}  ", style="bold")
     head.append(grade_text(result.grade), style=_STYLE[result.grade])
     origin = "  ".join(part for part in (info.maker, info.model, info.date_code, info.condition) if part)
     head.append(f"  {origin}", style="dim")
     parts: list[RenderableType] = [head]
-    if result.figures:
-        parts.append(_figures_table(result, budget=budget))
+    if any(figure.value is not None or figure.at_least is not None for figure in result.figures):
+        parts.append(_figures_table(result, budget=budget, wide=wide))
     for title, lines in (
         ("Why", result.reasons),
         ("Look at", result.diagnosis),
@@ -119,15 +133,18 @@ def cell_report(result: CellResult, *, budget: bool = False) -> RenderableType:
     return Group(*parts)
 
 
-def _figures_table(result: CellResult, *, budget: bool) -> Table:
+def _figures_table(result: CellResult, *, budget: bool, wide: bool) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
+    remarks = any(figure.reason for figure in result.figures)
     table.add_column("figure")
     table.add_column("value ± U", justify="right", no_wrap=True)
     table.add_column("pass", no_wrap=True)
-    table.add_column("reject", no_wrap=True)
+    if wide:
+        table.add_column("reject", no_wrap=True)
     table.add_column("conforms", justify="right", no_wrap=True)
     table.add_column("grade", no_wrap=True)
-    table.add_column("remark")
+    if remarks:
+        table.add_column("remark", min_width=20)
     for figure in result.figures:
         grade = figure.grade
         word = Text("–" if grade is None else f"{GRADE_MARK[grade]} {GRADE_WORD[grade].lower()}")
@@ -137,10 +154,10 @@ def _figures_table(result: CellResult, *, budget: bool) -> Table:
             figure_name(figure) + (" *" if figure.required else ""),
             figure_quantity(figure),
             pass_limits(figure),
-            reject_limits(figure),
+            *((reject_limits(figure),) if wide else ()),
             probability(figure.probability_of_conformity),
             word,
-            figure.reason or "",
+            *((figure.reason or "",) if remarks else ()),
         )
         if budget and figure.budget:
             for line in figure.budget:
@@ -196,7 +213,7 @@ def _origin(grading: Grading) -> RenderableType:
 
 def _listed(title: str, lines: tuple[str, ...]) -> RenderableType:
     grid = Table.grid(padding=(0, 1))
-    grid.add_column(style="dim", no_wrap=True, min_width=14)
+    grid.add_column(style="dim", no_wrap=True, min_width=16)
     grid.add_column()
     for position, line in enumerate(lines):
         grid.add_row(title if position == 0 else "", line)
