@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import Final
 
 from rich import box
@@ -34,6 +35,7 @@ _STYLE: Final[dict[Grade, str]] = {
 _ORDER: Final[tuple[Grade, ...]] = ("pass", "watch", "reject", "ungraded")
 _MOST_IN_FULL: Final = 8
 _WIDE: Final = 100
+_AS_GOOD_AS_INFINITE: Final = 10_000.0
 _SUMMARY_PO2_BAR: Final = 1.6
 
 
@@ -122,20 +124,52 @@ def cell_report(result: CellResult, *, budget: bool = False, wide: bool = True) 
     head.append(f"  {origin}", style="dim")
     parts: list[RenderableType] = [head]
     if any(figure.value is not None or figure.at_least is not None for figure in result.figures):
-        parts.append(_figures_table(result, budget=budget, wide=wide))
+        parts.append(_figures_table(result, wide=wide))
+    remarks = tuple(f"{figure_name(figure)}: {figure.reason}" for figure in result.figures if figure.reason)
     for title, lines in (
         ("Why", result.reasons),
         ("Look at", result.diagnosis),
         ("In plain words", result.detail.statements),
+        ("Remarks", remarks if len(parts) > 1 else ()),
     ):
         if lines:
             parts.append(_listed(title, lines))
+    if budget:
+        parts.extend(_budget(figure) for figure in result.figures if figure.budget)
     return Group(*parts)
 
 
-def _figures_table(result: CellResult, *, budget: bool, wide: bool) -> Table:
+def _budget(figure: Figure) -> RenderableType:
+    """Return what the uncertainty of one figure is made of, largest first."""
+    dof = figure.degrees_of_freedom
+    about = ("" if figure.coverage_factor is None else f", k = {number(figure.coverage_factor, 2)}") + (
+        "" if dof is None else f", {_freedom(dof)} degrees of freedom"
+    )
+    table = Table(
+        box=box.SIMPLE_HEAD,
+        padding=(0, 1),
+        title=f"\nBudget of {figure_name(figure)}: {figure_quantity(figure)}{about}",
+        title_justify="left",
+    )
+    table.add_column("contribution", min_width=28)
+    for column in (f"u, {figure.unit}", "degrees of freedom", "share of variance"):
+        table.add_column(column, justify="right", no_wrap=True)
+    for line in figure.budget:
+        table.add_row(
+            line.name,
+            f"{line.standard_uncertainty:.2g}",
+            _freedom(line.degrees_of_freedom),
+            f"{number(100.0 * line.share, 1)} %",
+        )
+    return table
+
+
+def _freedom(degrees: float) -> str:
+    return number(degrees, 0) if math.isfinite(degrees) and degrees < _AS_GOOD_AS_INFINITE else "∞"
+
+
+def _figures_table(result: CellResult, *, wide: bool) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    remarks = any(figure.reason for figure in result.figures)
     table.add_column("figure")
     table.add_column("value ± U", justify="right", no_wrap=True)
     table.add_column("pass", no_wrap=True)
@@ -143,8 +177,6 @@ def _figures_table(result: CellResult, *, budget: bool, wide: bool) -> Table:
         table.add_column("reject", no_wrap=True)
     table.add_column("conforms", justify="right", no_wrap=True)
     table.add_column("grade", no_wrap=True)
-    if remarks:
-        table.add_column("remark", min_width=20)
     for figure in result.figures:
         grade = figure.grade
         word = Text("–" if grade is None else f"{GRADE_MARK[grade]} {GRADE_WORD[grade].lower()}")
@@ -157,15 +189,7 @@ def _figures_table(result: CellResult, *, budget: bool, wide: bool) -> Table:
             *((reject_limits(figure),) if wide else ()),
             probability(figure.probability_of_conformity),
             word,
-            *((figure.reason or "",) if remarks else ()),
         )
-        if budget and figure.budget:
-            for line in figure.budget:
-                table.add_row(
-                    Text(f"    {line.name}", style="dim"),
-                    Text(f"u {number(line.standard_uncertainty, 4)}", style="dim"),
-                    Text(f"{100.0 * line.share:.0f} % of the variance", style="dim"),
-                )
     if any(figure.required for figure in result.figures):
         table.caption = "* required by the limits file"
         table.caption_justify = "left"
