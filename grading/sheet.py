@@ -120,11 +120,6 @@ class Sheet:
                     self.fault(int(row), name, message)
         return values
 
-    def decimals(self, name: str) -> int:
-        """Most digits after the decimal mark in a column."""
-        marks = (text.rpartition(self.decimal) for text in self.columns[name])
-        return max((len(digits) for _, mark, digits in marks if mark), default=0)
-
     def words(self, name: str, allowed: Sequence[str], *, blank: str | None = None) -> list[str]:
         """Return a column of words out of `allowed`; `blank` stands for an empty field."""
         fields = self.columns[name]

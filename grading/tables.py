@@ -27,6 +27,9 @@ OPTIONAL: Final = ("relative_humidity", "t90_s", "u_mv", "u_pressure_bar")
 ASSUMED_HUMIDITY: Final = 0.5
 GASES: Final[tuple[Gas, ...]] = ("air", "oxygen", "nitrogen")
 DIRECTIONS: Final[tuple[Direction, ...]] = ("up", "down")
+STATED_T90_U_S: Final = 0.5
+"""Standard uncertainty of a T90 that a table states: a stopwatch in the hand."""
+
 _MOST_MV: Final = 1000.0
 _MOST_STEP: Final = 100_000
 
@@ -66,10 +69,8 @@ def load_readings(sheet: Sheet, path: Path, errors: ErrorModel | None) -> Measur
             sheet.fault(int(at), "oxygen_fraction", "blank; write the fraction in the pot, such as 0.995")
     fraction = np.where(np.isnan(fraction), np.where(air, DRY_AIR_OXYGEN_FRACTION, 0.0), fraction)
     humidity = _humidity(sheet, air)
-    u_mv = _uncertainty(sheet, "u_mv", "mv", 1.0)
-    pressure_name = next(n for n in sheet.names if n in ABSOLUTE_PRESSURE or n in GAUGE_PRESSURE)
-    factor = {**ABSOLUTE_PRESSURE, **GAUGE_PRESSURE}[pressure_name]
-    u_pressure = _uncertainty(sheet, "u_pressure_bar", pressure_name, factor)
+    u_mv = _scatter(sheet, "u_mv")
+    u_pressure = _scatter(sheet, "u_pressure_bar")
     for row, cell in enumerate(cells):
         if not cell:
             sheet.fault(row, "cell", "blank; every row names its cell")
@@ -170,18 +171,17 @@ def _humidity(sheet: Sheet, air: np.typing.NDArray[np.bool_]) -> FloatArray:
     return np.where(np.isnan(given), np.where(air, ASSUMED_HUMIDITY, 0.0), given)
 
 
-def _uncertainty(sheet: Sheet, name: str, beside: str, factor: float) -> FloatArray:
-    """A standard uncertainty by row: as given, else that of the last digit written in its column.
+def _scatter(sheet: Sheet, name: str) -> FloatArray:
+    """Standard uncertainty from scatter by row: as given; else none beyond that of the instrument set.
 
-    Half a digit either way, evenly likely: half-width / sqrt 3.
+    The digits written tell nothing: a program drops trailing zeros.
     """
-    digit = 0.5 * 10.0 ** -sheet.decimals(beside) * factor / np.sqrt(3.0)
     if name not in sheet.names:
-        return np.full(len(sheet), digit)
+        return np.zeros(len(sheet))
     given = sheet.numbers(
         name, blank=True, low=0.0, judge=lambda value: f"{value:g} is negative, and an uncertainty never is"
     )
-    return np.where(np.isnan(given), digit, given)
+    return np.nan_to_num(given)
 
 
 def _refuse_twice(
@@ -201,9 +201,12 @@ def _refuse_twice(
 
 
 def _notes(sheet: Sheet, air: np.typing.NDArray[np.bool_]) -> tuple[str, ...]:
+    notes = []
     if "relative_humidity" not in sheet.names and np.any(air):
-        return (f"relative humidity not given: {ASSUMED_HUMIDITY:.0%} assumed in air",)
-    return ()
+        notes.append(f"relative humidity not given: {ASSUMED_HUMIDITY:.0%} assumed in air")
+    if "t90_s" in sheet.names:
+        notes.append(f"T90 as stated in the table, taken to be good to {2 * STATED_T90_U_S:g} s")
+    return tuple(notes)
 
 
 def _responses(
@@ -224,6 +227,6 @@ def _responses(
     for row in np.flatnonzero(np.isfinite(t90_s)):
         way: Direction = "down" if direction[row] == "down" else "up"
         found[row_cell[row]].append(
-            StepResponse(way, int(step[row]), "as stated in the table", float(t90_s[row]), None)
+            StepResponse(way, int(step[row]), "as stated in the table", float(t90_s[row]), STATED_T90_U_S)
         )
     return tuple(tuple(each) for each in found)
