@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from grading import wording
 from grading.results import CellResult, Direction, Figure, Grading, StepResponse, StepResult
+from grading.strict_toml import FileError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -76,7 +77,7 @@ _MARKER: Final[dict[Direction, dict[str, Any]]] = {
 }
 
 
-class PlotError(Exception):
+class PlotError(FileError):
     """A picture that cannot be made as asked: one line that says what is wrong and what would be right."""
 
 

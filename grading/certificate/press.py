@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from grading.certificate.printable import FONTS, without_missing
+from grading.strict_toml import FileError
 
 if TYPE_CHECKING:
     import typst
@@ -26,7 +27,7 @@ _NO_GLYPH: Final = re.compile(r"the text `\"(.+?)\"` could not be displayed", re
 _log = logging.getLogger("leadline.certificate")
 
 
-class CertificateError(Exception):
+class CertificateError(FileError):
     """A paper that could not be made: one line that says what is wrong and what would be right."""
 
 
