@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from rig.cli.options import JsonOption, SeedOption, output_console, print_json
+from rig.cli.options import JsonOption, SeedOption, check_writable, output_console, print_json
 
 app = typer.Typer(no_args_is_help=True, help="Shipped benches, and the virtual bench.")
 
@@ -51,17 +52,25 @@ def serve(
         list[str] | None,
         typer.Option("--inject", metavar="FAULT@SECONDS", help="Break something; may be repeated."),
     ] = None,
+    write: Annotated[
+        Path | None,
+        typer.Option("--write", metavar="FILE", help="Write a bench file that leads to what is served."),
+    ] = None,
 ) -> None:
     """Serve the virtual bench in this process until Ctrl-C, for practice or to develop a driver against.
 
-    It listens on this computer alone. The addresses printed go into a bench file of your own.
+    It listens on this computer alone. With the file of --write a second terminal runs against it as against
+    a bench of hardware.
 
-    Example: leadline bench serve --speed 10
+    Example: leadline bench serve --write served.toml
     """
     from rig.bench import load_bench, virtual_spec
     from rig.cells import load_cells
     from rig.job import parse_faults
+    from rig.served import ServedBench
 
+    if write is not None:
+        check_writable(write.absolute().parent)
     bench_file = load_bench(bench)
     spec = virtual_spec(
         bench_file,
@@ -74,7 +83,11 @@ def serve(
     from drivers.catalogue import serve_virtual
 
     console = output_console()
-    serve_virtual(spec, lambda line: console.print(line, soft_wrap=True))
+
+    def say(line: str) -> None:
+        console.print(line, soft_wrap=True)
+
+    serve_virtual(spec, say if write is None else ServedBench(bench_file, write, say).line)
 
 
 @app.command("describe")
