@@ -71,7 +71,8 @@ def certificate_content(grading: Grading, cell: CellResult, identity: Identity, 
         "cell": cell_rows(cell, grading.conditions),
         **displays(cell),
         "figures": [figure_row(f) for f in shown_figures],
-        "figures-note": _figures_note(shown_figures, grading),
+        "figures-title": "What was measured, not graded" if ungraded else "Figures",
+        "figures-note": _figures_note(shown_figures, grading, graded=not ungraded),
         "plots": _plots(cell),
         "plots-note": "Filled circles: rising; open triangles: falling."
         + ("" if ungraded else " Bars: U at about 95 %. White: pass; light grey: watch; dark grey: reject."),
@@ -216,11 +217,13 @@ def _warning(cell: CellResult) -> str:
     return cautions.REJECT_WASTE if cell.grade == "reject" else ""
 
 
-def _figures_note(shown: Sequence[Figure], grading: Grading) -> str:
-    text = "Conforms: probability that the true value lies inside the pass limits."
+def _figures_note(shown: Sequence[Figure], grading: Grading, *, graded: bool) -> str:
+    told = []
+    if graded:
+        told.append("Conforms: probability that the true value lies inside the pass limits.")
     if any(f.required for f in shown):
-        text += f" * required by the limits '{printable(grading.limits_name)}'."
-    return text
+        told.append(f"* required by the limits '{printable(grading.limits_name)}'.")
+    return " ".join(told)
 
 
 def _plots(cell: CellResult) -> dict[figures.Kind, Json]:

@@ -76,7 +76,7 @@ def figure_row(figure: Figure) -> Json:
     reason = printable(figure.reason or "")
     if not tested:
         value = f"{wording.NOT_TESTED}: {reason}" if reason else wording.NOT_TESTED
-    graded = "no limit"
+    graded = "—" if reason else "no limit"
     if figure.grade is not None:
         graded = f"{wording.GRADE_MARK[figure.grade]} {figure.grade}"
     k = figure.coverage_factor
@@ -258,7 +258,12 @@ def digests(grading: Grading, identity: Identity) -> list[list[str]]:
 
 
 def short(cell: CellResult, key: str, nominal: float | None = None) -> list[str]:
-    """Value and uncertainty of a figure, the second empty where there is none to print."""
+    """Value and uncertainty of a figure, the second empty where there is none to print.
+
+    Nothing of an ungraded cell: a number in a row of graded ones would be taken for a result.
+    """
+    if cell.grade == "ungraded":
+        return ["—", ""]
     for figure in cell.figures:
         if figure.key == key and figure.nominal_po2_bar == nominal:
             return [

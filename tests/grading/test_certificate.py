@@ -220,6 +220,19 @@ def test_an_interrupted_run_is_ungraded_in_words_and_grades_nothing(samples):
         assert verdict not in text
 
 
+def test_an_ungraded_cell_keeps_its_measured_figures_but_no_verdict_on_them(samples, grading):
+    """As when the one required step is missing: what was measured is told, and nothing more."""
+    chosen = only(grading, "OS-1140", grade="ungraded", reasons=("No step at 1.6 bar or above.",))
+    text = text_of(pdf_of(chosen))
+    assert "What was measured, not graded" in text
+    assert "Output in oxygen, at PO2 1.0 bar * 48.13 ± 0.21 mV 2.02 Indication error at 1.2 bar" in text
+    for verdict in ("✔", "✖", "beyond ±5", "within ±2.5", "Conforms", "a handset shows"):
+        assert verdict not in text
+    row = text_of(io.BytesIO(print_pdf(papers.summary(chosen))))
+    assert "48.13" not in row
+    assert "○ UNGRADED 1" in row
+
+
 @pytest.mark.parametrize(
     ("name", "pages"),
     [("ungraded without steps", 1), ("pass", 2), ("reject", 2), ("sixty steps", 3), ("many reasons", 3)],
