@@ -121,9 +121,7 @@ def test_a_ramp_is_answered_exactly_however_it_is_cut_up():
     # Long after the start of a ramp the series lags by sum of gain times time constant: pi^2/12 * 2 * tau,
     # less what the five modes of the bench leave out.
     slope = 1.0 / 30.0
-    lag = sum(
-        (2.0 if n < 5 else 1.0) * (-1.0) ** (n + 1) * model.membrane_s / n**2 for n in range(1, 6)
-    )
+    lag = sum((2.0 if n < 5 else 1.0) * (-1.0) ** (n + 1) * model.membrane_s / n**2 for n in range(1, 6))
     late = answer(model, [(0.0, 1.0), (120.0, 1.0 + 120.0 * slope)], 120.0)
     assert late == pytest.approx(model.steady_mv(1.0 + 120.0 * slope - lag * slope), abs=0.05)
 

@@ -106,7 +106,9 @@ def test_venting_without_heat_loss_cools_along_the_isentrope():
 
 
 def test_choked_venting_at_wall_temperature_is_an_exponential():
-    pot = make_pot(heat_lag_s=0.2, supply_pressure_bar=6.0, relief_pressure_bar=None, pressure_switch_bar=None)
+    pot = make_pot(
+        heat_lag_s=0.2, supply_pressure_bar=6.0, relief_pressure_bar=None, pressure_switch_bar=None
+    )
     pot.set_valves(supply_open=True, vent_open=False)
     while pot.pressure_bar < 4.0:
         run(pot, 0.2)
@@ -125,7 +127,7 @@ def test_choked_venting_at_wall_temperature_is_an_exponential():
 
 
 def test_swings_purge_by_the_mixing_formula():
-    # Published: F_n = F_s - (F_s - F_0) prod(p_low / p_high), here 0.995 from room air between 1.05 and 2.0 bar.
+    # F_n = F_s - (F_s - F_0) prod(p_low / p_high), perfect mixing; from room air between 1.05 and 2.0 bar.
     pot = make_pot()
     start_fraction = pot.oxygen_fraction
     left = 1.0
@@ -165,12 +167,12 @@ def test_oxygen_and_amount_are_conserved_through_fill_and_rest():
     run(pot, 15.0)
     pot.set_valves(supply_open=False)
     run(pot, 300.0)
-    oxygen = pot.amount_mol * (
-        pot.oxygen_fraction * (1.0 - pot.pocket) + pot.pocket_fraction * pot.pocket
-    )
+    oxygen = pot.amount_mol * (pot.oxygen_fraction * (1.0 - pot.pocket) + pot.pocket_fraction * pot.pocket)
     assert pot.amount_mol == pytest.approx(before_mol + pot.used_mol, rel=1e-12)
     assert oxygen == pytest.approx(before_oxygen + 0.995 * pot.used_mol, rel=1e-9)
-    assert pot.pressure_bar == pytest.approx(pot.amount_mol * GAS_CONSTANT * pot.gas_k / pot.volume_l, rel=1e-9)
+    assert pot.pressure_bar == pytest.approx(
+        pot.amount_mol * GAS_CONSTANT * pot.gas_k / pot.volume_l, rel=1e-9
+    )
 
 
 def test_a_sealed_pot_is_the_same_in_one_step_as_in_many():

@@ -1,4 +1,4 @@
-"""The bench's SCPI parser against what IEEE 488.2 and SCPI ask (facts and sources: drivers.virtual.scpi_parser)."""
+"""The bench's SCPI parser against what IEEE 488.2 and SCPI 1999 ask, as far as from memory."""
 
 import pytest
 
@@ -33,7 +33,8 @@ def test_spellings_are_short_and_long_with_optional_levels():
 
 
 @pytest.mark.parametrize(
-    "header", ["VOLT:RANG", "volt:dc:range", "SENS:VOLTAGE:DC:RANG", ":SENSe:VOLTage:RANGe", "sense:volt:rang"]
+    "header",
+    ["VOLT:RANG", "volt:dc:range", "SENS:VOLTAGE:DC:RANG", ":SENSe:VOLTage:RANGe", "sense:volt:rang"],
 )
 def test_short_and_long_forms_in_any_case(parser, header):
     assert ask(parser, f"{header} 1") is None

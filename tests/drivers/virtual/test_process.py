@@ -1,0 +1,223 @@
+"""The process that serves the bench: it starts, ends, and leaves nothing behind."""
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from contextlib import suppress
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from drivers.catalogue import open_instrument
+from drivers.ports import InstrumentSpec
+from drivers.virtual.serve import serve_forever
+from drivers.virtual.start import start
+from drivers.virtual_spec import FaultSpec, VirtualBenchError
+
+ROOT = Path(__file__).parents[3]
+needs_proc = pytest.mark.skipif(not Path("/proc/self/stat").exists(), reason="looks for the process in /proc")
+
+
+def port_of(endpoint):
+    return int(endpoint.split("::")[2] if endpoint.startswith("TCPIP") else endpoint[16:].split("/")[0])
+
+
+def listens(port):
+    try:
+        socket.create_connection(("127.0.0.1", port), timeout=1.0).close()
+    except OSError:
+        return False
+    return True
+
+
+def wait_until(condition, seconds=10.0):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if condition():
+            return True
+        time.sleep(0.02)
+    return False
+
+
+def alive(pid):
+    with suppress(OSError):
+        # A process that has ended but whose parent has not looked is a zombie: state Z.
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    return False
+
+
+def test_stop_closes_every_port_and_ends_the_process(six_cell_spec, capfd):
+    session = start(replace(six_cell_spec, mode="lockstep"))
+    ports = [port_of(endpoint) for endpoint in session.endpoints.values()]
+    assert all(listens(port) for port in ports)
+    session.stop()
+    assert not any(listens(port) for port in ports)
+    session.stop()
+    with pytest.raises(VirtualBenchError, match="stopped"):
+        session.pot()
+    assert capfd.readouterr().err == ""
+
+
+def test_stop_right_after_start_is_quiet(six_cell_spec, capfd):
+    for _ in range(3):
+        start(replace(six_cell_spec, mode="lockstep")).stop()
+    assert capfd.readouterr() == ("", "")
+
+
+def test_no_file_of_shared_time_is_left(six_cell_spec, tmp_path, monkeypatch):
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    session = start(replace(six_cell_spec, mode="lockstep"))
+    assert list(tmp_path.iterdir())
+    session.stop()
+    assert list(tmp_path.iterdir()) == []
+
+
+@needs_proc
+@pytest.mark.parametrize("how", [signal.SIGKILL, signal.SIGTERM])
+def test_the_bench_dies_with_its_parent(how):
+    parent = subprocess.Popen(
+        [
+            sys.executable,
+            "-c",
+            "import time\n"
+            "from drivers.virtual.start import start\n"
+            "from drivers.virtual_spec import VirtualInstrument, VirtualSpec\n"
+            "spec = VirtualSpec(instruments={'g': VirtualInstrument('gauge', 'modbus_gauge')})\n"
+            "print(start(spec).endpoints['g'], flush=True)\n"
+            "time.sleep(60)\n",
+        ],
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+    )
+    try:
+        port = port_of(parent.stdout.readline().strip())
+        children = Path(f"/proc/{parent.pid}/task/{parent.pid}/children").read_text().split()
+        assert len(children) == 1
+        assert listens(port)
+        parent.send_signal(how)
+        parent.wait(timeout=10)
+        assert wait_until(lambda: not alive(int(children[0])))
+        assert not listens(port)
+    finally:
+        parent.kill()
+        parent.wait()
+        parent.stdout.close()
+
+
+@needs_proc
+def test_ctrl_c_at_the_terminal_does_not_reach_the_bench(six_cell_spec):
+    session = start(replace(six_cell_spec, mode="lockstep"))
+    try:
+        (child,) = Path(f"/proc/{os.getpid()}/task/{os.getpid()}/children").read_text().split()
+        assert os.getpgid(int(child)) != os.getpgid(0)
+    finally:
+        session.stop()
+
+
+def test_what_the_bench_cannot_play_is_told_by_the_caller(six_cell_spec):
+    with pytest.raises(VirtualBenchError, match="no drawer"):
+        start(replace(six_cell_spec, mode="lockstep", drawer="nine_cells"))
+    with pytest.raises(VirtualBenchError, match="no such fault"):
+        start(replace(six_cell_spec, mode="lockstep", faults=(FaultSpec("gremlins", 1.0),)))
+
+
+def test_in_real_time_the_bench_runs_by_itself_at_its_speed(start_rig):
+    rig = start_rig(mode="real_time", speed=20.0)
+    before_s, before_bench_s = time.monotonic(), rig.session.pot().bench_s
+    rig.arm()
+    while time.monotonic() < before_s + 0.5:
+        rig.beat()
+        rig.clock.sleep_until(rig.clock.monotonic_s() + 0.5)
+    passed_s = (time.monotonic() - before_s) * 20.0
+    assert rig.session.pot().bench_s - before_bench_s == pytest.approx(passed_s, abs=2.0)
+    assert not rig.valves.read_state().vent_open
+
+
+def test_in_real_time_a_scan_takes_its_time(start_rig):
+    rig = start_rig(mode="real_time")
+    began_s = time.monotonic()
+    rig.scanner.begin_scan()
+    assert len(rig.scanner.collect_scan()) == 6
+    assert time.monotonic() - began_s >= 0.11
+
+
+def test_in_real_time_the_watchdog_acts_without_anybody_asking(start_rig):
+    rig = start_rig(mode="real_time", speed=20.0)
+    rig.arm()
+    assert wait_until(lambda: rig.session.pot().watchdog_tripped, 5.0)
+    assert rig.session.pot().vent_open
+
+
+def test_a_bench_in_real_time_cannot_suspend_the_rig(start_rig):
+    rig = start_rig(mode="real_time")
+    with pytest.raises(VirtualBenchError, match="cannot suspend"):
+        rig.session.inject(FaultSpec("rig_suspended", at_s=0.0))
+
+
+def served_lines(six_cell_spec, tmp_path, serial_lines):
+    """Serve in a process of its own until interrupted, as the command does; yields addresses by name."""
+    script = (
+        "import sys\n"
+        "from drivers.virtual.serve import serve_forever\n"
+        "from drivers.virtual.spec_text import spec_from_text\n"
+        "serve_forever(spec_from_text(sys.argv[1]), lambda line: print(line, flush=True))\n"
+    )
+    from drivers.virtual.spec_text import spec_to_text
+
+    spec = replace(six_cell_spec, mode="real_time", serial_lines=serial_lines)
+    return subprocess.Popen(
+        [sys.executable, "-c", script, spec_to_text(spec)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+    )
+
+
+def test_serving_people_prints_addresses_and_ends_at_ctrl_c(six_cell_spec, tmp_path):
+    with served_lines(six_cell_spec, tmp_path, serial_lines=False) as process:
+        lines = [process.stdout.readline() for _ in range(7)]
+        addresses = dict(line.strip().split(": ", 1) for line in lines[:6])
+        assert set(addresses) == set(six_cell_spec.instruments)
+        gauge = open_instrument(InstrumentSpec("gauge_a", "modbus_gauge", addresses["gauge_a"], "TG-20117"))
+        gauge.configure()
+        assert gauge.read_pressure_bar() == pytest.approx(1.0, abs=4e-3)
+        gauge.close()
+        process.send_signal(signal.SIGINT)
+        assert process.wait(timeout=10) == 0
+        assert process.stderr.read() == ""
+        assert not listens(port_of(addresses["gauge_a"]))
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
+def test_serving_people_on_serial_lines(six_cell_spec, tmp_path):
+    with served_lines(six_cell_spec, tmp_path, serial_lines=True) as process:
+        addresses = {}
+        while not (line := process.stdout.readline()).startswith("bench time"):
+            name, _, address = line.strip().partition(": ")
+            addresses.setdefault(name, []).append(address)
+        (gauge_address,) = [one for one in addresses["gauge_a"] if one.startswith("rtu:")]
+        (thermometer_address,) = [one for one in addresses["thermometer"] if one.startswith("ASRL")]
+        gauge = open_instrument(InstrumentSpec("gauge_a", "modbus_gauge", gauge_address, "TG-20117", 2.0))
+        thermometer = open_instrument(
+            InstrumentSpec("thermometer", "scpi_thermometer", thermometer_address, "TT-4-0113", 2.0)
+        )
+        for instrument in (gauge, thermometer):
+            instrument.configure()
+        assert gauge.read_pressure_bar() == pytest.approx(1.0, abs=4e-3)
+        assert 15.0 < thermometer.read_temperature_c() < 25.0
+        for instrument in (gauge, thermometer):
+            instrument.close()
+        process.send_signal(signal.SIGINT)
+        assert process.wait(timeout=10) == 0
+        assert process.stderr.read() == ""
+
+
+def test_serving_people_refuses_what_it_cannot_play(six_cell_spec):
+    with pytest.raises(VirtualBenchError, match="no drawer"):
+        serve_forever(replace(six_cell_spec, drawer="none"), print)
