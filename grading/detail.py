@@ -16,6 +16,9 @@ from grading.results import CellDetail, StepResult
 DISPLAYS_BAR: Final = (1.2, 1.3, 1.4, 1.5, 1.6)
 """Displays whose true PO2 is worked out."""
 
+TELLING_BAR: Final = 1.6
+"""The step whose display is told in words."""
+
 SET_POINT_BAR: Final = 1.3
 """The display that a statement is made about: a common set point. Common practice, no source."""
 
@@ -84,12 +87,19 @@ def _statements(
     po2, display = _display_branch(quantities, cell)
     if po2.size == 0:
         return ()
-    calibration = float(quantities.errors.po2_bar[cell, int(quantities.steps.calibration[cell])])
-    told = [f"All of this is for a handset calibrated on this cell at PO2 {calibration:.2f} bar."]
-    for nominal, step in zip(quantities.steps.error_at, quantities.steps.error_step[cell], strict=True):
-        error = quantities.indication_error_percent(cell, int(step))[0] if step >= 0 else math.nan
-        if math.isfinite(error):
-            told.append(f"Shows {nominal * (1.0 + error / 100.0):.2f} where the truth is {nominal:.2f} bar.")
+    told = []
+    shown = _shown_by_nominal(quantities, cell)
+    if shown:
+        calibration = float(quantities.errors.po2_bar[cell, int(quantities.steps.calibration[cell])])
+        telling = min(shown, key=lambda nominal: abs(nominal - TELLING_BAR))
+        sentence = (
+            f"Calibrated on this cell at PO2 {calibration:.2f} bar, a handset shows {shown[telling]:.2f} "
+            f"where the truth is {telling:.2f} bar"
+        )
+        top = max(shown)
+        if top > telling:
+            sentence += f", and {shown[top]:.2f} where it is {top:.2f} bar"
+        told.append(sentence + ".")
     truth = dict(mirror).get(SET_POINT_BAR)
     if truth is not None:
         told.append(f"When it shows {SET_POINT_BAR:.2f}, the truth is {truth:.2f} bar.")
@@ -102,6 +112,16 @@ def _statements(
     if curve:
         told.append(curve[0].upper() + curve[1:] + ("" if curve.endswith(".") else "."))
     return tuple(told)
+
+
+def _shown_by_nominal(quantities: Quantities, cell: int) -> dict[float, float]:
+    """What the display shows at each nominal PO2 that has an indication error."""
+    shown = {}
+    for nominal, step in zip(quantities.steps.error_at, quantities.steps.error_step[cell], strict=True):
+        error = quantities.indication_error_percent(cell, int(step))[0] if step >= 0 else math.nan
+        if math.isfinite(error):
+            shown[nominal] = nominal * (1.0 + error / 100.0)
+    return shown
 
 
 def _step_results(quantities: Quantities, cell: int) -> tuple[StepResult, ...]:

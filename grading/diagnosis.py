@@ -181,6 +181,21 @@ def _passes(pattern: Pattern, errors: Sequence[Figure]) -> bool:
     return pattern.on_the_line and len(errors) > 0 and linear_to in (None, "pass")
 
 
+def _reads_high(pattern: Pattern) -> str | None:
+    errors = pattern.errors
+    if not errors or pattern.on_the_line:
+        return None
+    top = errors[-1]
+    limit = top.pass_limits[1] if top.pass_limits else None
+    value, uncertainty = top.value or 0.0, top.expanded_uncertainty or 0.0
+    if limit is None or value <= limit or value - uncertainty <= 0.0:
+        return None
+    return (
+        "Reads high: the output grows faster than PO2, which a cell alone does not do. Look whether the "
+        "calibration step had settled and the pot was purged, check the gauge's zero, and test again."
+    )
+
+
 def _low_but_linear(pattern: Pattern) -> str | None:
     if not pattern.is_below("oxygen_output_mv") or not pattern.on_the_line:
         return None
@@ -275,6 +290,7 @@ def _hysteresis(pattern: Pattern) -> str | None:
 
 _RULES: Final[tuple[Callable[[Pattern], str | None], ...]] = (
     _ceiling,
+    _reads_high,
     _low_but_linear,
     _over_output,
     _offset,

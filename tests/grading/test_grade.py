@@ -85,6 +85,7 @@ def test_reasons_and_diagnosis_of_single_faults(measured, changes, words, patter
         (lambda p: 37.0 * p, "Low but linear:"),
         (lambda p: 72.0 * p, "Over-output:"),
         (lambda p: 50.0 * p + 0.6, "Offset: the line through air and oxygen misses zero by 0.60 mV"),
+        (lambda p: 50.0 * p + 9.0 * max(p - 1.0, 0.0) ** 2, "Reads high:"),
         (lambda p: 0.001, "No output:"),
     ],
 )

@@ -220,7 +220,10 @@ def test_a_handset_is_described_both_ways(measured):
     assert mirror[1.3] == pytest.approx(1.2 + 0.1 / 0.3)
     assert mirror[1.4] == pytest.approx(1.2 + 0.2 / 0.3)
     assert 1.5 not in mirror
-    assert "Shows 1.32 where the truth is 1.60 bar." in detail.statements
+    assert detail.statements[0] == (
+        "Calibrated on this cell at PO2 1.00 bar, a handset shows 1.32 where the truth is 1.60 bar, "
+        "and 1.44 where it is 2.00 bar."
+    )
     assert "When it shows 1.30, the truth is 1.53 bar." in detail.statements
 
 

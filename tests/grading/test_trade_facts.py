@@ -80,7 +80,7 @@ def test_a_loop_of_oxygen_at_6_m_or_20_ft_is_at_1_6_bar():
 def test_a_cell_that_shows_1_4_at_1_6_is_bad(graded):
     cell = graded({"OS-1090": lambda p: 50.0 * p if p < 1.3 else 70.0})["OS-1090"]
     assert cell.grade == "reject"
-    assert "Shows 1.40 where the truth is 1.60 bar." in cell.detail.statements
+    assert "shows 1.40 where the truth is 1.60 bar" in cell.detail.statements[0]
     told = " ".join(cell.reasons)
     assert "1.6 bar" in told
     assert "12.5 % low" in told
