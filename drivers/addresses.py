@@ -14,8 +14,8 @@ from urllib.parse import parse_qsl, urlsplit
 
 Parity = Literal["N", "E", "O"]
 
-RTU_LATE_S = 0.3
-"""How long after a lost answer an RTU unit may still send it, in seconds, where the address does not say."""
+SERIAL_LATE_S = 0.15
+"""How long after a lost answer a serial instrument may still send it, in seconds, by default."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,8 +37,8 @@ class RtuUnit:
         baud: bits per second.
         parity: N, E or O.
         stop_bits: 1 or 2.
-        late_s: how long after a lost answer the unit may still send it, in seconds; the line is kept quiet
-            for that long before the next request.
+        late_s: how long after a lost answer the unit may still send it, in seconds; it is left
+            alone for that long.
         echo: whether the line adapter sends back what it is given.
     """
 
@@ -47,7 +47,7 @@ class RtuUnit:
     baud: int = 19200
     parity: Parity = "N"
     stop_bits: int = 1
-    late_s: float = RTU_LATE_S
+    late_s: float = SERIAL_LATE_S
     echo: bool = False
 
 
@@ -90,7 +90,7 @@ def _rtu_unit(device: str, unit: int, query: dict[str, str]) -> RtuUnit:
     try:
         baud = int(query.get("baud", "19200"))
         stop_bits = int(query.get("stop_bits", "1"))
-        late_s = float(query.get("late_s", str(RTU_LATE_S)))
+        late_s = float(query.get("late_s", str(SERIAL_LATE_S)))
     except ValueError:
         raise ValueError("baud and stop_bits must be whole numbers, late_s a number of seconds") from None
     parity, echo = query.get("parity", "N"), query.get("echo", "no")

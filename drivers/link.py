@@ -5,7 +5,8 @@ one per address in a process, with one lock. A `Link` is one instrument's way th
 here, once, for every driver:
 
 - every exchange has a deadline, within which a lost link is also reopened and its settings sent again;
-- after a lost or foreign answer the port is fenced, so that a late answer can never answer the next request;
+- after a lost or foreign answer the port is fenced, so that a late answer can never answer the next request:
+  a connection is closed, a serial line kept quiet towards that instrument;
 - a second failure in a row starts a pause (0.25 s, doubling to 2 s) in which requests fail at once;
 - settings are sent again through the driver's own `configure`; nothing here ever repeats a request, so an
   output is never switched by a reconnect.
@@ -78,12 +79,12 @@ class Port(ABC):
         """Close the connection; never raises."""
 
     @abstractmethod
-    def fence(self) -> None:
-        """Make sure that an answer still on its way cannot answer a later request."""
+    def fence(self, unit: int) -> None:
+        """Make sure that an answer of `unit` still on its way cannot answer a later request to it."""
 
-    def wait_out_fence(self) -> None:
-        """Wait until no late answer can come any more; at once where `fence` has closed the connection."""
-        return
+    def quiet_left_s(self, unit: int) -> float:
+        """How long a late answer of `unit` can still come, in seconds; 0 where `fence` closes the port."""
+        return 0.0
 
     def release(self) -> None:
         """Give up one use; the last one closes the connection."""
@@ -124,12 +125,23 @@ def share_port(instrument: str, key: str, settings: object, make: Callable[[], P
 
 
 class Link(Generic[PortT]):
-    """One instrument's way through its port."""
+    """One instrument's way through its port.
 
-    def __init__(self, instrument: str, port: PortT, deadline_s: float, clock: Clock | None = None) -> None:
+    Args:
+        instrument: name in the bench file.
+        port: the port, shared or not.
+        unit: which of the instruments on the port this is, where the wire tells them apart; else 0.
+        deadline_s: longest time for one exchange, in seconds.
+        clock: the rig's clock, which the pauses run on; the computer's own when None.
+    """
+
+    def __init__(
+        self, instrument: str, port: PortT, unit: int, deadline_s: float, clock: Clock | None = None
+    ) -> None:
         self.instrument = instrument
         self.deadline_s = deadline_s
         self._port = port
+        self._unit = unit
         self._clock: Clock = clock or SystemClock()
         self._send_settings: Callable[[], None] | None = None
         self._settled_generation = -1
@@ -186,11 +198,11 @@ class Link(Generic[PortT]):
             urgent: for the way to the safe state: wait for neither pause nor fence, and send no settings
                 before it.
         """
-        with self._hold(Deadline(deadline_s or self.deadline_s)):
+        deadline = self._shared_deadline or Deadline(deadline_s or self.deadline_s)
+        with self._hold(deadline):
             if not urgent:
                 self._respect_pause()
-                self._port.wait_out_fence()
-            deadline = self._shared_deadline or Deadline(deadline_s or self.deadline_s)
+                deadline = self._respect_fence(deadline)
             try:
                 self._make_ready(deadline, with_settings=not urgent)
                 yield deadline
@@ -199,11 +211,16 @@ class Link(Generic[PortT]):
                 self._count_failure()
                 raise
             except LinkTimeout:
-                self._port.fence()
+                self._port.fence(self._unit)
                 self._count_failure()
                 raise
-            except BadReply:
-                self._port.fence()
+            except DriverError as error:
+                if isinstance(error, BadReply):
+                    self._port.fence(self._unit)
+                raise
+            except BaseException:
+                # Interrupted between question and answer: the answer is still to come.
+                self._port.fence(self._unit)
                 raise
             if self._shared_deadline is None:
                 self._failures = 0
@@ -230,6 +247,19 @@ class Link(Generic[PortT]):
         wait_s = self._retry_at_s - self._clock.monotonic_s()
         if wait_s > 0:
             raise LinkDown(self.instrument, f"no answer from {self._port.key}; next try in {wait_s:.1f} s")
+
+    def _respect_fence(self, deadline: Deadline) -> Deadline:
+        quiet_s = self._port.quiet_left_s(self._unit)
+        if quiet_s <= 0:
+            return deadline
+        if self._configuring and self._shared_deadline is None:
+            time.sleep(quiet_s)
+            return Deadline(deadline.seconds)
+        if quiet_s > deadline.left_s / 2:
+            # Waiting would leave too little time for the answer, or hold up the rig for too long.
+            raise LinkTimeout(self.instrument, f"keeps quiet for {quiet_s:.2f} s more after a lost answer")
+        time.sleep(quiet_s)
+        return deadline
 
     def _count_failure(self) -> None:
         if self._shared_deadline is not None:

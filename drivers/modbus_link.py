@@ -158,7 +158,7 @@ class ModbusPort(Port):
         super().__init__(key, settings)
         self._client = _TcpClient(unit) if isinstance(unit, TcpUnit) else _SerialClient(unit)
         self._late_s = unit.late_s if isinstance(unit, RtuUnit) else None
-        self._quiet_until_s = 0.0
+        self._quiet_until_s: dict[int, float] = {}
 
     @property
     def is_open(self) -> bool:
@@ -182,18 +182,19 @@ class ModbusPort(Port):
             if connection is not None:
                 connection.close()
 
-    def fence(self) -> None:
-        """Close a TCP connection; keep a serial line quiet until no late answer can come."""
+    def fence(self, unit: int) -> None:
+        """Close a TCP connection; leave a unit on a serial line alone until its late answer cannot come.
+
+        Other units may go on: a late answer carries its own unit number and is skipped.
+        """
         if self._late_s is None:
             self.shut()
         else:
-            self._quiet_until_s = time.monotonic() + self._late_s
+            self._quiet_until_s[unit] = time.monotonic() + self._late_s
 
-    def wait_out_fence(self) -> None:
-        """Sleep for what is left of the quiet time of a serial line."""
-        left_s = self._quiet_until_s - time.monotonic()
-        if left_s > 0:
-            time.sleep(left_s)
+    def quiet_left_s(self, unit: int) -> float:
+        """What is left of the quiet time of a unit on a serial line, in seconds."""
+        return max(0.0, self._quiet_until_s.get(unit, 0.0) - time.monotonic())
 
     def request(self, instrument: str, deadline: Deadline, send: Callable[[Any], Any]) -> Any:
         """Send one request and return pymodbus's answer to it, unchecked.
@@ -250,8 +251,7 @@ class ModbusLink(Link[ModbusPort]):
             key = f"rtu://{unit.device}"
             settings = (unit.baud, unit.parity, unit.stop_bits, unit.late_s, unit.echo)
         port = share_port(instrument, key, settings, lambda: ModbusPort(key, unit, settings))
-        super().__init__(instrument, port, deadline_s, clock)
-        self._unit = unit.unit
+        super().__init__(instrument, port, unit.unit, deadline_s, clock)
 
     def read_registers(self, address: int, count: int, table: Table = "holding") -> tuple[int, ...]:
         """Read `count` registers from the 0-based `address`, as unsigned 16-bit numbers.

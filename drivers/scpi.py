@@ -18,6 +18,7 @@ from typing import Literal
 
 from pydantic import Field, ValidationInfo, field_validator
 
+from drivers.addresses import SERIAL_LATE_S
 from drivers.errors import BadReply, NoReading, Refused
 from drivers.identity import check_serial
 from drivers.options import Options
@@ -50,7 +51,7 @@ class ScpiOptions(Options):
     parity: Literal["N", "E", "O"] = "N"
     stop_bits: Literal[1, 2] = 1
     echo: bool = False
-    late_s: float = Field(default=0.3, ge=0, le=10)
+    late_s: float = Field(default=SERIAL_LATE_S, ge=0, le=10)
 
     def text_settings(self) -> TextSettings:
         """How lines travel."""

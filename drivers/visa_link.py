@@ -24,7 +24,7 @@ from typing import Any, Protocol
 import pyvisa
 from pyvisa import constants
 
-from drivers.addresses import RTU_LATE_S, Parity, VisaKind, visa_kind
+from drivers.addresses import SERIAL_LATE_S, Parity, VisaKind, visa_kind
 from drivers.errors import BadReply, BadSpec, LinkDown, LinkTimeout
 from drivers.link import Deadline, Link, Port, share_port
 from drivers.ports import Clock
@@ -63,7 +63,7 @@ class TextSettings:
     parity: Parity = "N"
     stop_bits: int = 1
     echo: bool = False
-    late_s: float = RTU_LATE_S
+    late_s: float = SERIAL_LATE_S
 
 
 class _Wire(Protocol):
@@ -236,7 +236,7 @@ class TextPort(Port):
             with contextlib.suppress(Exception):  # closing a broken resource may raise anything
                 resource.close()
 
-    def fence(self) -> None:
+    def fence(self, unit: int) -> None:
         """Close a socket; keep a serial line quiet until no late answer can come."""
         self.pending = b""
         if self._kind == "serial" and self.is_open:
@@ -245,11 +245,9 @@ class TextPort(Port):
         else:
             self.shut()
 
-    def wait_out_fence(self) -> None:
-        """Sleep for what is left of the quiet time of a serial line."""
-        left_s = self._quiet_until_s - time.monotonic()
-        if left_s > 0:
-            time.sleep(left_s)
+    def quiet_left_s(self, unit: int) -> float:
+        """What is left of the quiet time of a serial line, in seconds."""
+        return max(0.0, self._quiet_until_s - time.monotonic())
 
 
 def _set_exclusive(fd: int, *, on: bool) -> None:
@@ -307,7 +305,7 @@ class VisaLink(Link[TextPort]):
             raise BadSpec(instrument, "address", str(error)) from None
         chosen = settings or TextSettings()
         port = share_port(instrument, address, chosen, lambda: TextPort(address, chosen))
-        super().__init__(instrument, port, deadline_s, clock)
+        super().__init__(instrument, port, 0, deadline_s, clock)
 
     @property
     def stale_bytes(self) -> int:
