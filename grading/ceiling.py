@@ -11,7 +11,14 @@ from grading.linear_to import ONE_SIDED
 from grading.measurement import FloatArray, IntArray
 from grading.response_block import CellBlock
 from grading.response_fit import ThreeFits
-from grading.response_shape import HIGHEST_SHAPE, LOWEST_SHAPE, column_at_knee, knee_bar, log_ratio
+from grading.response_shape import (
+    HIGHEST_SHAPE,
+    LOWEST_SHAPE,
+    column_at_knee,
+    knee_bar,
+    log_knee_slopes,
+    log_ratio,
+)
 from grading.uncertainty import coverage_factor
 
 _FARTHEST: Final = 25.0
@@ -57,10 +64,25 @@ class Ceiling:
         # No output is above the ceiling, so the knee cannot lie below the output at the top.
         lowest = np.minimum(top * np.exp(-fits.free.shape[0, cells]), 0.98 * inside)
         low = self._limit(cells, inside, lowest, np.where(told, two_sided, ONE_SIDED**2 * squared))
-        self.value_mv[cells] = np.where(told, slope * knee, np.nan)
-        self.lower_mv[cells] = np.where(told, slope * low, np.nan)
-        self.upper_mv[cells] = np.where(told, slope * high, np.nan)
+        some, value = cells[told], (slope * knee)[told]
+        stretch = self._stretch(some)
+        self.value_mv[some] = value
+        self.lower_mv[some] = value - (value - (slope * low)[told]) * stretch
+        self.upper_mv[some] = value + ((slope * high)[told] - value) * stretch
         self.above_bar[cells] = np.where(told, np.nan, slope * low / slope_mv_per_bar[cells])
+
+    def _stretch(self, cells: IntArray) -> FloatArray:
+        """Relative uncertainty of L = S * knee over that of the knee alone, (A,), to first order."""
+        free = self._fits.free
+        covariance = self._fits.covariance(free.shape, free.amplitude, np.full(free.amplitude.size, 2))[0][
+            cells
+        ]
+        knee = np.zeros((cells.size, 4))
+        knee[:, 2:] = log_knee_slopes(free.shape[:, cells]).T
+        ceiling = knee.copy()
+        ceiling[:, 1] = 1.0 / free.amplitude[cells]
+        of_knee, of_ceiling = (np.einsum("bp,bpq,bq->b", d, covariance, d) for d in (knee, ceiling))
+        return np.asarray(np.sqrt(of_ceiling / np.maximum(of_knee, 1e-300)))
 
     def _limit(
         self, cells: IntArray, inside: FloatArray, outside: FloatArray, wanted: FloatArray

@@ -1,6 +1,6 @@
 """The response curve of a cell: a line that its own ceiling bends, and how far it stays on the line.
 
-One cell and ten thousand take the same path: blocks of a thousand, each laid out once (`response_block`),
+One cell and ten thousand take the same path: blocks of cells, each laid out once (`response_block`),
 fitted with a line, fixed and free sharpness (`response_fit`), and then asked how far it is linear
 (`linear_to`) and where its ceiling lies (`ceiling`).
 """
@@ -29,7 +29,7 @@ FIXED: Final = "fixed sharpness"
 FREE: Final = "free sharpness"
 MODELS: Final = (LINEAR, FIXED, FREE)
 
-_BLOCK: Final = 1000
+_BLOCK: Final = 2500
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +138,8 @@ class ResponseFits:
         if np.isfinite(self.ceiling_above_bar[cell]):
             least = self.ceiling_above_bar[cell]
             return f"no ceiling seen: if there is one, it lies above PO2 {least:.2f} bar (95 %)"
+        if not self.described[cell]:
+            return "no ceiling is stated: the response has another shape than a line bent by a ceiling"
         return "these steps say nothing of a ceiling"
 
     def linear_to_budget(self, cell: int, errors: StepErrors) -> tuple[Contribution, ...]:
@@ -180,7 +182,7 @@ def fit_responses(
         nominal_po2_bar: nominal PO2 of the steps, shape (K,), NaN where there is none; steps of equal nominal
             value are repeats (up and down). Left out, steps are paired by their PO2.
         intervals: also find the profile-likelihood intervals and the ceiling's limits.
-        workers: threads; blocks of a thousand cells are independent, so the answer does not depend on it.
+        workers: threads; blocks are independent of each other, so the answer does not depend on it.
 
     Returns:
         Arrays over cells.

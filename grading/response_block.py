@@ -1,4 +1,4 @@
-"""Up to a thousand cells' steps, laid out for the response fit: steps first, cells last.
+"""A block of cells' steps, laid out for the response fit: steps first, cells last.
 
 One extra datum after the K steps holds what is known of a cell that was not measured at low PO2: that it
 gives next to nothing without oxygen.

@@ -83,6 +83,13 @@ def knee_bar(shape: FloatArray, top: FloatArray) -> FloatArray:
         return np.asarray(top * np.exp(-m) * (-np.expm1(-n * m)) ** (-1.0 / n))
 
 
+def log_knee_slopes(shape: FloatArray) -> FloatArray:
+    """Derivatives of ln(knee) by (m, ln n), (2, B); for m above zero."""
+    m, n = shape[0], np.exp(shape[1])
+    rest = -np.expm1(-n * m)
+    return np.stack([-1.0 / rest, np.log(rest) / n - m * (1.0 - rest) / rest])
+
+
 def column_at_knee(
     log_sharpness: FloatArray, ratio: FloatArray, po2: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
