@@ -291,8 +291,12 @@ def virtual_spec(
     mode: VirtualMode | None = None,
     speed: float = 1.0,
     faults: tuple[FaultSpec, ...] = (),
+    *,
+    serial_lines: bool = False,
 ) -> VirtualSpec:
     """Return what the virtual bench has to play; the arguments are those of `open_bench`.
+
+    With `serial_lines` every instrument is served on a pseudo-terminal as well.
 
     Raises:
         FileError: when the bench file has no [virtual] table.
@@ -331,4 +335,5 @@ def virtual_spec(
             for name, entry in bench.instruments.items()
         },
         faults=faults,
+        serial_lines=serial_lines,
     )

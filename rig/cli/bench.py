@@ -52,6 +52,9 @@ def serve(
         list[str] | None,
         typer.Option("--inject", metavar="FAULT@SECONDS", help="Break something; may be repeated."),
     ] = None,
+    serial: Annotated[
+        bool, typer.Option("--serial", help="Serve every instrument on a serial line (a pty) as well.")
+    ] = False,
     write: Annotated[
         Path | None,
         typer.Option("--write", metavar="FILE", help="Write a bench file that leads to what is served."),
@@ -79,6 +82,7 @@ def serve(
         mode="real_time",
         speed=speed,
         faults=parse_faults(bench_file, inject or []),
+        serial_lines=serial,
     )
     from drivers.catalogue import serve_virtual
 

@@ -105,8 +105,14 @@ def _why(result: CellResult) -> RenderableType:
     """Return why a cell does not pass: what it looks like first, then each figure that decided."""
     head = Text(f"{result.info.cell}  ", style="bold")
     head.append(grade_text(result.grade), style=_STYLE[result.grade])
-    lines = [Text(line) for line in (*result.diagnosis, *result.reasons)]
-    return Group(head, *(Padding(line, (0, 0, 0, 4)) for line in lines))
+    grid = Table.grid(padding=(0, 1))
+    grid.add_column(no_wrap=True)
+    grid.add_column()
+    for line in result.diagnosis:
+        grid.add_row("", line)
+    for line in result.reasons:
+        grid.add_row("•", line)
+    return Group(head, Padding(grid, (0, 0, 0, 2)))
 
 
 def cell_report(result: CellResult, *, budget: bool = False, wide: bool = True) -> RenderableType:
