@@ -164,7 +164,7 @@ def _grade_cell(
         findings = (*findings, "unplugged")
     info = measurement.cells[cell]
     if barred:
-        figures = tuple(replace(one.figure, grade=None) for one in judged)
+        figures = tuple(replace(one.figure, grade=None, probability_of_conformity=None) for one in judged)
         undecided = [Judged(figure, None) for figure in figures]
         told = diagnose(quantities, cell, undecided, findings, notes) if findings else notes
         return CellResult(info, "ungraded", tuple(barred), tuple(told), figures, detail)

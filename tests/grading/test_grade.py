@@ -154,7 +154,7 @@ def test_an_interrupted_run_is_ungraded_whatever_the_cell_did(measured):
     cell = only(measured(knee, ungraded=("The run was interrupted: its end is missing.",)))
     assert cell.grade == "ungraded"
     assert cell.reasons == ("The run was interrupted: its end is missing.",)
-    assert all(f.grade is None for f in cell.figures)
+    assert all(f.grade is None and f.probability_of_conformity is None for f in cell.figures)
     assert figure(cell, "indication_error_percent", 2.0).value == pytest.approx(-25.0)
 
 
@@ -171,6 +171,44 @@ def test_what_bars_one_cell_leaves_the_others_graded(measured):
     first, second = result.cells
     assert (first.grade, second.grade) == ("ungraded", "pass")
     assert first.diagnosis[0].startswith("Rapid decompression")
+
+
+@pytest.mark.parametrize(
+    ("finding", "start"),
+    [("no_cell", "No cell:"), ("shorted", "Shorted:"), ("unplugged", "Unplugged mid-run:")],
+)
+def test_what_the_rig_found_comes_with_what_to_look_at(measured, finding, start):
+    run = measured(line, cell_ungraded=(("Socket 3: see the events.",),), cell_findings=((finding,),))
+    (told,) = only(run).diagnosis
+    assert told.startswith(start)
+    assert "Look " in told
+
+
+def test_a_cell_without_any_reading_is_ungraded_beside_good_ones(measured):
+    def nothing(fields):
+        fields["output_mv"][0, :] = np.nan
+
+    result = grade(measured(line, line, edit=nothing), LIMITS)
+    assert [cell.grade for cell in result.cells] == ["ungraded", "pass"]
+    assert "no step in oxygen" in result.cells[0].reasons[0]
+
+
+def test_a_nitrogen_step_disturbs_nothing_and_serves_the_zero(measured):
+    def with_nitrogen(fields):
+        fields["gas"] = ("nitrogen", *fields["gas"][1:])
+        fields["oxygen_fraction"][:, 0] = 0.0
+        fields["output_mv"][:, 0] = 0.1
+
+    cell = only(measured(line, edit=with_nitrogen))
+    assert cell.grade == "pass"
+    assert figure(cell, "air_output_mv").value is None
+    assert [f.nominal_po2_bar for f in cell.figures if f.key == "indication_error_percent"] == [
+        1.2,
+        1.4,
+        1.6,
+        1.8,
+        2.0,
+    ]
 
 
 def test_an_output_that_vanishes_is_a_lost_contact_not_a_bad_cell(measured):
