@@ -19,7 +19,7 @@ from scipy.optimize import brentq
 from grading.measurement import FloatArray, IntArray
 
 MEMBRANE_MODES: Final = 12
-"""Poles of the membrane series that are kept; the last has half its weight, so that the sum is exactly one."""
+"""Poles of the membrane series that are kept; the last at half weight, so that the sum is exactly one."""
 
 MEMBRANE_T90: Final = 2.9956072188697784
 """T90 of the planar membrane over its longest time constant: root of sum (-1)^n exp(-n^2 x) = -0.05."""

@@ -17,15 +17,22 @@ import numpy as np
 from grading.measurement import FloatArray
 
 SLOPE_WINDOW_S = 20.0
+LEAST_SLOPE_WINDOW_S = 8.0
 TWICE_APART_S = 4.0
 LEAST_READINGS = 12
 JUMP_SIGMAS = 5.0
 LEAST_JUMP_PERCENT = 0.3
+LONGEST_MEAN_S = 30.0
+SHORTEST_MEAN_S = 8.0
+SETTLED_PART = 0.0005
+LEAST_FADE_S = 20.0
 _TAUS_S = np.geomspace(0.7, 90.0, 16)
 _TAIL_TAUS_S = np.geomspace(8.0, 90.0, 8)
 _FAST_GONE_PERCENT = 0.02
 _TAIL_SEEN_S = 12.0
 _MOST_READINGS = 400
+_LONGEST_APPROACH_S = 12.0
+_APPROACH_OVER = 2e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +136,8 @@ def _state(t: FloatArray, percent: FloatArray) -> tuple[float, float, float] | N
     """Remainder in percent, slope and its standard uncertainty in percent per 10 s; None: too few."""
     if len(t) < LEAST_READINGS:
         return None
-    start = int(np.searchsorted(t, t[-1] - SLOPE_WINDOW_S))
+    window_s = min(max(0.5 * float(t[-1] - t[0]), LEAST_SLOPE_WINDOW_S), SLOPE_WINDOW_S)
+    start = int(np.searchsorted(t, t[-1] - window_s))
     if len(t) - start < LEAST_READINGS:
         return None
     slope, u_slope = slope_with_uncertainty(t[start:], percent[start:])
@@ -212,3 +220,87 @@ def _last_jump(t: FloatArray, percent: FloatArray) -> int:
     last = found[found > found[-1] - group]
     peak = int(last[np.argmax(here[last])])
     return peak + reach + group
+
+
+@dataclass(frozen=True, slots=True)
+class Mean:
+    """A mean with its standard uncertainty and the degrees of freedom of that."""
+
+    value: float
+    u: float
+    degrees_of_freedom: float
+
+
+def mean_with_uncertainty(t_s: FloatArray, values: FloatArray) -> Mean:
+    """Mean of readings that are not independent of each other.
+
+    u^2 = s^2 L / n, where s is the scatter about a straight line and L = 1 + 2 sum r_k is how many
+    neighbouring readings are worth one independent one (Zieba and Ramza, Metrol. Meas. Syst. 18 (2011) 529,
+    from memory; the sum stops at the first r_k below zero). Degrees of freedom: n / L - 2, at least 1.
+    """
+    n = len(values)
+    x = t_s - np.mean(t_s)
+    mean = float(np.mean(values))
+    residual = values - mean - float(x @ values) / float(x @ x) * x
+    power = float(residual @ residual)
+    if power == 0.0:
+        return Mean(mean, 0.0, float(n - 2))
+    length = 1.0
+    for lag in range(1, n // 3):
+        r = float(residual[lag:] @ residual[:-lag]) / power
+        if r <= 0.0:
+            break
+        length += 2.0 * r
+    independent = n / length
+    freedom = max(independent - 2.0, 1.0)
+    return Mean(mean, float(np.sqrt(power / (n - 2) / independent)), freedom)
+
+
+def noise_rms(t_s: FloatArray, values: FloatArray) -> float:
+    """Root mean square about a parabola: what is left after slow drift, in the unit of the values."""
+    x = (t_s - t_s[0]) / (t_s[-1] - t_s[0]) - 0.5
+    basis = np.stack([np.ones_like(x), x, x * x])
+    coefficients, *_ = np.linalg.lstsq(basis.T, values, rcond=None)
+    residual = values - coefficients @ basis
+    return float(np.sqrt(residual @ residual / max(len(values) - 3, 1)))
+
+
+def settled_from(t_s: FloatArray, values: FloatArray) -> int:
+    """Index at which the window begins whose mean is the settled output of a hold.
+
+    The window reaches back from the end of the hold at most `LONGEST_MEAN_S` and at most half the hold, and
+    no further than where the fitted exponential is down to `SETTLED_PART` of the output; it keeps at least
+    `SHORTEST_MEAN_S`, or a third of a shorter hold, and `LEAST_READINGS` readings.
+    """
+    span = float(t_s[-1] - t_s[0])
+    shortest = min(SHORTEST_MEAN_S, span / 3.0)
+    longest = max(min(LONGEST_MEAN_S, span / 2.0), shortest)
+    fit = fit_exponential(t_s, values)
+    small = SETTLED_PART * abs(float(np.mean(values[-LEAST_READINGS:])))
+    gone = t_s[0]
+    if small > 0.0 and abs(fit.amplitude) > small:
+        gone = t_s[0] + fit.tau_s * float(np.log(abs(fit.amplitude) / small))
+    begin = min(max(t_s[-1] - longest, gone), t_s[-1] - shortest)
+    return min(int(np.searchsorted(t_s, begin)), len(t_s) - LEAST_READINGS)
+
+
+def transient_at(t_s: FloatArray, values: FloatArray, at_s: float) -> float:
+    """What the exponential fitted to a hold has still to go at `at_s`, without sign."""
+    fit = fit_exponential(t_s, values)
+    return abs(fit.amplitude) * float(np.exp(-(at_s - t_s[0]) / fit.tau_s))
+
+
+def fade_per_minute(t_s: FloatArray, values: FloatArray) -> tuple[float, float] | None:
+    """Fall of the output, percent per minute, and its standard uncertainty; None when the hold is too short.
+
+    The slope over the second half of the hold, but not before the cell's own approach is over.
+    """
+    fit = fit_exponential(t_s, values, _TAUS_S[_TAUS_S < _LONGEST_APPROACH_S])
+    level = float(np.mean(values))
+    part = max(abs(fit.amplitude / level) / _APPROACH_OVER, 1.0)
+    begin = max(0.5 * (t_s[0] + t_s[-1]), t_s[0] + fit.tau_s * float(np.log(part)))
+    start = int(np.searchsorted(t_s, begin))
+    if len(t_s) - start < LEAST_READINGS or t_s[-1] - t_s[start] < LEAST_FADE_S:
+        return None
+    slope, u_slope = slope_with_uncertainty(t_s[start:], values[start:])
+    return -6000.0 * slope / level, 6000.0 * u_slope / level

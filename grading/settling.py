@@ -343,7 +343,7 @@ def _fit(
     except np.linalg.LinAlgError:
         return None
     gradient = _gradient(t90, x)
-    u_t90 = float(np.sqrt(max(gradient @ covariance @ gradient, 0.0)))
+    u_t90 = float(np.sqrt(max(float(gradient @ covariance @ gradient), 0.0)))
     misfit = max(float(residual @ residual) / n - problem.passed_noise(answer, x), 1e-3 * variance)
     surprise = float((x[-1] / problem.skew_s) ** 2)
     return _Fit(name, x, t90(x), u_t90, misfit, surprise, worth, fitted, residual)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from grading.measurement import ErrorModel, Measurement, SourceError
+from grading.recorded import reduce_record
 from grading.sheet import read_sheet
 from grading.tables import is_readings, load_readings
 
@@ -22,6 +23,8 @@ def load_source(path: Path, errors: ErrorModel | None = None) -> Measurement:
     """
     if not path.exists():
         raise SourceError(f"{path}: not found; a source is a record's folder or a CSV table")
+    if path.is_dir():
+        return reduce_record(path, errors)
     sheet = read_sheet(path)
     if is_readings(sheet):
         return load_readings(sheet, path, errors)
