@@ -98,7 +98,7 @@ class ModbusMillivolts(ModbusInstrument):
 
     def _reading(self, index: int, socket: int, registers: Registers) -> ChannelReading:
         options, number = self._options, self._numbers[index]
-        raw = number.model_copy(update={"scale": 1.0, "offset": 0.0}).decode(registers, options.word_order)
+        raw = number.raw(registers, options.word_order)
         faulty = options.fault_mask is not None and registers.word(options.fault_mask) >> index & 1
         if faulty or not math.isfinite(raw):
             status = ReadingStatus.NO_VALUE

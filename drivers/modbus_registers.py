@@ -30,6 +30,11 @@ _CODES = {"float32": ">f", "int16": ">h", "uint16": ">H", "int32": ">i", "uint32
 _PROOF_TOLERANCE = 1e-6
 
 
+def _raw_value(words: tuple[int, ...], kind: NumberKind, order: WordOrder) -> float:
+    data = struct.pack(f">{len(words)}H", *(words if order == "big" else reversed(words)))
+    return float(struct.unpack(_CODES[kind], data)[0])
+
+
 class Number(Options):
     """A number in one or two registers: value = raw * `scale` + `offset`."""
 
@@ -52,9 +57,11 @@ class Number(Options):
 
     def decode(self, registers: Registers, order: WordOrder) -> float:
         """Return the value; not finite when the float is not."""
-        words = registers.words(self.address, self.count)
-        data = struct.pack(f">{self.count}H", *(words if order == "big" else reversed(words)))
-        return float(struct.unpack(_CODES[self.kind], data)[0]) * self.scale + self.offset
+        return self.raw(registers, order) * self.scale + self.offset
+
+    def raw(self, registers: Registers, order: WordOrder) -> float:
+        """Return what the registers hold, before scale and offset."""
+        return _raw_value(registers.words(self.address, self.count), self.kind, order)
 
     def encode(self, value: float, order: WordOrder) -> tuple[int, ...]:
         """Return the registers for `value`.
@@ -77,16 +84,10 @@ class Proof(Options):
     address: int = Field(ge=0, le=65535)
     value: float = math.pi
 
-    @property
-    def number(self) -> Number:
-        """Where it stands."""
-        return Number(address=self.address)
-
     def holds(self, registers: Registers, order: WordOrder) -> bool:
         """Whether the registers carry the constant in this word order."""
-        return math.isclose(
-            self.number.decode(registers, order), self.value, rel_tol=_PROOF_TOLERANCE, abs_tol=1e-12
-        )
+        found = _raw_value(registers.words(self.address, 2), "float32", order)
+        return math.isclose(found, self.value, rel_tol=_PROOF_TOLERANCE, abs_tol=1e-12)
 
 
 class SerialNumber(Options):
