@@ -118,8 +118,9 @@ def parse(source: TomlText, model: type[ModelT]) -> ModelT:
 
 def nearest(word: str, choices: Iterable[str]) -> str | None:
     """Return the choice that `word` was most likely meant to be, or None when none is near."""
-    found = difflib.get_close_matches(word.lower(), list(choices), n=1, cutoff=0.6)
-    return found[0] if found else None
+    by_lower = {choice.lower(): choice for choice in choices}
+    found = difflib.get_close_matches(word.lower(), list(by_lower), n=1, cutoff=0.6)
+    return by_lower[found[0]] if found else None
 
 
 def suggestion(word: str, choices: Iterable[str]) -> str:

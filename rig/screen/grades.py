@@ -151,12 +151,8 @@ def _budget(figure: Figure) -> RenderableType:
     about = ("" if figure.coverage_factor is None else f", k = {number(figure.coverage_factor, 2)}") + (
         "" if dof is None else f", {_freedom(dof)} degrees of freedom"
     )
-    table = Table(
-        box=box.SIMPLE_HEAD,
-        padding=(0, 1),
-        title=f"\nBudget of {figure_name(figure)}: {figure_quantity(figure)}{about}",
-        title_justify="left",
-    )
+    head = Text(f"\nBudget of {figure_name(figure)}: {figure_quantity(figure)}{about}")
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
     table.add_column("contribution", min_width=28)
     for column in (f"u, {figure.unit}", "degrees of freedom", "share of variance"):
         table.add_column(column, justify="right", no_wrap=True)
@@ -167,7 +163,7 @@ def _budget(figure: Figure) -> RenderableType:
             _freedom(line.degrees_of_freedom),
             f"{number(100.0 * line.share, 1)} %",
         )
-    return table
+    return Group(head, table)
 
 
 def _freedom(degrees: float) -> str:
@@ -258,7 +254,8 @@ def _show_changes(console: Console, earlier: Grading, grading: Grading) -> None:
         if not same_limits:
             console.print(f"No grade changes against {against}.")
         return
-    table = Table(box=box.SIMPLE_HEAD, title=f"What changed against {against}", title_justify="left")
+    console.print(Text(f"\nWhat changed against {against}", style="bold"))
+    table = Table(box=box.SIMPLE_HEAD)
     for column in ("cell", "what", "before", "now"):
         table.add_column(column)
     for change in changes:

@@ -125,4 +125,5 @@ def test_folder_in_place_of_a_file_is_one_sentence(tmp_path: Path) -> None:
 def test_keys_count_items_from_one_and_nearest_needs_likeness() -> None:
     assert dotted(("steps", 0, "po2_bar")) == "steps[1].po2_bar"
     assert nearest("ramp_bar_per_mn", ["ramp_bar_per_min", "scan"]) == "ramp_bar_per_min"
+    assert nearest("tb-0471", ["OS-1123", "TB-0417"]) == "TB-0417"
     assert nearest("zebra", ["ramp_bar_per_min"]) is None
