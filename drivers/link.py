@@ -198,8 +198,9 @@ class Link(Generic[PortT]):
             urgent: for the way to the safe state: wait for neither pause nor fence, and send no settings
                 before it.
         """
-        deadline = self._shared_deadline or Deadline(deadline_s or self.deadline_s)
-        with self._hold(deadline):
+        own_deadline = Deadline(deadline_s or self.deadline_s)
+        with self._hold(own_deadline):
+            deadline = self._shared_deadline or own_deadline
             if not urgent:
                 self._respect_pause()
                 deadline = self._respect_fence(deadline)
@@ -237,9 +238,6 @@ class Link(Generic[PortT]):
         try:
             self._send_settings()
             self._settled_generation = self._port.generation
-        except DriverError:
-            self._port.shut()
-            raise
         finally:
             self._configuring, self._shared_deadline = False, None
 

@@ -415,6 +415,22 @@ def test_reconnect_never_writes_to_a_valve_block(peers, opened, valve_bank):
     assert valve_bank.writes == []
 
 
+def test_other_instrument_after_a_reconnect_is_noticed_before_its_reading_is_used(peers, opened, gauge_bank):
+    peer = peers.tcp(gauge_bank.serve)
+    gauge = opened(open_instrument(InstrumentSpec("gauge_a", "modbus_gauge", peer.modbus, "TW-1", LONG_S)))
+    gauge.configure()
+    peer.stop()
+    with pytest.raises(LinkDown):
+        gauge.read_pressure_bar()
+    gauge_bank.put(6, peers.text_words("TW-2", 4))
+    peers.tcp(gauge_bank.serve, peer.port)
+    for _ in range(2):
+        with pytest.raises(WrongInstrument, match=r"TW-1.*TW-2"):
+            gauge.read_pressure_bar()
+    gauge_bank.put(6, peers.text_words("TW-1", 4))
+    assert gauge.read_pressure_bar() == pytest.approx(1.0132)
+
+
 def test_lost_answer_to_a_set_point_is_told_and_not_sent_again(peers, modbus_link):
     seen = []
 
