@@ -157,7 +157,8 @@ _NO_OUTPUT: Final = (
 
 def _ceiling(pattern: Pattern) -> str | None:
     errors = pattern.errors
-    if not errors:
+    # A cell that fades falls short at the top as well, but not because of a ceiling.
+    if not errors or pattern.is_above("fade_percent_per_min"):
         return None
     top = errors[-1]
     value, uncertainty = top.value or 0.0, top.expanded_uncertainty or 0.0
@@ -280,7 +281,7 @@ def _noisy(pattern: Pattern) -> str | None:
 
 
 def _hysteresis(pattern: Pattern) -> str | None:
-    if not pattern.is_above("hysteresis_percent"):
+    if not pattern.is_above("hysteresis_percent") or pattern.is_above("fade_percent_per_min"):
         return None
     return (
         "Hysteresis: falling steps do not repeat the rising ones. Either the cell had not settled or it "

@@ -102,6 +102,15 @@ def test_a_slow_tail_is_told_even_when_t90_passes(measured):
     assert cell.diagnosis[0].startswith("Slow tail: the last 8 % of a step take about 92 s.")
 
 
+def test_a_fading_cell_is_not_called_a_ceiling(measured):
+    def sags_at_the_top(fields):
+        fields["output_mv"][:, 6] *= 0.93
+        fields["output_mv"][:, 7:] *= 0.96
+
+    (told,) = only(measured(line, t90_s=5.0, fade_percent_per_min=3.3, edit=sags_at_the_top)).diagnosis
+    assert told.startswith("Fading:")
+
+
 def test_hysteresis_is_told(measured):
     def falling_higher(fields):
         fields["output_mv"][:, np.array(fields["direction"]) == "down"] *= 1.03
