@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import multiprocessing
 import os
-import traceback
+import signal
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -74,6 +74,9 @@ def finish_record(
         answer: dict[str, Any] = ours.recv() if ours.poll(_PATIENCE_S) else {}
     except EOFError:
         answer = {}
+    except BaseException:
+        child.kill()
+        raise
     finally:
         ours.close()
         child.join(timeout=10.0)
@@ -100,6 +103,8 @@ def _child(
     """Do the work and send one answer of plain data."""
     from grading.measurement import SourceError
 
+    # Ctrl-C reaches the whole group of processes; the parent takes it and ends this one.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(OSError, AttributeError):
         os.nice(_NICENESS)
     try:
@@ -109,7 +114,7 @@ def _child(
     except SourceError as error:
         answer = {"source_error": str(error)}
     except Exception as error:
-        answer = {"failure": f"{type(error).__name__}: {error}", "trace": traceback.format_exc()}
+        answer = {"failure": f"{type(error).__name__}: {' '.join(str(error).split())}"}
     with contextlib.suppress(OSError):
         pipe.send(answer)
     pipe.close()

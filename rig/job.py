@@ -180,6 +180,8 @@ def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | 
             done = finish_record(outcome.record, certificates=wanted)
     except (FileError, SourceError, AfterwardsFailed) as error:
         return None, (), str(error)
+    except KeyboardInterrupt:
+        return None, (), f"{outcome.record}: grading was stopped by the keyboard; the record is kept as it is"
     show_summary(console, done.grading)
     return done.grading, done.papers, ""
 

@@ -67,7 +67,7 @@ def run_test(
         cells=load_cells(cells, bench_file.sockets),
         limits=limits,
         out=out,
-        operator=operator or getpass.getuser(),
+        operator=operator if operator is not None else _login_name(),
         seed=seed,
         real_time=real_time,
         faults=parse_faults(bench_file, inject or []),
@@ -75,3 +75,11 @@ def run_test(
     )
     check_writable(out)
     raise typer.Exit(do_job(job, output_console(to_stderr=as_json), as_json=as_json))
+
+
+def _login_name() -> str:
+    """Return who is logged in, or nothing where the system cannot tell."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return ""
