@@ -8,8 +8,10 @@ from collections.abc import Callable
 from drivers.virtual.cells import Cell, CellModel, drawer_of, model_of
 from drivers.virtual.devices import (
     BarometerDevice,
+    ControllerDevice,
     Device,
     GaugeDevice,
+    MillivoltDevice,
     ScannerDevice,
     ThermometerDevice,
     ValveDevice,
@@ -22,6 +24,7 @@ _KEPT_BREAKPOINTS = 400  # a scan in progress is read off the past when it is ov
 
 DEVICES: dict[str, Callable[[Bench, str, VirtualInstrument], Device]] = {
     "voltmeter": ScannerDevice,
+    "controller": ControllerDevice,
     "gauge": GaugeDevice,
     "second_gauge": GaugeDevice,
     "barometer": BarometerDevice,
@@ -69,6 +72,8 @@ class Bench:
                     f"instrument {name}: the virtual bench has no {instrument.role!r}; "
                     f"it plays {', '.join(DEVICES)}"
                 )
+            if instrument.driver == "modbus_millivolts":
+                kind = MillivoltDevice
             self.devices[name] = kind(self, name, instrument)
         self._events: list[tuple[int, int, Callable[[], None]]] = []
         self._booked = 0

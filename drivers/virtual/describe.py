@@ -6,8 +6,7 @@ from collections.abc import Sequence
 
 from drivers.virtual.bench import Bench
 from drivers.virtual.devices import Device, ScannerDevice
-from drivers.virtual.scpi_server import PARSERS
-from drivers.virtual.wire import registers_of
+from drivers.virtual.wire import parser_of, registers_of
 from drivers.virtual_spec import VirtualSpec
 
 Rows = Sequence[tuple[str, ...]]
@@ -37,14 +36,15 @@ def describe(spec: VirtualSpec) -> str:
     """Registers and commands of every instrument that the bench of `spec` plays; like ones together."""
     heads: dict[str, list[str]] = {}
     for name, device in Bench(spec).devices.items():
+        driver = spec.instruments[name].driver
         head = f"{name}: {device.role}, model {device.model}, serial {device.serial}"
-        heads.setdefault(_manual(device), []).append(head)
+        heads.setdefault(_manual(device, driver), []).append(head)
     return "\n\n".join("\n".join([*named, manual]) for manual, named in heads.items())
 
 
-def _manual(device: Device) -> str:
+def _manual(device: Device, driver: str) -> str:
     """Everything but the device's name and serial number."""
-    registers = registers_of(device)
+    registers = registers_of(device, driver)
     if registers is not None:
         rows = [
             (
@@ -56,7 +56,7 @@ def _manual(device: Device) -> str:
         ]
         text = _wrapped(_MODBUS_HEAD) + "\n" + _table(("register", "access", "holds"), rows)
         return text + "\n" + _wrapped(_VALVE_NOTES) if device.role == "valves" else text
-    commands = PARSERS[type(device)](device).commands
+    commands = parser_of(device, driver).commands
     text = _wrapped(_SCPI_HEAD) + "\n" + _table(("command", "does or answers"), commands)
     return text + "\n" + _wrapped(_SCANNER_NOTES) if isinstance(device, ScannerDevice) else text
 

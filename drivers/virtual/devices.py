@@ -29,6 +29,9 @@ UNDER_RANGE_BIT = 4
 
 UNIT_BAR_ABSOLUTE = 1
 
+Permit = Literal["ok", "not armed", "out of range", "not shut"]
+ControlMode = Literal["measure", "control", "vent"]
+
 
 def as_float32(value: float) -> float:
     """The number that survives a 32-bit float register."""
@@ -183,6 +186,95 @@ class ThermometerDevice(Device):
         return round(true_c + self._offset_k + self.error_k + noise_k, 3)
 
 
+class ControllerDevice(GaugeDevice):
+    """Electronic pressure controller: its own gauge, a ramp, proportional valves; vents at power-on.
+
+    Attributes:
+        set_bar: set point, absolute. ramp_bar_per_min: how fast it goes there.
+        mode: "measure" (both valves shut), "control" or "vent".
+        deaf: takes commands and does nothing.
+    """
+
+    model = "TW-PC3"
+    lowest_bar = 0.0
+    highest_bar = 4.0
+    most_ramp_bar_per_min = 10.0
+
+    def __init__(self, bench: Bench, name: str, instrument: VirtualInstrument) -> None:
+        super().__init__(bench, name, instrument)
+        self.set_bar = 1.0
+        self.ramp_bar_per_min = 0.5
+        self.mode: ControlMode = "vent"
+        self.deaf = False
+
+    def set_pressure(self, pressure_bar: float) -> Permit:
+        """Take a set point, in bar."""
+        if not self.lowest_bar <= pressure_bar <= self.highest_bar:
+            return "out of range"
+        if not self.deaf:
+            self.set_bar = pressure_bar
+            self.bench.pot.controlled_set_bar = pressure_bar
+        return "ok"
+
+    def set_ramp(self, ramp_bar_per_min: float) -> Permit:
+        """Take a ramp, in bar/min."""
+        if not 0.0 < ramp_bar_per_min <= self.most_ramp_bar_per_min:
+            return "out of range"
+        if not self.deaf:
+            self.ramp_bar_per_min = ramp_bar_per_min
+            self.bench.pot.controlled_ramp_bar_per_s = ramp_bar_per_min / 60.0
+        return "ok"
+
+    def set_mode(self, mode: ControlMode) -> Permit:
+        """Measure, control or vent; control starts its ramp at the pressure as it is."""
+        if self.deaf:
+            return "ok"
+        pot = self.bench.pot
+        if mode == "control" and self.mode != "control":
+            pot.controlled_bar = pot.pressure_bar
+            pot.controlled_set_bar = self.set_bar
+            pot.controlled_ramp_bar_per_s = self.ramp_bar_per_min / 60.0
+        elif mode != "control":
+            pot.controlled_bar = None
+        self.mode = mode
+        pot.set_valves(supply_open=False, vent_open=mode == "vent")
+        return "ok"
+
+
+class MillivoltDevice(Device):
+    """Eight-channel millivolt module that converts by itself, ten times a second, all channels at once."""
+
+    model = "TW-MV8"
+    channels = tuple(range(1, 9))
+    update_us = 100_000
+
+    def __init__(self, bench: Bench, name: str, instrument: VirtualInstrument) -> None:
+        stream = stream_of(bench.spec.seed, f"millivolts {name}")
+        super().__init__(bench, name, instrument, f"TWM-{stream.randrange(10_000):04d}")
+        self._gain = 1.0 + _bounded(stream.gauss(0.0, 1.0)) * 1e-4
+        self._zero_mv = _bounded(stream.gauss(0.0, 1.0)) * 3e-3
+        self._noise = WhiteNoise(stream)
+        self._update = -1
+        self._values: tuple[float, ...] = ()
+        self.override: float | None = None
+
+    def read(self) -> tuple[float, ...]:
+        """Millivolts of the last conversion, as 32-bit floats."""
+        if self.override is not None:
+            return tuple(self.override for _ in self.channels)
+        update = self.bench.now_us // self.update_us
+        if update != self._update:
+            self._update = update
+            self._values = tuple(self._convert(channel, update) for channel in self.channels)
+        return self._values
+
+    def _convert(self, channel: int, update: int) -> float:
+        noise = self._noise.at(update * 8 + channel)
+        cell = self.bench.cells.get(channel)
+        value_mv = 1.5 * noise if cell is None else cell.output_mv(update * self.update_us)
+        return as_float32(value_mv * self._gain + self._zero_mv + 0.003 * noise)
+
+
 class ScannerDevice(Device):
     """Scanning voltmeter, eight channels, one after another; integrates whole mains periods.
 
@@ -272,9 +364,6 @@ class ScannerDevice(Device):
         if volts < -limit_v:
             return -OVERLOAD
         return round(volts, 7)
-
-
-Permit = Literal["ok", "not armed", "out of range", "not shut"]
 
 
 class ValveDevice(Device):

@@ -10,6 +10,7 @@ import math
 from collections.abc import Callable
 
 from drivers.errors import BadReply, LinkDown, LinkTimeout, NoReading, Refused, WrongInstrument
+from drivers.limits import refuse_outside
 from drivers.ports import ChannelReading, Identity, Instrument, ReadingStatus, ValveState
 from drivers.virtual.bench import Bench, HungUp, Unanswered
 from drivers.virtual.devices import (
@@ -20,12 +21,15 @@ from drivers.virtual.devices import (
     OVERLOAD,
     SENSOR_FAULT_BIT,
     UNDER_RANGE_BIT,
+    ControllerDevice,
     Device,
     GaugeDevice,
+    MillivoltDevice,
     Permit,
     ScannerDevice,
     ThermometerDevice,
     ValveDevice,
+    as_float32,
 )
 from drivers.virtual.scpi_parser import ScpiError, channels_of
 from drivers.virtual.scpi_server import FIRMWARE, MAKER
@@ -95,6 +99,13 @@ class DirectInstrument:
             raise LinkTimeout(device.name, f"no answer within {device.deadline_s:g} s") from None
         self._failures = 0
 
+    def _do(self, action: Callable[[], Permit], *, urgent: bool = False) -> None:
+        """One command and its confirmation."""
+        self._exchange(urgent=urgent)
+        permit = action()
+        if permit != "ok":
+            raise Refused(self.name, f"refused the command ({permit})")
+
     def _count_failure(self) -> None:
         self._failures += 1
         if self._failures > 1:
@@ -144,12 +155,93 @@ class DirectGauge(DirectInstrument):
         return self.read_pressure_bar()
 
 
+class DirectController(DirectGauge):
+    """Electronic pressure controller; refuses before it asks what the driver's options rule out.
+
+    Numbers are rounded as the wire of its driver rounds them: 32-bit floats, or text of so many digits.
+    """
+
+    def __init__(self, bench: Bench, device: ControllerDevice, instrument: VirtualInstrument) -> None:
+        super().__init__(bench, device, instrument)
+        self._controller = device
+        options = instrument.options
+        self._lowest_bar = float(options.get("lowest_bar", options.get("lowest_set_bar", 0.8)))
+        self._highest_bar = float(options.get("highest_bar", options.get("highest_set_bar", 2.5)))
+        self._most_ramp = float(options.get("most_ramp_bar_per_min", 1.0))
+        self._by_registers = instrument.driver.startswith("modbus_")
+
+    def read_pressure_bar(self) -> float:
+        """Read absolute pressure, in bar."""
+        pressure_bar = super().read_pressure_bar()
+        return pressure_bar if self._by_registers else float(f"{pressure_bar:.6E}")
+
+    def set_ramp_bar_per_min(self, ramp_bar_per_min: float) -> None:
+        """Set the ramp, in bar/min."""
+        refuse_outside(self.name, "a ramp", ramp_bar_per_min, 1e-4, self._most_ramp, "bar/min")
+        ramp = as_float32(ramp_bar_per_min) if self._by_registers else float(f"{ramp_bar_per_min:.6g}")
+        self._do(lambda: self._controller.set_ramp(ramp))
+
+    def set_pressure_bar(self, pressure_bar: float) -> None:
+        """Set the absolute set point, in bar."""
+        refuse_outside(self.name, "a set point", pressure_bar, self._lowest_bar, self._highest_bar, "bar")
+        wanted_bar = as_float32(pressure_bar) if self._by_registers else round(pressure_bar, 5)
+        self._do(lambda: self._controller.set_pressure(wanted_bar))
+        if abs(self._controller.set_bar - pressure_bar) > 1e-5:
+            raise Refused(self.name, f"did not take the set point {pressure_bar:g} bar")
+
+    def vent(self) -> None:
+        """Vent to ambient."""
+        self._do(lambda: self._controller.set_mode("vent"), urgent=True)
+
+    def hold_output(self, on: bool) -> None:
+        """Switch control on or off."""
+        self._do(lambda: self._controller.set_mode("control" if on else "measure"))
+
+
+class DirectMillivolts(DirectInstrument):
+    """Millivolt module: a scan is what it has converted last."""
+
+    scan_duration_s = 0.0
+
+    def __init__(self, bench: Bench, device: MillivoltDevice, instrument: VirtualInstrument) -> None:
+        super().__init__(bench, device, instrument)
+        self._millivolts = device
+        self._sockets: tuple[int, ...] = tuple(instrument.options.get("sockets", device.channels))
+        self._half_width_s = float(instrument.options.get("update_s", 0.1)) / 2
+        self._scan: tuple[ChannelReading, ...] | None = None
+
+    @property
+    def sockets(self) -> tuple[int, ...]:
+        """Socket numbers in scan order."""
+        return self._sockets
+
+    def begin_scan(self) -> None:
+        """Read all channels, in mV, as the module holds them now."""
+        self._scan = None
+        self._exchange()
+        half_width_s = self._half_width_s
+        self._scan = tuple(
+            ChannelReading(socket, None, ReadingStatus.OVER, -half_width_s, half_width_s)
+            if value >= OVERLOAD
+            else ChannelReading(socket, value, ReadingStatus.OK, -half_width_s, half_width_s)
+            for socket, value in zip(self._sockets, self._millivolts.read(), strict=False)
+        )
+
+    def collect_scan(self) -> tuple[ChannelReading, ...]:
+        """Return what `begin_scan` read, in mV."""
+        if self._scan is None:
+            raise BadReply(self.name, "no scan is in progress; begin one first")
+        scan, self._scan = self._scan, None
+        return scan
+
+
 class DirectThermometer(DirectInstrument):
     """Thermometer in the pot."""
 
     def __init__(self, bench: Bench, device: ThermometerDevice, instrument: VirtualInstrument) -> None:
         super().__init__(bench, device, instrument)
         self._thermometer = device
+        self._by_registers = instrument.driver.startswith("modbus_")
 
     def read_temperature_c(self) -> float:
         """Read temperature, in degrees Celsius."""
@@ -157,7 +249,7 @@ class DirectThermometer(DirectInstrument):
         value = self._thermometer.read()
         if value >= OVERLOAD:
             raise NoReading(self.name, "has no value", ReadingStatus.NO_VALUE)
-        return value
+        return as_float32(value) if self._by_registers else value
 
 
 class DirectVoltmeter(DirectInstrument):
@@ -322,12 +414,6 @@ class DirectValves(DirectInstrument):
         self._exchange()
         return self._valves.owner
 
-    def _do(self, action: Callable[[], Permit], *, urgent: bool = False) -> None:
-        self._exchange(urgent=urgent)
-        permit = action()
-        if permit != "ok":
-            raise Refused(self.name, f"refused the command ({permit})")
-
     def _refuse_length(self, duration_ms: int, valve: str) -> None:
         if duration_ms != int(duration_ms) or not 1 <= duration_ms <= LONGEST_SHOT_MS:
             raise Refused(
@@ -344,7 +430,11 @@ def direct_instruments(bench: Bench) -> dict[str, Instrument]:
     ports: dict[str, Instrument] = {}
     for name, device in bench.devices.items():
         instrument = bench.spec.instruments[name]
-        if isinstance(device, GaugeDevice):
+        if isinstance(device, ControllerDevice):
+            ports[name] = DirectController(bench, device, instrument)
+        elif isinstance(device, MillivoltDevice):
+            ports[name] = DirectMillivolts(bench, device, instrument)
+        elif isinstance(device, GaugeDevice):
             ports[name] = DirectGauge(bench, device, instrument)
         elif isinstance(device, ThermometerDevice):
             ports[name] = DirectThermometer(bench, device, instrument)

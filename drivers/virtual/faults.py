@@ -30,7 +30,7 @@ Undo = Callable[[], None]
 Begin = Callable[[Bench, str, float], Undo]
 
 _GAUGES = ("gauge", "second_gauge", "both")
-_ROLES = ("voltmeter", "gauge", "second_gauge", "valves", "thermometer", "barometer")
+_ROLES = ("voltmeter", "gauge", "second_gauge", "valves", "thermometer", "barometer", "controller")
 _SOCKET = ("socket",)
 _PSI_PER_BAR = 14.503773773
 _ATM_PER_BAR = 1.0 / 1.01325
@@ -39,8 +39,11 @@ _LID_MAY_OPEN_BAR = 0.02
 
 @dataclass(frozen=True, slots=True)
 class _Fault:
+    """One entry: what it is, how it begins, and the one role that it cannot do without, if any."""
+
     kind: FaultKind
     begin: Begin
+    role: str
 
 
 _FAULTS: dict[str, _Fault] = {}
@@ -69,8 +72,12 @@ def inject(bench: Bench, fault: FaultSpec) -> None:
     if fault.duration_s is not None and not (math.isfinite(fault.duration_s) and fault.duration_s > 0.0):
         raise VirtualBenchError(f"fault {fault.name}: lasts {fault.duration_s} s; give seconds above 0")
     target = _target(bench, kind, fault.target)
+    if found.role and bench.by_role(found.role) is None:
+        raise VirtualBenchError(f"fault {kind.name}: this bench has no {found.role}")
     if kind.name == "rig_suspended" and bench.spec.mode == "real_time":
         raise VirtualBenchError("fault rig_suspended: a bench in real time cannot suspend the rig")
+    if kind.name == "voltmeter_refuses" and not isinstance(bench.by_role("voltmeter"), ScannerDevice):
+        raise VirtualBenchError("fault voltmeter_refuses: this bench's voltmeter is not told to start a scan")
 
     def begin() -> None:
         undo = found.begin(bench, target, 0.0 if value is None else value)
@@ -111,13 +118,18 @@ def _target(bench: Bench, kind: FaultKind, wanted: str) -> str:
 
 
 def _fault(
-    row: int, text: str, value_unit: str = "", default: float | None = None, targets: tuple[str, ...] = ()
+    row: int,
+    text: str,
+    value_unit: str = "",
+    default: float | None = None,
+    targets: tuple[str, ...] = (),
+    role: str = "",
 ) -> Callable[[Begin], Begin]:
     """Enter a function into the catalogue under its own name, less its leading underscore."""
 
     def enter(begin: Begin) -> Begin:
         name = begin.__name__.removeprefix("_")
-        _FAULTS[name] = _Fault(FaultKind(name, row, text, value_unit, default, targets), begin)
+        _FAULTS[name] = _Fault(FaultKind(name, row, text, value_unit, default, targets), begin, role)
         return begin
 
     return enter
@@ -206,7 +218,7 @@ def _gauge_stuck(bench: Bench, target: str, value: float) -> Undo:
     return _freeze(bench, target)
 
 
-@_fault(2, "the second gauge is stuck at its last reading")
+@_fault(2, "the second gauge is stuck at its last reading", role="second_gauge")
 def _second_gauge_stuck(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _freeze(bench, "second_gauge")
@@ -274,7 +286,7 @@ def _pressure_switch_dead(bench: Bench, target: str, value: float) -> Undo:
     return _set(bench.pot, switch_bar=None)
 
 
-@_fault(9, "shots of the valves last too long", "times", 3.0)
+@_fault(9, "shots of the valves last too long", "times", 3.0, role="valves")
 def _shots_too_long(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(_valves(bench), stretch=value)
@@ -363,25 +375,25 @@ def _relief_stuck(bench: Bench, target: str, value: float) -> Undo:
     return _set(bench.pot, relief_stuck=True)
 
 
-@_fault(18, "the connection to the voltmeter is gone")
+@_fault(18, "the connection to the voltmeter is gone", role="voltmeter")
 def _voltmeter_link_lost(bench: Bench, target: str, value: float) -> Undo:
     del target, value
-    return _set(_scanner(bench), down=True)
+    return _set(_device(bench, "voltmeter"), down=True)
 
 
-@_fault(18, "the voltmeter no longer answers")
+@_fault(18, "the voltmeter no longer answers", role="voltmeter")
 def _voltmeter_silent(bench: Bench, target: str, value: float) -> Undo:
     del target, value
-    return _set(_scanner(bench), mute=True)
+    return _set(_device(bench, "voltmeter"), mute=True)
 
 
-@_fault(18, "the voltmeter shows overload on every channel")
+@_fault(18, "the voltmeter shows overload on every channel", role="voltmeter")
 def _voltmeter_overload(bench: Bench, target: str, value: float) -> Undo:
     del target, value
-    return _set(_scanner(bench), override=OVERLOAD)
+    return _set(_device(bench, "voltmeter"), override=OVERLOAD)
 
 
-@_fault(18, "the voltmeter refuses to start a scan (hardware error)")
+@_fault(18, "the voltmeter refuses to start a scan (hardware error)", role="voltmeter")
 def _voltmeter_refuses(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _set(_scanner(bench), refuses=-240)
@@ -405,7 +417,7 @@ def _cell_shorted(bench: Bench, target: str, value: float) -> Undo:
     return _set(bench.cells[int(target)], contact="short")
 
 
-@_fault(22, "the valve block loses its power: outputs drop, nothing answers")
+@_fault(22, "the valve block loses its power: outputs drop, nothing answers", role="valves")
 def _power_loss(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     valves = _valves(bench)
@@ -413,13 +425,13 @@ def _power_loss(bench: Bench, target: str, value: float) -> Undo:
     return _set(valves, down=True)
 
 
-@_fault(22, "the heartbeat no longer reaches the watchdog")
+@_fault(22, "the heartbeat no longer reaches the watchdog", role="valves")
 def _heartbeat_lost(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _set(_valves(bench), beat_deaf=True)
 
 
-@_fault(22, "the watchdog is dead (layer removed)")
+@_fault(22, "the watchdog is dead (layer removed)", role="valves")
 def _watchdog_dead(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _set(_valves(bench), watchdog_dead=True)
@@ -462,37 +474,37 @@ def _gauge_unit_atm(bench: Bench, target: str, value: float) -> Undo:
     return _set_gauges(bench, target, unit_per_bar=_ATM_PER_BAR)
 
 
-@_fault(27, "the barometer is wrong", "bar", 0.55)
+@_fault(27, "the barometer is wrong", "bar", 0.55, role="barometer")
 def _barometer_wrong(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(_device(bench, "barometer"), override=value)
 
 
-@_fault(27, "the connection to the barometer is gone")
+@_fault(27, "the connection to the barometer is gone", role="barometer")
 def _barometer_link_lost(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _set(_device(bench, "barometer"), down=True)
 
 
-@_fault(28, "the thermometer reads too high", "K", 25.0)
+@_fault(28, "the thermometer reads too high", "K", 25.0, role="thermometer")
 def _temperature_high(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(_thermometer(bench), error_k=value)
 
 
-@_fault(28, "the thermometer's probe is open")
+@_fault(28, "the thermometer's probe is open", role="thermometer")
 def _thermometer_open(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _set(_thermometer(bench), override=NO_VALUE)
 
 
-@_fault(28, "the connection to the thermometer is gone")
+@_fault(28, "the connection to the thermometer is gone", role="thermometer")
 def _thermometer_link_lost(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _set(_thermometer(bench), down=True)
 
 
-@_fault(29, "the lid switch opens; without pressure the lid comes off")
+@_fault(29, "the lid switch opens; without pressure the lid comes off", role="valves")
 def _lid_opened(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     pot = bench.pot
@@ -500,25 +512,25 @@ def _lid_opened(bench: Bench, target: str, value: float) -> Undo:
     return _all((_set(_valves(bench), lid_switch_closed=False), _set(pot, lid_off=loose)))
 
 
-@_fault(30, "another program takes over the valve block", "its token", 47_011)
+@_fault(30, "another program takes over the valve block", "its token", 47_011, role="valves")
 def _second_controller(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(_valves(bench), owner=int(value) & 0xFFFF)
 
 
-@_fault(31, "the connection to the valve block is gone")
+@_fault(31, "the connection to the valve block is gone", role="valves")
 def _valves_link_lost(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _set(_valves(bench), down=True)
 
 
-@_fault(31, "the valve block no longer answers")
+@_fault(31, "the valve block no longer answers", role="valves")
 def _valves_silent(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _set(_valves(bench), mute=True)
 
 
-@_fault(32, "the valve block takes commands and does nothing")
+@_fault(32, "the valve block takes commands and does nothing", role="valves")
 def _valves_ignore_writes(bench: Bench, target: str, value: float) -> Undo:
     del target, value
     return _set(_valves(bench), deaf=True)

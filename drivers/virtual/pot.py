@@ -26,6 +26,8 @@ DISCHARGE = 0.8
 
 _OXYGEN_KG_PER_MOL = 0.031998
 _REST_KG_PER_MOL = 0.028155  # air without its oxygen
+_CONTROL_S = 0.2  # how fast a pressure controller means to correct
+_CONTROL_BLEED_L_PER_S = 1e-4  # what its valves let through all the time
 _LINEAR_BAR = 0.002  # below this difference the square-root law is replaced by a straight line
 _LONGEST_STEP_US = 50_000
 _EQUAL_BAR = 2e-5
@@ -89,6 +91,8 @@ class Pot:
         pressure_bar, gas_k: pressure and gas temperature.
         oxygen_fraction: of the open volume, by amount of all gas with its water vapour.
         supply_open, vent_open: mechanical valve positions (without what sticks or blocks).
+        controlled_bar: where an electronic pressure controller wants the pressure now, or None when nothing
+            controls; `controlled_set_bar` and `controlled_ramp_bar_per_s` say where it goes from there.
         past: breakpoints since the last `forget`, straight lines between them.
     """
 
@@ -132,6 +136,9 @@ class Pot:
         self.vent_stuck: bool | None = None
         self.vent_passage = 1.0
         self.extra_inflow_bar_per_s = 0.0
+        self.controlled_bar: float | None = None
+        self.controlled_set_bar = 1.0
+        self.controlled_ramp_bar_per_s = 0.0
         self.lid_off = False
 
         self.now_us = 0
@@ -213,7 +220,12 @@ class Pot:
         while self.now_us < end_us:
             left_us = end_us - self.now_us
             vented = self.vent_flows and self.vent_passage > 0.0
-            inflow = self.supply_flows or self.extra_inflow_bar_per_s != 0.0 or self.relief_open
+            inflow = (
+                self.supply_flows
+                or self.extra_inflow_bar_per_s != 0.0
+                or self.relief_open
+                or self.controlled_bar is not None
+            )
             if not vented and not inflow and not self.lid_off:
                 self._sealed(left_us)
             elif self.lid_off or (
@@ -356,6 +368,10 @@ class Pot:
             lift = (pressure_bar / self.relief_bar - 0.95) / 0.15
             lift = min(max(lift, 0.05), 1.0)
             leaving += ease * flow_l_per_s(self.relief_conductance * lift, pressure_bar, room_bar)
+        if self.controlled_bar is not None:
+            inlet, outlet = self._controlled(self.controlled_bar, pressure_bar, gas_k, ease)
+            supplied += inlet
+            leaving += outlet
         leak = self.leak_l_per_s_bar * MOL_PER_LITRE * (pressure_bar - room_bar)
         if leak > 0.0:
             leaving += leak
@@ -363,9 +379,33 @@ class Pot:
             drawn -= leak
         return supplied, drawn, leaving
 
+    def _controlled(
+        self, wanted_bar: float, pressure_bar: float, gas_k: float, ease: float
+    ) -> tuple[float, float]:
+        """What a pressure controller's proportional valves let in and out, in mol/s.
+
+        It asks for what would close the gap in 0.2 s without heat loss, as far as its supply and exhaust
+        (of the bores of the supply and the vent) can give it.
+        """
+        wish = (wanted_bar - pressure_bar) / _CONTROL_S * self.volume_l / (GAMMA * GAS_CONSTANT * gas_k)
+        bleed = MOL_PER_LITRE * _CONTROL_BLEED_L_PER_S
+        inlet = MOL_PER_LITRE * flow_l_per_s(self.supply_conductance, self.supply_bar, pressure_bar)
+        outlet = ease * flow_l_per_s(
+            self.vent_conductance * self.vent_passage, pressure_bar, self.room_pressure_bar
+        )
+        if self.supply_stuck is not None:
+            inlet = 0.0
+        if self.vent_stuck is not None:
+            outlet = 0.0
+        return min(max(wish, 0.0) + bleed, inlet), min(max(-wish, 0.0) + bleed, outlet)
+
     def _flowing(self, step_us: int) -> None:
         """Gas moves: one mid-point step of amount and heat, both exact to second order."""
         step_s = step_us * 1e-6
+        if self.controlled_bar is not None:
+            reach_bar = self.controlled_ramp_bar_per_s * step_s
+            gap_bar = self.controlled_set_bar - self.controlled_bar
+            self.controlled_bar += min(max(gap_bar, -reach_bar), reach_bar)
         amount, gas_k = self.amount_mol, self.gas_k
         scale = GAS_CONSTANT / self.volume_l
         supplied, drawn, leaving = self._flows(self.pressure_bar, gas_k)

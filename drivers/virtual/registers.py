@@ -11,11 +11,26 @@ import struct
 from dataclasses import dataclass
 from typing import Protocol
 
-from drivers.virtual.devices import LONGEST_SHOT_MS, UNIT_BAR_ABSOLUTE, Device, GaugeDevice, ValveDevice
+from drivers.virtual.devices import (
+    LONGEST_SHOT_MS,
+    OVERLOAD,
+    SENSOR_FAULT_BIT,
+    UNIT_BAR_ABSOLUTE,
+    ControllerDevice,
+    ControlMode,
+    Device,
+    GaugeDevice,
+    MillivoltDevice,
+    ThermometerDevice,
+    ValveDevice,
+)
 
 ILLEGAL_ADDRESS = 2
 ILLEGAL_VALUE = 3
 DEVICE_FAILURE = 4
+
+CONTROL_MODES: tuple[ControlMode, ...] = ("measure", "control", "vent")
+"""By the number that stands for them in the mode register."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +86,7 @@ class GaugeRegisters:
     """A pressure gauge or barometer."""
 
     size = 13
-    lines = (
+    lines: tuple[RegisterLine, ...] = (
         RegisterLine(0, 2, "r", "pressure, 32-bit float, in the unit of register 5"),
         RegisterLine(2, 2, "r", "3.14159, 32-bit float: proof of the word order"),
         RegisterLine(4, 1, "r", "status: bit 0 sensor fault, bit 1 over range, bit 2 under range"),
@@ -113,6 +128,114 @@ class GaugeRegisters:
         return ILLEGAL_ADDRESS
 
 
+class ControllerRegisters(GaugeRegisters):
+    """A pressure controller: the gauge's registers and its own."""
+
+    size = 25
+    lines: tuple[RegisterLine, ...] = (
+        *GaugeRegisters.lines,
+        RegisterLine(20, 2, "rw", "set point in bar absolute, 32-bit float; both words in one write"),
+        RegisterLine(22, 2, "rw", "ramp in bar/min, 32-bit float; both words in one write"),
+        RegisterLine(24, 1, "rw", "mode: 0 measure (valves shut), 1 control, 2 vent"),
+    )
+
+    def __init__(self, device: ControllerDevice) -> None:
+        super().__init__(device)
+        self._controller = device
+
+    def read(self) -> list[int]:
+        """All registers at this instant."""
+        controller = self._controller
+        return [
+            *super().read(),
+            *[0] * 7,
+            *float_words(controller.set_bar),
+            *float_words(controller.ramp_bar_per_min),
+            CONTROL_MODES.index(controller.mode),
+        ]
+
+    def write(self, address: int, values: list[int]) -> int:
+        """Set point, ramp or mode."""
+        controller = self._controller
+        if address in (20, 22) and len(values) == 2:
+            value: float = struct.unpack(">f", struct.pack(">HH", *values))[0]
+            take = controller.set_pressure if address == 20 else controller.set_ramp
+            return _PERMITS[take(value)]
+        if address == 24 and len(values) == 1:
+            if values[0] >= len(CONTROL_MODES):
+                return ILLEGAL_VALUE
+            return _PERMITS[controller.set_mode(CONTROL_MODES[values[0]])]
+        return ILLEGAL_ADDRESS
+
+
+class ThermometerRegisters:
+    """A thermometer."""
+
+    size = 10
+    lines: tuple[RegisterLine, ...] = (
+        RegisterLine(0, 2, "r", "temperature in degrees Celsius, 32-bit float"),
+        RegisterLine(2, 2, "r", "3.14159, 32-bit float: proof of the word order"),
+        RegisterLine(4, 1, "r", "status: bit 0 sensor fault"),
+        RegisterLine(6, 4, "r", "serial number, 8 ASCII characters"),
+    )
+
+    def __init__(self, device: ThermometerDevice) -> None:
+        self._thermometer = device
+
+    @property
+    def device(self) -> Device:
+        """The thermometer."""
+        return self._thermometer
+
+    def read(self) -> list[int]:
+        """All registers at this instant; a probe that is open reads not-a-number."""
+        value = self._thermometer.read()
+        fault = value >= OVERLOAD
+        return [
+            *float_words(math.nan if fault else value),
+            *float_words(math.pi),
+            SENSOR_FAULT_BIT if fault else 0,
+            0,
+            *text_words(self._thermometer.serial, 4),
+        ]
+
+    def write(self, address: int, values: list[int]) -> int:
+        """Nothing can be written."""
+        del address, values
+        return ILLEGAL_ADDRESS
+
+
+class MillivoltRegisters:
+    """A millivolt module."""
+
+    size = 22
+    lines: tuple[RegisterLine, ...] = (
+        RegisterLine(0, 16, "r", "channels 1 to 8 in millivolts, 32-bit floats, ten conversions a second"),
+        RegisterLine(16, 2, "r", "3.14159, 32-bit float: proof of the word order"),
+        RegisterLine(18, 4, "r", "serial number, 8 ASCII characters"),
+    )
+
+    def __init__(self, device: MillivoltDevice) -> None:
+        self._millivolts = device
+
+    @property
+    def device(self) -> Device:
+        """The module."""
+        return self._millivolts
+
+    def read(self) -> list[int]:
+        """All registers at this instant."""
+        words: list[int] = []
+        for value in self._millivolts.read():
+            words += float_words(value)
+        return [*words, *float_words(math.pi), *text_words(self._millivolts.serial, 4)]
+
+    def write(self, address: int, values: list[int]) -> int:
+        """Nothing can be written."""
+        del address, values
+        return ILLEGAL_ADDRESS
+
+
 _PERMITS = {"ok": 0, "out of range": ILLEGAL_VALUE, "not armed": DEVICE_FAILURE, "not shut": DEVICE_FAILURE}
 
 
@@ -120,7 +243,7 @@ class ValveRegisters:
     """The valve block."""
 
     size = 18
-    lines = (
+    lines: tuple[RegisterLine, ...] = (
         RegisterLine(0, 1, "r", "outputs: bit 0 supply energised (open), bit 1 vent energised (shut)"),
         RegisterLine(1, 1, "w", f"open the supply for 1 to {LONGEST_SHOT_MS} ms"),
         RegisterLine(2, 1, "w", f"open the vent for 1 to {LONGEST_SHOT_MS} ms, out of the shut state"),

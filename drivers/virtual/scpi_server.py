@@ -1,11 +1,19 @@
-"""The SCPI instruments of the virtual bench on a TCP socket: scanning voltmeter and thermometer."""
+"""The SCPI instruments of the virtual bench: scanning voltmeter, thermometer, pressure controller."""
 
 from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from math import inf, isfinite
 
-from drivers.virtual.devices import NO_VALUE, Device, ScannerDevice, ThermometerDevice
+from drivers.virtual.devices import (
+    NO_VALUE,
+    ControllerDevice,
+    ControlMode,
+    Device,
+    ScannerDevice,
+    ThermometerDevice,
+)
 from drivers.virtual.scpi_parser import (
     ScpiError,
     ScpiParser,
@@ -156,6 +164,59 @@ def thermometer_parser(thermometer: ThermometerDevice) -> ScpiParser:
     return parser
 
 
+def controller_parser(controller: ControllerDevice) -> ScpiParser:
+    """Commands of the pressure controller."""
+    parser = ScpiParser(lambda: identity_of(controller), lambda: None)
+    modes: dict[str, ControlMode] = {"MEAS": "measure", "CONT": "control", "VENT": "vent"}
+
+    def only(word: str) -> Callable[[str], None]:
+        def take(argument: str) -> None:
+            if not argument:
+                raise ScpiError(-109)
+            if argument.upper() != word:
+                raise ScpiError(-224)
+
+        return take
+
+    def read(argument: str) -> str:
+        no_argument(argument)
+        value = controller.read()
+        return f"{value:+.6E}" if isfinite(value) else f"{NO_VALUE:.2E}"
+
+    def set_pressure(argument: str) -> None:
+        if controller.set_pressure(number_of(argument, -inf, inf)) != "ok":
+            raise ScpiError(-222)
+
+    def set_ramp(argument: str) -> None:
+        if controller.set_ramp(number_of(argument, -inf, inf)) != "ok":
+            raise ScpiError(-222)
+
+    def set_mode(argument: str) -> None:
+        if not argument:
+            raise ScpiError(-109)
+        mode = modes.get(argument.upper()[:4])
+        if mode is None:
+            raise ScpiError(-224)
+        controller.set_mode(mode)
+
+    def mode_word(argument: str) -> str:
+        no_argument(argument)
+        return next(word for word, mode in modes.items() if mode == controller.mode)
+
+    parser.add("UNIT:PRESsure", "BAR, the only unit", only("BAR"))
+    parser.add("UNIT:PRESsure?", "unit", lambda _: "BAR")
+    parser.add("SENSe:PRESsure:MODE", "ABS, the only mode", only("ABS"))
+    parser.add("SENSe:PRESsure:MODE?", "absolute or gauge", lambda _: "ABS")
+    parser.add("SENSe:PRESsure?", "measured pressure in bar absolute", read)
+    parser.add("SOURce:PRESsure", "set point in bar absolute, 0 to 4", set_pressure)
+    parser.add("SOURce:PRESsure?", "set point in bar absolute", lambda _: f"{controller.set_bar:.6E}")
+    parser.add("SOURce:PRESsure:SLEW", "ramp in bar/min, up to 10", set_ramp)
+    parser.add("SOURce:PRESsure:SLEW?", "ramp in bar/min", lambda _: f"{controller.ramp_bar_per_min:.6E}")
+    parser.add("OUTPut:MODE", "CONTrol, MEASure (valves shut) or VENT", set_mode)
+    parser.add("OUTPut:MODE?", "CONT, MEAS or VENT", mode_word)
+    return parser
+
+
 class ScpiLines:
     """Bytes in, messages to the parser, answers out, one after another."""
 
@@ -227,6 +288,7 @@ class ScpiConnection(asyncio.Protocol):
 PARSERS: dict[type[Device], Callable[..., ScpiParser]] = {
     ScannerDevice: scanner_parser,
     ThermometerDevice: thermometer_parser,
+    ControllerDevice: controller_parser,
 }
 
 

@@ -5,23 +5,65 @@ from __future__ import annotations
 import asyncio
 
 from drivers.virtual.bench import Bench
-from drivers.virtual.devices import Device, GaugeDevice, ValveDevice
+from drivers.virtual.devices import (
+    ControllerDevice,
+    Device,
+    GaugeDevice,
+    MillivoltDevice,
+    ThermometerDevice,
+    ValveDevice,
+)
 from drivers.virtual.modbus_server import SerialServer, TcpServer
-from drivers.virtual.registers import GaugeRegisters, RegisterMap, ValveRegisters
+from drivers.virtual.registers import (
+    ControllerRegisters,
+    GaugeRegisters,
+    MillivoltRegisters,
+    RegisterMap,
+    ThermometerRegisters,
+    ValveRegisters,
+)
+from drivers.virtual.scpi_parser import ScpiParser
 from drivers.virtual.scpi_server import PARSERS, serve_scpi, serve_scpi_line
 from drivers.virtual.serial_line import SerialBridge, SerialLine
 from drivers.virtual.timing import Timing
+from drivers.virtual_spec import VirtualBenchError
 
 RTU_BAUD = 19200
 
 
-def registers_of(device: Device) -> RegisterMap | None:
-    """The register map of a Modbus instrument, or None for a text instrument."""
+def registers_of(device: Device, driver: str) -> RegisterMap | None:
+    """The register map that `driver` expects of `device`, or None when that driver speaks text."""
+    if not driver.startswith("modbus_"):
+        return None
+    if isinstance(device, ControllerDevice):
+        return ControllerRegisters(device)
     if isinstance(device, GaugeDevice):
         return GaugeRegisters(device)
     if isinstance(device, ValveDevice):
         return ValveRegisters(device)
-    return None
+    if isinstance(device, ThermometerDevice):
+        return ThermometerRegisters(device)
+    if isinstance(device, MillivoltDevice):
+        return MillivoltRegisters(device)
+    raise _cannot_play(device, driver)
+
+
+def parser_of(device: Device, driver: str) -> ScpiParser:
+    """The SCPI commands that `driver` expects of `device`.
+
+    Raises:
+        VirtualBenchError: when the bench does not play such an instrument.
+    """
+    make = PARSERS.get(type(device))
+    if make is None or not driver.startswith("scpi_"):
+        raise _cannot_play(device, driver)
+    return make(device)
+
+
+def _cannot_play(device: Device, driver: str) -> VirtualBenchError:
+    return VirtualBenchError(
+        f"instrument {device.name}: the virtual bench cannot play a {device.role} for the driver {driver!r}"
+    )
 
 
 class Wires:
@@ -42,11 +84,12 @@ class Wires:
     async def serve(self, bench: Bench, timing: Timing) -> None:
         """Open a port for every instrument."""
         for name, device in bench.devices.items():
-            registers = registers_of(device)
+            driver = bench.spec.instruments[name].driver
+            registers = registers_of(device, driver)
             if registers is not None:
                 await self._serve_registers(name, registers, timing, bench.spec.serial_lines)
             else:
-                await self._serve_text(name, device, timing, bench.spec.serial_lines)
+                await self._serve_text(name, device, driver, timing, bench.spec.serial_lines)
 
     async def _serve_registers(
         self, name: str, registers: RegisterMap, timing: Timing, serial_lines: bool
@@ -63,8 +106,10 @@ class Wires:
             self._registers.append(line_server)
             self.serial_endpoints[name] = f"rtu://{bridge.client_path}/1?baud={RTU_BAUD}"
 
-    async def _serve_text(self, name: str, device: Device, timing: Timing, serial_lines: bool) -> None:
-        parser = PARSERS[type(device)](device)
+    async def _serve_text(
+        self, name: str, device: Device, driver: str, timing: Timing, serial_lines: bool
+    ) -> None:
+        parser = parser_of(device, driver)
         listening = await serve_scpi(device, parser, timing)
         self._text.append(listening)
         port = listening.sockets[0].getsockname()[1]
