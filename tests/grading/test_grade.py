@@ -1,10 +1,12 @@
 import dataclasses
+import json
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from grading.document import dumps, from_json, to_json
 from grading.grade import grade
 from grading.limits import general_limits, load_limits, parse_limits
 from grading.measurement import ErrorModel
@@ -345,3 +347,40 @@ def test_a_cell_never_grades_better_when_its_ceiling_sinks_or_it_slows(
     if sunk > 1.15 * slope:
         # The calibration step is still on the line, so that only the steps above it get worse.
         assert ORDER[worse.grade] >= ORDER[good.grade]
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    seed=st.integers(0, 10_000),
+    kind=st.sampled_from(["missing", "noise", "negative", "huge", "constant", "one step"]),
+    typed=st.booleans(),
+)
+def test_no_reading_however_odd_breaks_the_grading(measured, seed, kind, typed):
+    rng = np.random.default_rng(seed)
+
+    def edit(fields):
+        shape = fields["output_mv"].shape
+        if kind == "missing":
+            fields["output_mv"][rng.random(shape) < 0.5] = np.nan
+        elif kind == "noise":
+            fields["output_mv"][:] = rng.normal(0.0, 30.0, shape)
+        elif kind == "negative":
+            fields["output_mv"][:] *= -1.0
+        elif kind == "huge":
+            fields["output_mv"][:] *= 10.0 ** rng.uniform(2, 8)
+        elif kind == "constant":
+            fields["output_mv"][:] = rng.uniform(1.0, 90.0)
+        else:
+            keep = rng.integers(0, shape[1])
+            fields["output_mv"][:, np.arange(shape[1]) != keep] = np.nan
+
+    result = grade(measured(line, knee, edit=edit, typed_pressure=typed), LIMITS)
+    for cell in result.cells:
+        assert cell.grade in ORDER
+        assert cell.reasons
+        assert cell.grade != "pass" or kind == "missing"
+        for item in cell.figures:
+            assert item.value is None or np.isfinite(item.value)
+            assert item.expanded_uncertainty is None or np.isfinite(item.expanded_uncertainty)
+            assert item.value is not None or item.at_least is not None or item.reason
+    assert from_json(json.loads(dumps(to_json(result)))) == result
