@@ -89,7 +89,8 @@ class ShotModel:
         self.begin(pressure_bar, self._sign)
         if ratio < _WEAK and (self.learned or at_longest):
             return ratio
-        self.rate *= min(2.0, max(0.4, ratio)) ** (0.7 if self.learned else 1.0)
+        # Gas that still cools or warms from the last ramp moves the pressure too: small steps of learning.
+        self.rate *= min(1.25, max(0.6, ratio)) if self.learned else min(2.0, max(0.4, ratio))
         if ratio >= _WEAK:
             self.learned = True
         if 0.8 < ratio < 1.25 and self._good_groups < _REFERENCE_GROUPS:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from rig.course import Intent
 from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
 from rig.loop import Loop, Tripped
-from rig.pressure import PressureDrive, ramp_to
+from rig.pressure import PressureDrive
+from rig.ramp import ramp_to
 from rig.scan import Scan
 from rig.snapshot import Prompt, View
 from rig.states import Command, State
@@ -68,7 +69,7 @@ class Ending:
             and scan.pressure_bar is not None
             and scan.pressure_bar > ambient_bar + OPEN_BELOW_BAR
         ):
-            ramp_to(loop.tick, drive, ambient_bar + OPEN_BELOW_BAR, scan)
+            ramp_to(loop, drive, ambient_bar + OPEN_BELOW_BAR)
         drive.open_vent()
         if not self._wait_vented():
             self._sound_not_vented()

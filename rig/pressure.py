@@ -8,7 +8,6 @@ measured pressure.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable
 from typing import Protocol
 
 from rig.course import Course, Intent
@@ -130,7 +129,7 @@ class DosedValves:
             return True
         if self._tick % self._shot_every == 0:
             if self._up:
-                self._fill(scan, pressure_bar)
+                self._fill(pressure_bar)
             else:
                 self._let_out(scan, pressure_bar)
         return False
@@ -183,15 +182,15 @@ class DosedValves:
         self._shoot_supply(self._most_ms)
         return self._gas_l - before_l
 
-    def _fill(self, scan: Scan, pressure_bar: float) -> None:
+    def _fill(self, pressure_bar: float) -> None:
         ratio = self.supply.judge(pressure_bar)
         if ratio is not None:
             self._note_group(self.supply, ratio)
-            if self.supply.is_strong():
-                self._course.strong_groups += 1
-            else:
-                self._course.strong_groups = 0
-        given_ms = self._shoot_supply(self._wanted_bar(pressure_bar) / self.supply.rate)
+            self._course.strong_groups = self._course.strong_groups + 1 if self.supply.is_strong() else 0
+        wanted_bar = self._wanted_bar(pressure_bar)
+        if wanted_bar < NEAR_BAR:
+            return
+        given_ms = self._shoot_supply(max(SHORTEST_SHOT_MS, wanted_bar / self.supply.rate))
         if given_ms:
             self.supply.add(given_ms, 1.0, given_ms >= self._most_ms)
 
@@ -200,9 +199,10 @@ class DosedValves:
         if ratio is not None:
             self._note_group(self.vent, ratio)
         drive = vent_drive_bar(pressure_bar, scan.barometer_bar or 0.0)
-        if drive <= 0.0:
+        wanted_bar = -self._wanted_bar(pressure_bar)
+        if drive <= 0.0 or wanted_bar < NEAR_BAR:
             return
-        given_ms = self._shoot_vent(-self._wanted_bar(pressure_bar) / (self.vent.rate * drive))
+        given_ms = self._shoot_vent(max(SHORTEST_SHOT_MS, wanted_bar / (self.vent.rate * drive)))
         if given_ms:
             self.vent.add(given_ms, drive, given_ms >= self._most_ms)
 
@@ -233,16 +233,3 @@ class DosedValves:
         if duration_ms < SHORTEST_SHOT_MS or not self._gate.shoot_vent(duration_ms):
             return 0
         return duration_ms
-
-
-Tick = Callable[[], Scan]
-
-
-def ramp_to(tick: Tick, drive: PressureDrive, target_bar: float, scan: Scan) -> Scan:
-    """Ramp to a target; every tick of `tick` may raise what ends the ramp. Returns the last scan."""
-    drive.begin_move(target_bar, scan)
-    reached = False
-    while not reached:
-        scan = tick()
-        reached = drive.move(scan)
-    return scan

@@ -6,8 +6,9 @@ from rig.course import Intent
 from rig.interlocks import Response
 from rig.loop import Loop, Tripped, own_trip
 from rig.pot_gas import PotGas
-from rig.pressure import PressureDrive, ramp_to
+from rig.pressure import PressureDrive
 from rig.procedure import ProcedureFile
+from rig.ramp import ramp_to
 
 _FLOW_LIMIT_S_PER_VOLUME = 300.0
 _FLOW_JUDGED_EVERY_S = 4.0
@@ -57,9 +58,9 @@ def _swing(loop: Loop, drive: PressureDrive, gas: PotGas, procedure: ProcedureFi
     scan = loop.scan
     for _ in range(procedure.purge.swings):
         low_bar = scan.pressure_bar or 0.0
-        scan = ramp_to(loop.tick, drive, procedure.purge.high_bar, scan)
+        scan = ramp_to(loop, drive, procedure.purge.high_bar)
         gas.filled(low_bar, scan.pressure_bar or low_bar)
-        scan = ramp_to(loop.tick, drive, procedure.purge.low_bar, scan)
+        scan = ramp_to(loop, drive, procedure.purge.low_bar)
 
 
 def _flow(loop: Loop, drive: PressureDrive, gas: PotGas, volumes: float) -> None:
@@ -68,8 +69,8 @@ def _flow(loop: Loop, drive: PressureDrive, gas: PotGas, volumes: float) -> None
     # A short filling first: it teaches what a shot lets in, which the flow is reckoned from.
     scan = loop.scan
     ambient_bar = scan.barometer_bar or scan.pressure_bar or 1.0
-    ramp_to(loop.tick, drive, ambient_bar + 0.15, scan)
-    ramp_to(loop.tick, drive, ambient_bar + 0.03, loop.scan)
+    ramp_to(loop, drive, ambient_bar + 0.15)
+    ramp_to(loop, drive, ambient_bar + 0.03)
     drive.open_vent()
     loop.course.set(Intent.FLOW)
     passed_l = 0.0

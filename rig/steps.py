@@ -16,8 +16,9 @@ from rig.leak import LeakTest
 from rig.loop import Loop, Tripped, own_trip
 from rig.pot_gas import PotGas
 from rig.presenter import Presenter
-from rig.pressure import PressureDrive, ramp_to
+from rig.pressure import PressureDrive
 from rig.procedure import ProcedureFile, Step
+from rig.ramp import ramp_to
 from rig.scan import Scan
 
 LEAST_ABOVE_AMBIENT_BAR = 0.015
@@ -98,7 +99,7 @@ class Steps:
         loop.enter("fill" if target_bar >= start_bar else "let-out", number)
         loop.acquisition.measure_closely(True)
         loop.log.event("ramp_begin", step=number, target_bar=round(target_bar, 5))
-        scan = ramp_to(loop.tick, drive, target_bar, scan)
+        scan = ramp_to(loop, drive, target_bar)
         gas.filled(start_bar, scan.pressure_bar or start_bar)
         fraction = gas.now().oxygen_fraction
         self._presenter.oxygen_fraction = fraction
