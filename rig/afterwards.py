@@ -6,6 +6,7 @@ A PDF drawn in a thread of the rig's own process costs it ticks; a child at low 
 from __future__ import annotations
 
 import contextlib
+import logging
 import multiprocessing
 import os
 import signal
@@ -33,11 +34,13 @@ class Finished:
     Attributes:
         papers: one certificate a cell, the summary and the labels; empty when none were wanted.
         results: the file that keeps the grading.
+        warnings: what could not be printed as it is, one sentence each.
     """
 
     grading: Grading
     results: Path
     papers: tuple[Path, ...]
+    warnings: tuple[str, ...]
 
 
 def finish_record(
@@ -46,6 +49,7 @@ def finish_record(
     limits: str | None = None,
     cells: tuple[str, ...] | None = None,
     certificates: bool = True,
+    font_folders: tuple[Path, ...] = (),
 ) -> Finished:
     """Grade a record, keep the grading beside it and print its certificates, in a child process.
 
@@ -54,6 +58,7 @@ def finish_record(
         limits: limits to grade by; None takes the record's own.
         cells: serials to print certificates for; None prints all.
         certificates: False grades only.
+        font_folders: fonts for scripts that the certificates' own fonts lack.
 
     Raises:
         FileError: when a file is wrong, or a serial is not in the record.
@@ -66,7 +71,9 @@ def finish_record(
     context = multiprocessing.get_context("spawn")
     ours, theirs = context.Pipe(duplex=False)
     child = context.Process(
-        target=_child, args=(theirs, str(record), limits, cells, certificates), name="leadline-grading"
+        target=_child,
+        args=(theirs, record, limits, cells, certificates, font_folders),
+        name="leadline-grading",
     )
     child.start()
     theirs.close()
@@ -94,11 +101,29 @@ def finish_record(
         grading=from_json(answer["grading"]),
         results=Path(answer["results"]),
         papers=tuple(Path(path) for path in answer["papers"]),
+        warnings=tuple(answer["warnings"]),
     )
 
 
+class _Collected(logging.Handler):
+    """Keeps warnings, which the child has nobody to tell."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.lines: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Keep one line."""
+        self.lines.append(record.getMessage())
+
+
 def _child(
-    pipe: Connection, record: str, limits: str | None, cells: tuple[str, ...] | None, certificates: bool
+    pipe: Connection,
+    record: Path,
+    limits: str | None,
+    cells: tuple[str, ...] | None,
+    certificates: bool,
+    font_folders: tuple[Path, ...],
 ) -> None:
     """Do the work and send one answer of plain data."""
     from grading.measurement import SourceError
@@ -107,21 +132,28 @@ def _child(
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(OSError, AttributeError):
         os.nice(_NICENESS)
+    warnings = _Collected()
+    logging.getLogger("grading").addHandler(warnings)
     try:
-        answer = _work(Path(record), limits, cells, certificates)
+        answer = _work(record, limits, cells, certificates, font_folders)
     except FileError as error:
         answer = {"file_error": error.problems}
     except SourceError as error:
         answer = {"source_error": str(error)}
     except Exception as error:
         answer = {"failure": f"{type(error).__name__}: {' '.join(str(error).split())}"}
+    answer["warnings"] = warnings.lines
     with contextlib.suppress(OSError):
         pipe.send(answer)
     pipe.close()
 
 
 def _work(
-    record: Path, limits: str | None, cells: tuple[str, ...] | None, certificates: bool
+    record: Path,
+    limits: str | None,
+    cells: tuple[str, ...] | None,
+    certificates: bool,
+    font_folders: tuple[Path, ...],
 ) -> dict[str, Any]:
     from grading.document import to_json, write_results
     from grading.strict_toml import suggestion
@@ -137,8 +169,9 @@ def _work(
     if certificates:
         from grading.certificate import write_certificates, write_labels
 
-        papers = write_certificates(record / CERTIFICATES, grading, cells)
-        papers.append(write_labels(record / CERTIFICATES, grading, cells))
+        folder = record / CERTIFICATES
+        papers = write_certificates(folder, grading, cells, font_folders=font_folders)
+        papers.append(write_labels(folder, grading, cells, font_folders=font_folders))
     return {
         "grading": to_json(grading),
         "results": str(results),

@@ -183,6 +183,8 @@ def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | 
     except KeyboardInterrupt:
         return None, (), f"{outcome.record}: grading was stopped by the keyboard; the record is kept as it is"
     show_summary(console, done.grading)
+    for warning in done.warnings:
+        console.print(warning, style="yellow")
     return done.grading, done.papers, ""
 
 

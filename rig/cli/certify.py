@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 from typing import Annotated
 
@@ -17,6 +18,12 @@ def certify(
         typer.Option("--cell", metavar="SERIAL", help="Only this cell; may be repeated."),
     ] = None,
     limits: LimitsOption = None,
+    font_dir: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--font-dir", metavar="DIR", help="Folder of fonts for scripts that ours lack; may be repeated."
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Grade a record afresh from its raw readings and print certificates, summary page and labels.
@@ -28,7 +35,11 @@ def certify(
     from rig.afterwards import finish_record
 
     check_writable(record)
-    done = finish_record(record, limits=limits, cells=tuple(cell) if cell else None)
+    done = finish_record(
+        record, limits=limits, cells=tuple(cell) if cell else None, font_folders=tuple(font_dir or ())
+    )
+    for warning in done.warnings:
+        print(f"leadline: {warning}", file=sys.stderr)
     if as_json:
         print_json({"record": str(record), "papers": [str(path) for path in done.papers]})
         return
