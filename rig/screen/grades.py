@@ -41,7 +41,7 @@ _SUMMARY_PO2_BAR: Final = 1.6
 
 def show_summary(console: Console, grading: Grading) -> None:
     """Print one line a cell, why a cell does not pass, and how many cells have which grade."""
-    console.print(summary_table(grading))
+    console.print(summary_table(grading, wide=console.width >= _WIDE))
     for result in grading.cells:
         if result.grade != "pass":
             console.print(_why(result))
@@ -72,7 +72,7 @@ def show_grading(
         console.print(f"Figures of one cell: add --cell SERIAL (or --json for all {len(chosen)})")
     else:
         if cell is None:
-            console.print(summary_table(grading))
+            console.print(summary_table(grading, wide=console.width >= _WIDE))
             console.print(_counts(grading))
         for result in chosen:
             console.print(cell_report(result, budget=budget, wide=console.width >= _WIDE))
@@ -81,10 +81,16 @@ def show_grading(
         _show_changes(console, earlier, grading)
 
 
-def summary_table(grading: Grading) -> RenderableType:
-    """Return one line a cell: the grade, and the figures that people ask for first."""
+def summary_table(grading: Grading, *, wide: bool = True) -> RenderableType:
+    """Return one line a cell: the grade, and the figures that people ask for first.
+
+    Args:
+        grading: what to show.
+        wide: whether there is room for the fade.
+    """
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    for column in ("socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade"):
+    columns = ("socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade")
+    for column in columns if wide else columns[:-1]:
         left = column in ("cell", "grade")
         table.add_column(column, justify="left" if left else "right", no_wrap=True)
     for result in grading.cells:
@@ -96,7 +102,7 @@ def summary_table(grading: Grading) -> RenderableType:
             _short(_figure(result, "indication_error_percent", _SUMMARY_PO2_BAR), 1, " %", signed=True),
             _short(_figure(result, "linear_to_bar"), 2, " bar"),
             _short(_figure(result, "t90_s"), 1, " s"),
-            _short(_figure(result, "fade_percent_per_min"), 1, " %/min"),
+            *((_short(_figure(result, "fade_percent_per_min"), 1, " %/min"),) if wide else ()),
         )
     return table
 

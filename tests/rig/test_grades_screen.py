@@ -1,0 +1,145 @@
+"""Gradings on screen: no number cut, no grade by colour alone, every reason told."""
+
+from __future__ import annotations
+
+import io
+import math
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+
+from grading.results import CellDetail, CellInfo, CellResult, Contribution, Figure, Grading, RunConditions
+from rig.screen.grades import show_grading, show_summary
+
+BUDGET = (Contribution("gauge gain", 0.0213, math.inf, 0.9), Contribution("scatter", 0.0071, 12.0, 0.1))
+GOOD = CellResult(
+    CellInfo("TB-0417", socket=1, maker="Tarnby"),
+    "pass",
+    ("Every figure tested lies inside its pass limits.",),
+    (),
+    (
+        Figure(
+            "oxygen_output_mv",
+            "mV",
+            50.234,
+            0.21,
+            coverage_factor=2.0,
+            degrees_of_freedom=math.inf,
+            grade="pass",
+            probability_of_conformity=1.0,
+            pass_limits=(40.0, 67.0),
+            reject_limits=(34.0, 76.0),
+            required=True,
+            budget=BUDGET,
+        ),
+        Figure("linear_to_bar", "bar", None, None, grade="pass", at_least=2.0, pass_limits=(2.0, None)),
+        Figure("t90_s", "s", None, None, reason="no response to a pressure change was recorded"),
+    ),
+    CellDetail(statements=("When it shows 1.30, the truth is 1.30 bar.",)),
+)
+BAD = CellResult(
+    CellInfo("OS-1090", socket=2),
+    "reject",
+    ("At 1.6 bar a handset would show 1.44: 10.0 % low (limit 5 %).",),
+    ("Current ceiling: replace the cell.",),
+    (
+        Figure(
+            "indication_error_percent",
+            "%",
+            -10.04,
+            0.19,
+            nominal_po2_bar=1.6,
+            grade="reject",
+            probability_of_conformity=0.0,
+            pass_limits=(-2.5, 2.5),
+            reject_limits=(-5.0, 5.0),
+        ),
+    ),
+)
+GRADING = Grading(
+    "records/2026-03-02T101500Z-a1b2",
+    "record",
+    "general",
+    "1",
+    "ab" * 32,
+    "0.1.0",
+    RunConditions(uncertainty_source="bench file mine.toml"),
+    (GOOD, BAD),
+)
+
+
+def shown(width: int = 120, **options: object) -> str:
+    console = Console(width=width, file=io.StringIO(), record=True, markup=False, emoji=False)
+    show_grading(console, GRADING, **options)  # type: ignore[arg-type]
+    return console.export_text()
+
+
+@pytest.mark.parametrize("width", [80, 100, 130])
+def test_numbers_are_whole_at_every_width(width: int) -> None:
+    text = shown(width)
+    for number in ("50.23 ± 0.21 mV", "at least 2.00 bar", "−10.04 ± 0.19 %", "40 to 67", "> 99.9 %"):
+        assert number in text
+    assert "…" not in text
+
+
+def test_grades_are_words_reasons_and_statements_are_told() -> None:
+    text = shown()
+    for words in (
+        "✔ PASS",
+        "✖ REJECT",
+        "At 1.6 bar a handset would show 1.44",
+        "Current ceiling: replace the cell.",
+        "When it shows 1.30, the truth is 1.30 bar.",
+        "Response time T90: no response to a pressure change was recorded",
+        "2 cells: 1 pass, 0 watch, 1 reject, 0 ungraded",
+        "bench file mine.toml",
+        "general 1, sha256 abababababab",
+        "* required by the limits file",
+    ):
+        assert words in text
+
+
+def test_budget_lists_contributions_with_freedom_and_share() -> None:
+    text = shown(budget=True)
+    line = next(line for line in text.splitlines() if "scatter" in line)
+    assert "0.0071" in line
+    assert "12" in line
+    assert "10.0 %" in line
+    assert "Budget of Output in oxygen" in text
+    assert "gauge gain" not in shown()
+
+
+def test_one_cell_alone() -> None:
+    text = shown(cell="OS-1090")
+    assert "OS-1090" in text
+    assert "TB-0417" not in text
+
+
+def test_what_changed_is_listed_against_the_kept_grading() -> None:
+    before = replace(GRADING, limits_name="shop", cells=(replace(GOOD, grade="watch"), BAD))
+    text = shown(earlier=before)
+    after = text[text.index("What changed against the grading kept with the record (limits shop 1)") :]
+    line = next(line for line in after.splitlines() if "TB-0417" in line)
+    assert line.split() == ["TB-0417", "grade", "watch", "pass"]
+    assert "What changed" not in shown(earlier=GRADING)
+
+
+def test_box_of_many_cells_stays_a_summary() -> None:
+    many = replace(
+        GRADING, cells=tuple(replace(BAD, info=CellInfo(f"OS-{number}")) for number in range(1000, 1020))
+    )
+    console = Console(width=120, file=io.StringIO(), record=True, markup=False, emoji=False)
+    show_grading(console, many)
+    text = console.export_text()
+    assert "20 cells" in text
+    assert "add --cell SERIAL" in text
+    assert "within ±2.5" not in text
+
+
+def test_summary_of_a_run_says_why_and_spares_the_passed() -> None:
+    console = Console(width=120, file=io.StringIO(), record=True, markup=False, emoji=False)
+    show_summary(console, GRADING)
+    text = console.export_text()
+    assert "Current ceiling: replace the cell." in text
+    assert "Every figure tested" not in text
