@@ -78,11 +78,15 @@ class FaultKind:
 
 @dataclass(frozen=True, slots=True)
 class CellTruth:
-    """What an invented cell really is, worked out from its mechanism at 20 degrees Celsius.
+    """What an invented cell really is, worked out from its mechanism at the temperature of the bench's room.
+
+    Permeation rises by some 3 % per kelvin while a ceiling in current stays where it is, so a cell with a
+    ceiling is linear to a lower PO2 in a warmer room.
 
     Attributes:
         serial: serial number.
         kind: plain words for its health.
+        temperature_c: temperature of the cell, in degrees Celsius.
         output_at_1_bar_mv: settled output at PO2 1.0 bar, in mV.
         output_in_air_mv: settled output at PO2 0.2095 bar, in mV.
         linear_to_bar: highest PO2 up to which the indication error after calibration at PO2 1.0 stays
@@ -96,6 +100,7 @@ class CellTruth:
 
     serial: str
     kind: str
+    temperature_c: float
     output_at_1_bar_mv: float
     output_in_air_mv: float
     linear_to_bar: float | None

@@ -103,9 +103,17 @@ class CellModel:
                 high = middle
         return 0.5 * (low + high) + self.zero_mv
 
-    def indication_error_percent(self, po2_bar: float) -> float:
+    def settled_mv(self, po2_bar: float, temperature_c: float = 20.0) -> float:
+        """Settled output at a temperature that membrane and thermistor have both reached, in mV."""
+        warmer_k = temperature_c - 20.0
+        compensation = exp(-(self.permeation_per_k - self.compensation_error_per_k) * warmer_k)
+        driven_bar = po2_bar * exp(self.permeation_per_k * warmer_k)
+        return (self.steady_mv(driven_bar) - self.zero_mv) * compensation + self.zero_mv
+
+    def indication_error_percent(self, po2_bar: float, temperature_c: float = 20.0) -> float:
         """What a handset calibrated at PO2 1.0 bar shows, less the truth, in percent of the truth."""
-        return (self.steady_mv(po2_bar) / self.steady_mv(1.0) / po2_bar - 1.0) * 100.0
+        calibration_mv = self.settled_mv(1.0, temperature_c)
+        return (self.settled_mv(po2_bar, temperature_c) / calibration_mv / po2_bar - 1.0) * 100.0
 
 
 @lru_cache(maxsize=4096)
@@ -284,8 +292,12 @@ def step_answer(model: CellModel, after_s: float) -> float:
     )
 
 
-def truth_of(model: CellModel) -> CellTruth:
-    """Work out what `model` really is, from its parts and at 20 degrees Celsius."""
+def truth_of(model: CellModel, temperature_c: float = 20.0) -> CellTruth:
+    """Work out what `model` really is, from its parts, at a temperature in degrees Celsius."""
+
+    def beyond(po2_bar: float) -> bool:
+        return abs(model.indication_error_percent(po2_bar, temperature_c)) > LINEAR_WITHIN_PERCENT
+
     low, high = 0.0, 20.0 * model.membrane_s
     for _ in range(60):
         middle = 0.5 * (low + high)
@@ -294,12 +306,11 @@ def truth_of(model: CellModel) -> CellTruth:
     linear_to: float | None = None
     po2_bar = 1.0
     while po2_bar < 6.0:
-        if abs(model.indication_error_percent(po2_bar + 0.02)) > LINEAR_WITHIN_PERCENT:
+        if beyond(po2_bar + 0.02):
             below, above = po2_bar, po2_bar + 0.02
             for _ in range(30):
                 middle = 0.5 * (below + above)
-                bad = abs(model.indication_error_percent(middle)) > LINEAR_WITHIN_PERCENT
-                below, above = (below, middle) if bad else (middle, above)
+                below, above = (below, middle) if beyond(middle) else (middle, above)
             linear_to = 0.5 * (below + above)
             break
         po2_bar += 0.02
@@ -307,25 +318,27 @@ def truth_of(model: CellModel) -> CellTruth:
     return CellTruth(
         serial=model.serial,
         kind=model.kind,
-        output_at_1_bar_mv=model.steady_mv(1.0),
-        output_in_air_mv=model.steady_mv(AIR_PO2_BAR),
+        temperature_c=temperature_c,
+        output_at_1_bar_mv=model.settled_mv(1.0, temperature_c),
+        output_in_air_mv=model.settled_mv(AIR_PO2_BAR, temperature_c),
         linear_to_bar=linear_to,
         t90_s=t90_s,
         fade_percent_per_min=100.0 * taken,
         indication_error_percent={
-            po2: model.indication_error_percent(po2) for po2 in (1.0, 1.2, 1.4, 1.6, 1.8, 2.0)
+            po2: model.indication_error_percent(po2, temperature_c) for po2 in (1.0, 1.2, 1.4, 1.6, 1.8, 2.0)
         },
     )
 
 
 class Truths(Mapping[str, CellTruth]):
-    """Truth by serial, worked out when asked for."""
+    """Truth by serial at one temperature, worked out when asked for."""
 
-    def __init__(self, models: Mapping[str, CellModel]) -> None:
+    def __init__(self, models: Mapping[str, CellModel], temperature_c: float) -> None:
         self._models = dict(models)
+        self._temperature_c = temperature_c
 
     def __getitem__(self, serial: str) -> CellTruth:
-        return truth_of(self._models[serial])
+        return truth_of(self._models[serial], self._temperature_c)
 
     def __iter__(self) -> Iterator[str]:
         return iter(self._models)
@@ -362,7 +375,7 @@ SIX_CELLS: tuple[CellModel, ...] = (
         "current ceiling, hard, near 1.5 bar",
         49.0,
         cathode_surplus=1e4,
-        anode_limit_mv=83.0,
+        anode_limit_mv=85.5,
         zero_mv=0.06,
         membrane_s=1.66,
     ),

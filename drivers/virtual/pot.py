@@ -83,6 +83,17 @@ def saturation_bar(temperature_c: float) -> float:
     return 6.112e-3 * exp(17.62 * temperature_c / (243.12 + temperature_c))
 
 
+def room_of(spec: VirtualSpec) -> tuple[float, float]:
+    """Mean pressure in bar and temperature in degrees Celsius of the room, drawn where not given."""
+    draw = stream_of(spec.seed, "room")
+    room_bar = draw.uniform(0.985, 1.030)
+    room_c = draw.uniform(19.0, 22.0)
+    return (
+        room_bar if spec.room_pressure_bar is None else spec.room_pressure_bar,
+        room_c if spec.room_temperature_c is None else spec.room_temperature_c,
+    )
+
+
 class Pot:
     """The pot and the gas about it. Valves are set from outside; `run_to` moves time.
 
@@ -97,12 +108,10 @@ class Pot:
     """
 
     def __init__(self, spec: VirtualSpec) -> None:
+        self._room_bar, room_c = room_of(spec)
+        self._room_k = _KELVIN + room_c
         draw = stream_of(spec.seed, "pot")
-        room_bar = draw.uniform(0.985, 1.030)
-        room_c = draw.uniform(19.0, 22.0)
         self.volume_l = spec.volume_l
-        self._room_bar = room_bar if spec.room_pressure_bar is None else spec.room_pressure_bar
-        self._room_k = _KELVIN + (room_c if spec.room_temperature_c is None else spec.room_temperature_c)
         self._room_phase = draw.uniform(0.0, tau)
         self._wall_phase = draw.uniform(0.0, tau)
         size = sqrt(spec.volume_l)

@@ -18,6 +18,7 @@ from drivers.virtual.cells import Truths, drawer_of, model_of
 from drivers.virtual.clocks import RunningClock, SteppedClock, clock_of
 from drivers.virtual.direct import direct_instruments
 from drivers.virtual.faults import inject
+from drivers.virtual.pot import room_of
 from drivers.virtual.shared_time import SharedTime
 from drivers.virtual.spec_text import spec_to_text
 from drivers.virtual_spec import FaultSpec, PotTruth, VirtualBenchError, VirtualSession, VirtualSpec
@@ -33,7 +34,9 @@ def start(spec: VirtualSpec) -> VirtualSession:
         VirtualBenchError: when the spec asks for what does not exist, or the bench does not come up.
     """
     drawer = drawer_of(spec.drawer, spec.seed)
-    truths = Truths({serial: model_of(serial, drawer) for serial in spec.cells.values()})
+    models = {serial: model_of(serial, drawer) for serial in spec.cells.values()}
+    _, room_c = room_of(spec)
+    truths = Truths(models, room_c)
     if spec.mode == "direct":
         return _direct(spec, truths)
     served = _ServedBench(spec)

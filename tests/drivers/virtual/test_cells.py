@@ -157,6 +157,24 @@ def test_the_thermistor_takes_out_most_of_the_temperature():
     assert warm / model.steady_mv(1.0) - 1.0 == pytest.approx(0.005, abs=3e-4)
 
 
+def test_a_warm_room_brings_a_ceiling_in_earlier_and_leaves_a_linear_cell_alone():
+    hard = BY_SERIAL["OS-1090"]
+    cool, warm = truth_of(hard, 19.0), truth_of(hard, 22.0)
+    # 3 K at 3 %/K: the same current is reached at a PO2 lower by some 9 %.
+    assert warm.linear_to_bar / cool.linear_to_bar == pytest.approx(math.exp(-0.09), abs=0.03)
+    new = BY_SERIAL["TB-0417"]
+    assert truth_of(new, 22.0).output_at_1_bar_mv == pytest.approx(new.steady_mv(1.0) * 1.002, rel=1e-3)
+
+
+@pytest.mark.parametrize("model", SIX_CELLS, ids=lambda model: model.serial)
+def test_the_truth_at_a_temperature_is_what_the_cell_settles_at(model):
+    still = quiet(model.serial, fade_at_2_bar=0.0)
+    for po2_bar in (0.2095, 1.0, 1.6):
+        past = [breakpoint_of(0.0, po2_bar, 2.0), breakpoint_of(600.0, po2_bar, 2.0)]
+        settled = Cell(still, 1, past, seed=1).output_mv(600_000_000)
+        assert settled == pytest.approx(still.settled_mv(po2_bar, 22.0), abs=2e-3)
+
+
 @pytest.mark.parametrize(("contact", "least_sd", "most_sd"), [("open", 0.5, 10.0), ("noisy", 0.5, 5.0)])
 def test_a_bad_contact_is_noisy(contact, least_sd, most_sd):
     past = [breakpoint_of(0.0, 1.0), breakpoint_of(100.0, 1.0)]
