@@ -292,6 +292,17 @@ class BatchFit:
     converged: NDArray[np.bool_]
     iterations: NDArray[np.int64]
 
+    def take(self, index: NDArray[np.int64]) -> BatchFit:
+        """Return the sets `index` alone."""
+        return BatchFit(
+            shape=self.shape[:, index],
+            amplitude=self.amplitude[index],
+            fixed=self.fixed[index],
+            chi_squared=self.chi_squared[index],
+            converged=self.converged[index],
+            iterations=self.iterations[index],
+        )
+
     def put(self, index: NDArray[np.int64], other: BatchFit) -> None:
         """Replace the sets `index` by those of another fit of the same model."""
         self.shape[:, index] = other.shape
@@ -310,8 +321,32 @@ class _State:
     gradient: FloatArray
     hessian: FloatArray
 
+    def take(self, keep: NDArray[np.bool_]) -> _State:
+        """The sets `keep` alone."""
+        return _State(
+            self.chi_squared[keep],
+            self.amplitude[keep],
+            self.fixed[keep],
+            self.gradient[:, keep],
+            self.hessian[:, :, keep],
+        )
+
+    def where(self, mask: NDArray[np.bool_], other: _State) -> _State:
+        """This state where `mask`, else the other."""
+        return _State(
+            np.where(mask, self.chi_squared, other.chi_squared),
+            np.where(mask, self.amplitude, other.amplitude),
+            np.where(mask, self.fixed, other.fixed),
+            np.where(mask, self.gradient, other.gradient),
+            np.where(mask, self.hessian, other.hessian),
+        )
+
 
 _TINY: Final = 1e-300
+FLAT: Final = 1e-3
+"""Relative fall of chi-squared that is left at a minimum which counts as found when the iterations run out."""
+COMPACT: Final = 0.7
+"""Sets that are done are dropped when less than this part is still going."""
 
 
 class SeparableBatch:
@@ -414,7 +449,7 @@ class SeparableBatch:
         start: FloatArray,
         lower: FloatArray,
         upper: FloatArray,
-        tolerance: float = 1e-9,
+        tolerance: float = 1e-7,
         most_iterations: int = 60,
     ) -> BatchFit:
         """Minimise over the shape parameters.
@@ -424,7 +459,7 @@ class SeparableBatch:
             start: first guess, shape (P, B).
             lower: bounds, shape (P,).
             upper: bounds, shape (P,).
-            tolerance: stop when the next step promises to lower chi-squared by less than this, relative to
+            tolerance: stop when a step lowers chi-squared, or promises to, by less than this, relative to
                 1 + chi-squared.
             most_iterations: a set that needs more is returned as not converged.
         """
@@ -443,41 +478,38 @@ class SeparableBatch:
         )
         index, w, where = everything, self._w, everything
         damping = np.full(count, 1e-3)
+        settled = np.zeros(count, dtype=bool)
         for _ in range(most_iterations):
             step, promise = _damped_step(state, shape, lower, upper, damping)
-            done = ~(promise > tolerance * (1.0 + state.chi_squared))
-            if np.any(done):
-                result.converged[index[done]] = True
-                keep = ~done
-                if not np.any(keep):
-                    break
-                index, where = index[keep], where[keep]
-                w = w[..., keep]
-                shape, step, damping = shape[:, keep], step[:, keep], damping[keep]
-                state = _State(
-                    state.chi_squared[keep],
-                    state.amplitude[keep],
-                    state.fixed[keep],
-                    state.gradient[:, keep],
-                    state.hessian[:, :, keep],
-                )
+            enough = tolerance * (1.0 + state.chi_squared)
+            settled |= ~(promise > enough)
+            going = int(settled.size - np.count_nonzero(settled))
+            if not going:
+                break
+            # Copying the whiteners costs as much as a step, so those that are done ride along for a while.
+            if going < COMPACT * settled.size:
+                keep = ~settled
+                result.converged[index[settled]] = True
+                index, where, w = index[keep], where[keep], w[..., keep]
+                shape, step, damping, enough = shape[:, keep], step[:, keep], damping[keep], enough[keep]
+                state, settled = state.take(keep), settled[keep]
             trial = np.clip(shape + step, lower, upper)
             new = self._evaluate(moving, trial, index, where, w)
-            better = new.chi_squared < state.chi_squared
+            # What is done stays as it is, so that no set's answer depends on its neighbours.
+            better = (new.chi_squared < state.chi_squared) & ~settled
+            settled |= better & (state.chi_squared - new.chi_squared < enough)
             shape = np.where(better, trial, shape)
-            state = _State(
-                np.where(better, new.chi_squared, state.chi_squared),
-                np.where(better, new.amplitude, state.amplitude),
-                np.where(better, new.fixed, state.fixed),
-                np.where(better, new.gradient, state.gradient),
-                np.where(better, new.hessian, state.hessian),
-            )
+            state = new.where(better, state)
             damping = np.where(better, np.maximum(damping * 0.1, 1e-12), damping * 8.0)
             result.shape[:, index] = shape
             result.amplitude[index] = state.amplitude
             result.fixed[index] = state.fixed
             result.chi_squared[index] = state.chi_squared
             result.iterations[index] += 1
+        # In a flat valley that bends, steps go on gaining next to nothing: the minimum is known all the same.
+        promise = _damped_step(state, shape, lower, upper, np.zeros_like(damping))[1]
+        settled |= promise < FLAT * (1.0 + state.chi_squared)
+        result.converged[index[settled]] = True
         return result
 
 

@@ -35,7 +35,7 @@ HOPELESS: Final = 0.1
 """A crossing whose standard uncertainty is more than this part of it is not told by the curve."""
 
 _GRID: Final = 49
-_HALVINGS: Final = 36
+_HALVINGS: Final = 24
 
 
 @dataclass(frozen=True, slots=True)
@@ -290,12 +290,13 @@ class LinearTo:
         reached = np.full(cells.size, np.nan)
         blocked = np.zeros(cells.size, dtype=bool)
         outside = np.zeros(cells.size, dtype=bool)
+        u_errors = nodes.u_errors(cells, self._excess[cells])
         for j in range(nodes.count):
             here = nodes.above[j, cells]
             if not np.any(here):
                 continue
             error, top = nodes.error[j, cells], nodes.po2[j, cells]
-            doubt = ONE_SIDED * nodes.u_error(j, cells, self._excess[cells])
+            doubt = ONE_SIDED * u_errors[j]
             outside |= here & (np.abs(error) > LINEAR_TO_ERROR)
             blocked |= here & ~(np.abs(error) + doubt <= LINEAR_TO_ERROR)
             # The top step counts by its nominal PO2, where an output that stays flat from here on would still

@@ -118,6 +118,22 @@ class CellBlock:
         # A nanovolt of floor keeps a table of perfect numbers from dividing by zero.
         return np.asarray(variance + 1e-12)
 
+    def u_of(self, by_po2: FloatArray, by_mv: FloatArray, cells: IntArray, excess: FloatArray) -> FloatArray:
+        """Standard uncertainty alone, of J quantities a cell, (J, A); see `spread`.
+
+        Args:
+            by_po2: sensitivity to the PO2 of every step, (J, K, A).
+            by_mv: sensitivity to the output of every step, (J, K, A).
+            cells: which cells, (A,).
+            excess: Birge ratio, (A,).
+        """
+        k = self.k
+        common = np.einsum("jkb,ckb->jcb", by_po2, self._common_po2[:, :k, cells])
+        common += np.einsum("jkb,ckb->jcb", by_mv, self._common_mv[:, :k, cells])
+        alone = np.einsum("jkb,kb->jb", by_po2**2, np.sum(self._independent_po2[:, :k, cells] ** 2, axis=0))
+        alone += np.einsum("jkb,kb->jb", by_mv**2, np.sum(self._independent_mv[:, :k, cells] ** 2, axis=0))
+        return np.asarray(np.sqrt(np.einsum("jcb,jcb->jb", common, common) + alone * excess**2))
+
     def spread(self, by_po2: FloatArray, by_mv: FloatArray, cells: IntArray, excess: FloatArray) -> Spread:
         """Uncertainty of one quantity a cell.
 

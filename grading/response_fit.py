@@ -22,6 +22,9 @@ from grading.response_shape import FIXED_SHARPNESS, HIGHEST_SHAPE, LOWEST_SHAPE,
 DESCRIBED_PROBABILITY: Final = 1e-3
 """The family is said not to describe a cell when residuals like these would come up less often."""
 
+NEARLY_STRAIGHT: Final = 0.01
+"""Sag below which the sharpness is a matter of where the fit was started."""
+
 PARAMETERS: Final = np.array([2, 3, 4])
 
 
@@ -64,6 +67,7 @@ class ThreeFits:
             start = np.concatenate([fixed.shape, log_sharpness])[:, worse]
             again = self.batch.subset(worse).solve(self.moving(worse), start, LOWEST_SHAPE, HIGHEST_SHAPE)
             free.put(worse, again)
+        self._try_sharper_and_softer(free)
         self.free, self.fixed, self.line = free, fixed, self.batch.linear(block.po2)
         self.spare = block.present.sum(axis=0) - PARAMETERS[:, None]
         self.usable = self.spare >= 0
@@ -99,8 +103,23 @@ class ThreeFits:
             best = np.where(lower, chi, best)
             start = np.where(lower, shape, start)
         return rough.solve(
-            self.moving(), start, LOWEST_SHAPE, HIGHEST_SHAPE, tolerance=1e-3, most_iterations=25
+            self.moving(), start, LOWEST_SHAPE, HIGHEST_SHAPE, tolerance=1e-2, most_iterations=8
         )
+
+    def _try_sharper_and_softer(self, free: BatchFit) -> None:
+        """Start the nearly straight cells again: a ceiling that only the top step feels is a valley apart."""
+        straight = np.flatnonzero(free.shape[0] < NEARLY_STRAIGHT)
+        if not straight.size:
+            return
+        again = self.batch.subset(straight)
+        for sag, sharpness in response_shape.STRAIGHT_STARTS:
+            start = np.empty((2, straight.size))
+            start[0], start[1] = sag, np.log(sharpness)
+            other = again.solve(
+                self.moving(straight), start, LOWEST_SHAPE, HIGHEST_SHAPE, tolerance=1e-5, most_iterations=25
+            )
+            better = np.flatnonzero(other.chi_squared < free.chi_squared[straight] - 1e-9)
+            free.put(straight[better], other.take(better))
 
     def _choose(self) -> IntArray:
         """Pick the least AICc (Hurvich and Tsai 1989), with chi-squared for -2 ln likelihood.

@@ -81,15 +81,17 @@ class Nodes:
         member = self._member[node, :, cells].T
         return np.asarray(member / np.maximum(member.sum(axis=0), 1))
 
-    def u_error(self, node: int, cells: IntArray, excess: FloatArray) -> FloatArray:
-        """Standard uncertainty of one node's error, for a Birge ratio `excess`, (A,)."""
+    def u_errors(self, cells: IntArray, excess: FloatArray) -> FloatArray:
+        """Standard uncertainty of every node's error, for a Birge ratio `excess`; (J, A), zero if missing."""
         c = self.calibration[cells]
-        here, there = self.share(np.full(cells.size, node), cells), self.share(c, cells)
-        ratio = 1.0 + self.error[node, cells]
+        member = self._member[:, :, cells]
+        here = member / np.maximum(member.sum(axis=1, keepdims=True), 1)
+        there = self.share(c, cells)
+        ratio = 1.0 + self.error[:, None, cells]
         with np.errstate(divide="ignore", invalid="ignore"):
-            by_mv = ratio * (here / self.mv[node, cells] - there / self.mv[c, cells])
-            by_po2 = ratio * (there / self.po2[c, cells] - here / self.po2[node, cells])
-        return self._block.spread(np.nan_to_num(by_po2), np.nan_to_num(by_mv), cells, excess).u
+            by_mv = ratio * (here / self.mv[:, None, cells] - there / self.mv[c, cells])
+            by_po2 = ratio * (there / self.po2[c, cells] - here / self.po2[:, None, cells])
+        return self._block.u_of(np.nan_to_num(by_po2), np.nan_to_num(by_mv), cells, excess)
 
     def bracket(self, cells: IntArray, band: float) -> Bracket:
         """Bracket the crossing of the band's edge, for those of `cells` that have a node outside it."""

@@ -153,7 +153,7 @@ def test_a_separable_batch_gives_what_single_fits_give():
         value = np.exp(-shape[0] * X[:, None])
         return value, (-X[:, None] * value)[None]
 
-    found = batch.solve(moving, np.full((1, count), 0.8), np.array([0.01]), np.array([9.0]))
+    found = batch.solve(moving, np.full((1, count), 0.8), np.array([0.01]), np.array([9.0]), tolerance=1e-12)
     assert np.all(found.converged)
     for i in range(count):
         single = fit_least_squares(
