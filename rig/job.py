@@ -12,12 +12,12 @@ from drivers.virtual_spec import FaultSpec, parse_fault
 from grading.measurement import SourceError
 from grading.record import FileText
 from grading.strict_toml import FileError
-from rig.afterwards import AfterwardsFailed, finish_record
-from rig.bench import BenchFile, OpenBench, open_bench
-from rig.bench_file import pressure_limits
-from rig.cells import CellList
 from rig.outcome import RunOutcome
-from rig.procedure import ProcedureFile
+from rig.results.finish import FinishFailed, finish_record
+from rig.setup.bench import BenchFile, OpenBench, open_bench
+from rig.setup.bench_file import pressure_limits
+from rig.setup.cells import CellList
+from rig.setup.procedure import ProcedureFile
 from rig.snapshot import Prompt, View
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
     Raises:
         FileError: when bench, procedure and cells do not fit together; nothing has been started.
         BenchNotReady: when an instrument does not answer.
-        AfterwardsFailed: when the record stands and could not be graded.
+        FinishFailed: when the record stands and could not be graded.
     """
     from grading.limits import load_limits
     from rig.screen.terminal import TerminalView
@@ -95,7 +95,7 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
         print_json(public_json(grading))
     _tell_end(console, outcome, papers, rig_s, time.monotonic() - begun_s)
     if failed:
-        raise AfterwardsFailed(failed)
+        raise FinishFailed(failed)
     return outcome.exit_code
 
 
@@ -141,7 +141,7 @@ def _run(job: Job, limits: FileText, view: View) -> tuple[RunOutcome, float]:
 
 def _check(bench: OpenBench, out: Path, view: View) -> RunOutcome | None:
     """Make the standing checks; return a refusal when one fails."""
-    from rig.preflight import standing_checks
+    from rig.setup.preflight import standing_checks
 
     report = standing_checks(bench, out)
     for check in report.cautions:
@@ -178,7 +178,7 @@ def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | 
     try:
         with console.status("Grading" + (" and printing certificates" if wanted else "")):
             done = finish_record(outcome.record, certificates=wanted)
-    except (FileError, SourceError, AfterwardsFailed) as error:
+    except (FileError, SourceError, FinishFailed) as error:
         return None, (), str(error)
     except KeyboardInterrupt:
         return None, (), f"{outcome.record}: grading was stopped by the keyboard; the record is kept as it is"

@@ -7,8 +7,8 @@ from rig.interlocks import Response
 from rig.loop import Loop, Tripped, own_trip
 from rig.pot_gas import PotGas
 from rig.pressure import PressureDrive
-from rig.procedure import ProcedureFile
 from rig.ramp import ramp_to
+from rig.setup.procedure import ProcedureFile
 
 _FLOW_LIMIT_S_PER_VOLUME = 300.0
 _FLOW_JUDGED_EVERY_S = 4.0

@@ -13,8 +13,6 @@ from drivers.system_clock import SystemClock
 from grading.record import FileText, RecordWriter, RunHeader
 from grading.results import CellInfo
 from rig.acquisition import Acquisition, Instruments
-from rig.bench import OpenBench, error_model, instrument_lines
-from rig.bench_file import pressure_limits
 from rig.course import Course
 from rig.ending import Ending
 from rig.gate import Gate
@@ -23,16 +21,18 @@ from rig.interlocks import Response, Trip
 from rig.loop import Loop, StopAsked, Tripped
 from rig.outcome import How, RunOutcome
 from rig.permissives import disk_refusal
-from rig.plan import make_plan
 from rig.pot_gas import PotGas
 from rig.presenter import Presenter
 from rig.pressure import DosedValves, PressureDrive
-from rig.procedure import ProcedureFile
 from rig.purge import purge
 from rig.rig_lock import RigBusy, lock_rig
 from rig.run_log import RecordSink, RunLog
 from rig.safety_limits import SafetyLimits
 from rig.schedule import Schedule
+from rig.setup.bench import OpenBench, error_model, instrument_lines
+from rig.setup.bench_file import pressure_limits
+from rig.setup.plan import make_plan
+from rig.setup.procedure import ProcedureFile
 from rig.snapshot import View
 from rig.starting import Refused, check_vented_zero, make_safe
 from rig.states import Command, Machine, State

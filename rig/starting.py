@@ -5,7 +5,7 @@ from __future__ import annotations
 from drivers.errors import DriverError
 from rig.loop import Loop
 from rig.snapshot import View
-from rig.vented_zero import vented_zero_problems
+from rig.setup.vented_zero import vented_zero_problems
 
 _STEADY_BAR_PER_S = 0.001
 _STEADY_FOR_S = 3.0

@@ -17,9 +17,9 @@ from rig.loop import Loop, Tripped, own_trip
 from rig.pot_gas import PotGas
 from rig.presenter import Presenter
 from rig.pressure import PressureDrive
-from rig.procedure import ProcedureFile, Step
 from rig.ramp import ramp_to
 from rig.scan import Scan
+from rig.setup.procedure import ProcedureFile, Step
 
 LEAST_ABOVE_AMBIENT_BAR = 0.015
 """A vent does not reach ambient pressure in finite time: no target is set closer to it than this."""

@@ -30,7 +30,7 @@ def check(
 
     Example: leadline archive check records
     """
-    from rig.archive_check import check_archive
+    from rig.results.archive_check import check_archive
     from rig.screen.tables import archive_table
 
     found = check_archive(folder)

@@ -30,8 +30,8 @@ def list_benches(as_json: JsonOption = False) -> None:
 
     Example: leadline bench list
     """
-    from rig.benches import shipped
     from rig.screen.tables import shipped_table
+    from rig.setup.shipped import shipped
 
     found = shipped()
     if as_json:
@@ -67,10 +67,10 @@ def serve(
 
     Example: leadline bench serve --write served.toml
     """
-    from rig.bench import load_bench, virtual_spec
-    from rig.cells import load_cells
     from rig.job import parse_faults
-    from rig.served import ServedBench
+    from rig.setup.bench import load_bench, virtual_spec
+    from rig.setup.cells import load_cells
+    from rig.setup.served import ServedBench
 
     if write is not None:
         check_writable(write.absolute().parent)
@@ -100,7 +100,7 @@ def describe(bench: VirtualBenchArgument = "virtual_bench") -> None:
 
     Example: leadline bench describe virtual_bench
     """
-    from rig.bench import load_bench, virtual_spec
+    from rig.setup.bench import load_bench, virtual_spec
 
     spec = virtual_spec(load_bench(bench))
     from drivers.catalogue import describe_virtual

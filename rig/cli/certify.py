@@ -32,7 +32,7 @@ def certify(
 
     Example: leadline certify records/2026-03-02T101500Z-a1b2 --cell TB-0417
     """
-    from rig.afterwards import finish_record
+    from rig.results.finish import finish_record
 
     check_writable(record)
     done = finish_record(

@@ -27,10 +27,10 @@ def demo(
 
     Example: leadline demo --out /tmp/demo --seed 7
     """
-    from rig.bench import load_bench
-    from rig.cells import load_cells
     from rig.job import Job, do_job
-    from rig.procedure import load_procedure
+    from rig.setup.bench import load_bench
+    from rig.setup.cells import load_cells
+    from rig.setup.procedure import load_procedure
 
     bench = load_bench(_BENCH)
     job = Job(

@@ -45,7 +45,7 @@ def grade(
 
     Example: leadline grade records/2026-03-02T101500Z-a1b2 --budget
     """
-    from rig.regrade import earlier_grading, grade_source
+    from rig.results.regrade import earlier_grading, grade_source
 
     grading = grade_source(source, limits=limits, bench=bench)
     _one_cell_or_all(grading, cell)

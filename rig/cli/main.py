@@ -92,9 +92,9 @@ def _explained(error: Exception) -> tuple[str, int]:
     from grading.figures import PlotError
     from grading.measurement import SourceError
     from grading.strict_toml import FileError
-    from rig.afterwards import AfterwardsFailed
-    from rig.bench import BenchNotReady
+    from rig.results.finish import FinishFailed
     from rig.rig_lock import RigBusy
+    from rig.setup.bench import BenchNotReady
 
     # Typer carries click inside itself or beside itself, by version: told apart by shape, not by class.
     usage = getattr(error, "format_message", None)
@@ -107,7 +107,7 @@ def _explained(error: Exception) -> tuple[str, int]:
         return str(error), BAD_INPUT
     if isinstance(error, (BenchNotReady, RigBusy, DriverError)):
         return str(error), REFUSED
-    if isinstance(error, AfterwardsFailed):
+    if isinstance(error, FinishFailed):
         return str(error), ABNORMAL
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""

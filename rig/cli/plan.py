@@ -20,10 +20,10 @@ def plan(
 
     Example: leadline plan full --bench virtual_bench
     """
-    from rig.bench import load_bench
-    from rig.plan import make_plan
-    from rig.procedure import load_procedure
     from rig.screen.tables import plan_table
+    from rig.setup.bench import load_bench
+    from rig.setup.plan import make_plan
+    from rig.setup.procedure import load_procedure
 
     made = make_plan(load_bench(bench), load_procedure(procedure))
     if as_json:

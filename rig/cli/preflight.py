@@ -16,9 +16,9 @@ def preflight(bench: BenchArgument, out: OutOption = Path("records"), as_json: J
 
     Example: leadline preflight virtual_bench
     """
-    from rig.bench import load_bench
-    from rig.preflight import run_preflight
     from rig.screen.tables import preflight_table
+    from rig.setup.bench import load_bench
+    from rig.setup.preflight import run_preflight
 
     report = run_preflight(load_bench(bench), out)
     if as_json:

@@ -55,10 +55,10 @@ def run_test(
 
     Example: leadline run virtual_bench --procedure quick --cells six_cells --out records
     """
-    from rig.bench import load_bench
-    from rig.cells import load_cells
     from rig.job import Job, do_job, parse_faults
-    from rig.procedure import load_procedure
+    from rig.setup.bench import load_bench
+    from rig.setup.cells import load_cells
+    from rig.setup.procedure import load_procedure
 
     bench_file = load_bench(bench)
     job = Job(

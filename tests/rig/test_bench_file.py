@@ -9,7 +9,7 @@ import pytest
 
 from drivers.ports import Identity
 from grading.strict_toml import FileError, TomlText
-from rig.bench_file import (
+from rig.setup.bench_file import (
     BenchFile,
     error_model,
     instrument_lines,
@@ -17,8 +17,8 @@ from rig.bench_file import (
     parse_bench,
     pressure_limits,
 )
-from rig.config_files import open_config, shipped_names
-from rig.procedure import load_procedure, parse_procedure
+from rig.setup.config_files import open_config, shipped_names
+from rig.setup.procedure import load_procedure, parse_procedure
 
 VIRTUAL = open_config("benches", "virtual_bench").text
 FULL = open_config("procedures", "full").text

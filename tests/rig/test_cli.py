@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from rig.cli.main import main
-from rig.config_files import open_config
+from rig.setup.config_files import open_config
 
 LEADLINE = [sys.executable, "-m", "rig.cli.main"]
 COMMANDS = [
@@ -228,7 +228,7 @@ def test_what_nobody_foresaw_is_one_line_with_a_file_for_us(
     def broken(*_: object) -> None:
         raise ZeroDivisionError("nobody foresaw this")
 
-    monkeypatch.setattr("rig.plan.make_plan", broken)
+    monkeypatch.setattr("rig.setup.plan.make_plan", broken)
     code, out, err = run(capsys, "plan", "full", "--bench", "virtual_bench")
     assert (code, out) == (1, "")
     assert err.startswith("leadline: internal error (ZeroDivisionError: nobody foresaw this); please report")

@@ -7,10 +7,10 @@ import json
 import pytest
 
 from grading.strict_toml import FileError, TomlText
-from rig.bench_file import load_bench, parse_bench
-from rig.config_files import open_config
-from rig.plan import make_plan
-from rig.procedure import load_procedure, parse_procedure
+from rig.setup.bench_file import load_bench, parse_bench
+from rig.setup.config_files import open_config
+from rig.setup.plan import make_plan
+from rig.setup.procedure import load_procedure, parse_procedure
 
 BENCH = load_bench("virtual_bench")
 FULL = open_config("procedures", "full").text

@@ -5,9 +5,9 @@ from __future__ import annotations
 import pytest
 
 from grading.strict_toml import FileError, TomlText
-from rig.cells import CellList, load_cells, parse_cells
-from rig.config_files import open_config, shipped_names
-from rig.procedure import ProcedureFile, load_procedure, parse_procedure
+from rig.setup.cells import CellList, load_cells, parse_cells
+from rig.setup.config_files import open_config, shipped_names
+from rig.setup.procedure import ProcedureFile, load_procedure, parse_procedure
 
 FULL = open_config("procedures", "full").text
 

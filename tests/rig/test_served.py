@@ -11,9 +11,9 @@ from pathlib import Path
 import pytest
 
 from grading.strict_toml import FileError, TomlText
-from rig.bench_file import load_bench, parse_bench
 from rig.cli.main import main
-from rig.served import bench_text
+from rig.setup.bench_file import load_bench, parse_bench
+from rig.setup.served import bench_text
 
 
 def test_written_bench_differs_in_addresses_alone() -> None:
@@ -60,7 +60,7 @@ def test_place_that_cannot_be_written_is_refused_before_serving(
 
 
 def test_bench_without_a_virtual_table_is_not_served() -> None:
-    from rig.bench import virtual_spec
+    from rig.setup.bench import virtual_spec
 
     with pytest.raises(FileError, match=r"has no \[virtual\] table"):
         virtual_spec(load_bench("solenoid_bench"))

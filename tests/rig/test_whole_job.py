@@ -135,7 +135,7 @@ def test_other_limits_show_what_changed_against_the_kept_grading(
     capsys: pytest.CaptureFixture[str],
     tmp_path: Path,
 ) -> None:
-    from rig.config_files import open_config
+    from rig.setup.config_files import open_config
 
     strict = tmp_path / "strict.toml"
     text = open_config("limits", "general").text.replace('name = "general"', 'name = "strict"', 1)
@@ -234,10 +234,10 @@ def test_disk_without_room_is_told_before_anything_starts(
 def test_grading_that_fails_after_a_run_keeps_the_record_in_sight(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from rig.afterwards import AfterwardsFailed
+    from rig.results.finish import FinishFailed
 
     def broken(record: Path, **_: object) -> None:
-        raise AfterwardsFailed(f"{record}: could not be graded: no memory; the record is kept as it is")
+        raise FinishFailed(f"{record}: could not be graded: no memory; the record is kept as it is")
 
     record = tmp_path / "2026-03-02T101500Z-a1b2"
 

@@ -12,8 +12,8 @@ from grading.gas import (
     fraction_after_swings,
 )
 from grading.strict_toml import FileError
-from rig.bench_file import BenchFile, pressure_limits
-from rig.procedure import ProcedureFile
+from rig.setup.bench_file import BenchFile, pressure_limits
+from rig.setup.procedure import ProcedureFile
 
 # A healthy cell settles in about a minute by the adaptive rule; the range runs from the shortest hold to
 # the cap, which a slow cell reaches.

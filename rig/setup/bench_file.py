@@ -15,8 +15,8 @@ from drivers.ports import Identity
 from grading.measurement import ErrorModel
 from grading.results import InstrumentLine
 from grading.strict_toml import FileError, StrictModel, TomlText, parse, suggestion
-from rig.config_files import open_config
-from rig.procedure import ProcedureFile
+from rig.setup.config_files import open_config
+from rig.setup.procedure import ProcedureFile
 
 SCHEMA: Final = "leadline.bench/1"
 VIRTUAL_ADDRESS: Final = "virtual"

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from grading.results import Direction
 from grading.strict_toml import FileError, StrictModel, TomlText, parse
-from rig.config_files import open_config
+from rig.setup.config_files import open_config
 
 SCHEMA = "leadline.procedure/1"
 _LARGEST_STEP_BAR = 0.5

@@ -32,7 +32,7 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
     if bench is not None:
         if record:
             raise FileError(f"{source}: a record keeps the bench it was run on; leave --bench out")
-        from rig.bench_file import error_model, load_bench
+        from rig.setup.bench_file import error_model, load_bench
 
         errors = error_model(load_bench(bench))
     if limits is not None:

@@ -23,7 +23,7 @@ from drivers.ports import (
 from drivers.virtual_spec import FaultSpec, VirtualInstrument, VirtualMode, VirtualSession, VirtualSpec
 from grading.results import CellInfo
 from grading.strict_toml import FileError
-from rig.bench_file import (
+from rig.setup.bench_file import (
     BenchFile,
     PressureLimits,
     error_model,

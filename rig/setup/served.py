@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
-from rig.bench_file import BenchFile
+from rig.setup.bench_file import BenchFile
 
 _HEAD = "# Written by leadline bench serve: its addresses answer only while that runs.\n"
 

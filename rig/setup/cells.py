@@ -11,7 +11,7 @@ from pathlib import Path
 
 from grading.results import CellInfo
 from grading.strict_toml import FileError, TomlText, suggestion
-from rig.config_files import open_config
+from rig.setup.config_files import open_config
 
 REQUIRED = ("socket", "serial")
 OPTIONAL = (

@@ -13,10 +13,10 @@ from typing import Any, Final, Literal, TypeVar
 
 from drivers.errors import DriverError
 from drivers.ports import Barometer, PressureController, PressureGauge, Thermometer, ValveBlock, Voltmeter
-from rig.bench import BenchFile, BenchParts, OpenBench, open_parts
 from rig.permissives import disk_refusal
 from rig.safety_limits import SafetyLimits
-from rig.vented_zero import vented_zero_problems
+from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
+from rig.setup.vented_zero import vented_zero_problems
 
 Verdict = Literal["ok", "caution", "fail", "not checked"]
 T = TypeVar("T")

@@ -23,7 +23,7 @@ _PATIENCE_S: Final = 600.0
 _NICENESS: Final = 5
 
 
-class AfterwardsFailed(Exception):
+class FinishFailed(Exception):
     """The child ended without an answer; the record itself is untouched."""
 
 
@@ -63,7 +63,7 @@ def finish_record(
     Raises:
         FileError: when a file is wrong, or a serial is not in the record.
         SourceError: when the record cannot be read.
-        AfterwardsFailed: when the child ended without an answer.
+        FinishFailed: when the child ended without an answer.
     """
     from grading.document import from_json
     from grading.measurement import SourceError
@@ -96,7 +96,7 @@ def finish_record(
         raise SourceError(answer["source_error"])
     if "grading" not in answer:
         why = answer.get("failure") or f"the grading process ended with code {child.exitcode}"
-        raise AfterwardsFailed(f"{record}: could not be graded: {why}; the record is kept as it is")
+        raise FinishFailed(f"{record}: could not be graded: {why}; the record is kept as it is")
     return Finished(
         grading=from_json(answer["grading"]),
         results=Path(answer["results"]),
@@ -157,7 +157,7 @@ def _work(
 ) -> dict[str, Any]:
     from grading.document import to_json, write_results
     from grading.strict_toml import suggestion
-    from rig.regrade import grade_source
+    from rig.results.regrade import grade_source
 
     grading = grade_source(record, limits=limits)
     serials = [cell.info.cell for cell in grading.cells]

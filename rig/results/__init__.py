@@ -1,0 +1,1 @@
+"""What is made of a record: grades, papers, proof of an archive."""
