@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Final
 
 import numpy as np
@@ -97,7 +98,8 @@ class Ceiling:
             wanted: rise of chi-squared.
         """
         near, far = np.log(inside), np.log(outside)
-        far_value = self._rise(cells, outside) - wanted
+        rise = self._rise(cells)
+        far_value = rise(outside) - wanted
         open_ended = far_value <= 0.0
         near_root, far_root = -np.sqrt(wanted), np.sqrt(np.maximum(far_value, 0.0))
         for step in range(_STEPS):
@@ -107,7 +109,7 @@ class Ceiling:
             if step % 2 or step > 5:
                 part = np.clip(-near_root / np.maximum(far_root - near_root, 1e-12), 0.03, 0.97)
             middle = near + part * (far - near)
-            value = self._rise(cells, np.exp(middle)) - wanted
+            value = rise(np.exp(middle)) - wanted
             root = np.sign(value) * np.sqrt(np.abs(value))
             fits = value <= 0.0
             near_root, far_root = np.where(fits, root, 0.5 * near_root), np.where(fits, 0.5 * far_root, root)
@@ -117,22 +119,25 @@ class Ceiling:
         )
         return np.where(open_ended, np.where(outside > inside, np.inf, outside), limit)
 
-    def _rise(self, cells: IntArray, knee: FloatArray) -> FloatArray:
-        """Rise of chi-squared when the knee is held, sharpness and the rest free, (A,)."""
-        po2 = self._block.po2[:, cells]
-        ratio = log_ratio(po2, knee)
+    def _rise(self, cells: IntArray) -> Callable[[FloatArray], FloatArray]:
+        """Rise of chi-squared with the knee held, sharpness and the rest free, as a function of the knee."""
+        po2, free = self._block.po2[:, cells], self._fits.free
+        part = self._fits.batch.subset(cells)
+        # Every search goes on from the sharpness that the one before ended with.
+        start = np.maximum(free.shape[1:, cells], np.log(4.0))
 
-        def moving(shape: FloatArray, index: IntArray) -> tuple[FloatArray, FloatArray]:
-            g, slope = column_at_knee(shape[0], ratio[:, index], po2[:, index])
-            return g, slope[None]
+        def rise(knee: FloatArray) -> FloatArray:
+            nonlocal start
+            ratio = log_ratio(po2, knee)
 
-        free = self._fits.free
-        found = self._fits.batch.subset(cells).solve(
-            moving,
-            np.maximum(free.shape[1:, cells], np.log(4.0)),
-            LOWEST_SHAPE[1:],
-            HIGHEST_SHAPE[1:],
-            tolerance=1e-3,
-            most_iterations=20,
-        )
-        return np.maximum(found.chi_squared - free.chi_squared[cells], 0.0)
+            def moving(shape: FloatArray, index: IntArray) -> tuple[FloatArray, FloatArray]:
+                g, slope = column_at_knee(shape[0], ratio[:, index], po2[:, index])
+                return g, slope[None]
+
+            found = part.solve(
+                moving, start, LOWEST_SHAPE[1:], HIGHEST_SHAPE[1:], tolerance=1e-3, most_iterations=20
+            )
+            start = found.shape
+            return np.maximum(found.chi_squared - free.chi_squared[cells], 0.0)
+
+        return rise

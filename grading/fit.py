@@ -344,7 +344,7 @@ class _State:
 
 _TINY: Final = 1e-300
 FLAT: Final = 1e-3
-"""Relative fall of chi-squared that is left at a minimum which counts as found when the iterations run out."""
+"""A minimum counts as found when the iterations run out with less than this left to gain, relatively."""
 COMPACT: Final = 0.7
 """Sets that are done are dropped when less than this part is still going."""
 
