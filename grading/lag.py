@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import log
 from typing import Final
 
 import numpy as np
@@ -20,9 +19,6 @@ from grading.measurement import FloatArray, IntArray
 
 MEMBRANE_MODES: Final = 12
 """Poles of the membrane series that are kept; the last at half weight, so that the sum is exactly one."""
-
-MEMBRANE_T90: Final = 2.9956072188697784
-"""T90 of the planar membrane over its longest time constant: root of sum (-1)^n exp(-n^2 x) = -0.05."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,82 +74,77 @@ def places(drive: Drive, at_s: FloatArray) -> Places:
     return Places(index, since, drive.po2_bar[index], slope)
 
 
-def one_pole(drive: Drive, tau_s: float, where: Places) -> FloatArray:
-    """Answer of 1/(1 + tau s) at `where`, shape (M,).
+def pole_states(drive: Drive, tau_s: float) -> FloatArray:
+    """Answer of 1/(1 + tau s) at the samples of a drive, shape (K,).
 
-    At the samples y[k+1] = e y[k] + (1-e) p[k] + (p[k+1]-p[k]) (1 - (tau/h)(1-e)) with e = exp(-h/tau), the
-    exact discretisation for an input linear between samples; it is a bidiagonal system, solved as such.
-    Between samples y = p + m (s - tau) + (y[k] - p[k] + m tau) exp(-s/tau), m being the slope.
+    y[k+1] = e y[k] + (1-e) p[k] + (p[k+1]-p[k]) (1 - (tau/h)(1-e)) with e = exp(-h/tau), the exact
+    discretisation for an input linear between samples; it is a bidiagonal system, solved as such.
     """
     h = np.diff(drive.t_s)
     p = drive.po2_bar
     x = h / tau_s
-    decay = np.exp(-x)
     gained = -np.expm1(-x)
-    ramp = 1.0 - gained / x
     right = np.empty_like(p)
-    right[1:] = gained * p[:-1] + np.diff(p) * ramp
-    below = np.zeros_like(p)
-    below[:-1] = -decay
+    right[1:] = gained * p[:-1] + np.diff(p) * (1.0 - gained / x)
+    band = np.ones((2, len(p)))
+    band[1, :-1] = gained - 1.0
     right[drive.first] = p[drive.first]
-    below[drive.first[1:] - 1] = 0.0
-    band = np.vstack([np.ones_like(p), below])
-    y = solve_banded((1, 0), band, right, overwrite_ab=True, overwrite_b=True, check_finite=False)
-    lag = where.slope * tau_s
-    answer: FloatArray = (
-        where.po2_bar
-        + where.slope * where.since_s
-        - lag
-        + (y[where.index] - where.po2_bar + lag) * np.exp(-where.since_s / tau_s)
+    band[1, drive.first[1:] - 1] = 0.0
+    states: FloatArray = solve_banded(
+        (1, 0), band, right, overwrite_ab=True, overwrite_b=True, check_finite=False
     )
+    return states
+
+
+def pole_at(states: FloatArray, tau_s: float, where: Places) -> FloatArray:
+    """Answer of a pole between its samples: p + m (s - tau) + (y[k] - p[k] + m tau) exp(-s/tau), (M,).
+
+    m is the slope of the driving PO2 and s the time since sample k.
+    """
+    lag = where.slope * tau_s
+    answer: FloatArray = (states[where.index] - where.po2_bar + lag) * np.exp(-where.since_s / tau_s)
+    answer += where.po2_bar
+    answer += where.slope * where.since_s
+    answer -= lag
     return answer
 
 
-def membrane(drive: Drive, tau_s: float, where: Places) -> FloatArray:
-    """Answer of a planar membrane with longest time constant tau = L^2 / (pi^2 D), shape (M,).
+def one_pole(drive: Drive, tau_s: float, where: Places) -> FloatArray:
+    """Answer of 1/(1 + tau s) at `where`, shape (M,)."""
+    return pole_at(pole_states(drive, tau_s), tau_s, where)
+
+
+def membrane_poles(tau_s: float) -> tuple[FloatArray, FloatArray]:
+    """Time constants and weights of a planar membrane with longest time constant L^2 / (pi^2 D).
 
     Flux after a step: 1 + 2 sum_n (-1)^n exp(-n^2 t/tau) (Crank, The Mathematics of Diffusion, permeation
     through a plane sheet), that is poles tau/n^2 with weights 2 (-1)^(n+1).
     """
+    n = np.arange(1, MEMBRANE_MODES + 1, dtype=np.float64)
+    weights = np.where(n % 2.0 == 1.0, 2.0, -2.0)
+    weights[-1] /= 2.0
+    return tau_s / (n * n), weights
+
+
+def poles(drive: Drive, taus_s: FloatArray, weights: FloatArray, where: Places) -> FloatArray:
+    """Answer of a sum of poles at `where`, shape (M,)."""
     answer = np.zeros_like(where.since_s)
-    for n in range(1, MEMBRANE_MODES + 1):
-        weight = (2.0 if n < MEMBRANE_MODES else 1.0) * (-1.0) ** (n + 1)
-        answer += weight * one_pole(drive, tau_s / (n * n), where)
+    for tau_s, weight in zip(taus_s, weights, strict=True):
+        answer += weight * one_pole(drive, float(tau_s), where)
     return answer
 
 
-def two_poles(
-    drive: Drive, tau_s: float, slow_tau_s: float, slow_fraction: float, where: Places
-) -> FloatArray:
-    """Answer of two poles side by side, the slow one with its fraction of the output, shape (M,)."""
-    fast = one_pole(drive, tau_s, where)
-    slow = one_pole(drive, slow_tau_s, where)
-    return fast + slow_fraction * (slow - fast)
+def poles_t90_s(taus_s: FloatArray, weights: FloatArray) -> float:
+    """T90 of a sum of poles for an ideal step: the last time that the answer rises through 0.9."""
 
+    def short_of(t_s: float | FloatArray) -> FloatArray:
+        left: FloatArray = np.exp(-np.asarray(t_s)[..., None] / taus_s) @ weights
+        return left - 0.1
 
-def one_pole_t90_s(tau_s: float) -> float:
-    """T90 of one pole for an ideal step: tau ln 10."""
-    return tau_s * log(10.0)
-
-
-def membrane_t90_s(tau_s: float) -> float:
-    """T90 of the planar membrane for an ideal step."""
-    return tau_s * MEMBRANE_T90
-
-
-def two_poles_t90_s(tau_s: float, slow_tau_s: float, slow_fraction: float) -> float:
-    """T90 of two poles side by side for an ideal step: the last time the answer enters the last tenth."""
-
-    def short_of(t_s: float) -> float:
-        return (
-            (1.0 - slow_fraction) * float(np.exp(-t_s / tau_s))
-            + slow_fraction * float(np.exp(-t_s / slow_tau_s))
-            - 0.1
-        )
-
-    latest = 40.0 * max(tau_s, slow_tau_s)
-    grid = np.concatenate([[0.0], np.geomspace(1e-3 * min(tau_s, slow_tau_s), latest, 200)])
-    above = [i for i, t in enumerate(grid[:-1]) if short_of(float(t)) > 0.0]
-    if not above:
+    longest, shortest = float(np.max(taus_s)), float(np.min(taus_s))
+    grid = np.concatenate([[0.0], np.geomspace(1e-2 * shortest, 40.0 * longest, 400)])
+    above = np.flatnonzero(short_of(grid)[:-1] > 0.0)
+    if not len(above):
         return 0.0
-    return float(brentq(short_of, float(grid[above[-1]]), float(grid[above[-1] + 1]), xtol=1e-9))
+    last = int(above[-1])
+    return float(brentq(lambda t: float(short_of(t)), float(grid[last]), float(grid[last + 1]), xtol=1e-9))

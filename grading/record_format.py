@@ -144,6 +144,7 @@ class RunHeader:
         sockets: socket numbers in the order of the columns of `samples.csv`.
         oxygen_fraction, u_oxygen_fraction: of the bottle, dry.
         relative_humidity, u_relative_humidity: of the room, 0 to 1.
+        typed_pressure: pressures are read off a dial and typed in by a person.
     """
 
     operator: str
@@ -164,6 +165,7 @@ class RunHeader:
     u_relative_humidity: float
     pot_volume_l: float
     working_pressure_bar: float
+    typed_pressure: bool = False
     software: Mapping[str, str] = field(default_factory=this_software)
 
     def as_dict(self) -> dict[str, Any]:
@@ -174,6 +176,7 @@ class RunHeader:
             "operator": self.operator,
             "place": self.place,
             "purpose": self.purpose,
+            "typed_pressure": self.typed_pressure,
             "bench": self.bench.as_dict(),
             "procedure": self.procedure.as_dict(),
             "limits": self.limits.as_dict(),

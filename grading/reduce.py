@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 
 from grading.measurement import FloatArray, IntArray, StepTable
 from grading.results import StepResponse
@@ -28,10 +29,13 @@ from grading.settling import Change, fit_response
 from grading.steps import Hold
 
 BEFORE_CHANGE_S: Final = 6.0
-AFTER_CHANGE_S: Final = 120.0
-HISTORY_S: Final = 90.0
-LEAST_STATIC_SLOPE: Final = 0.75
+AFTER_CHANGE_S: Final = 90.0
+HISTORY_S: Final = 60.0
+LEAST_STATIC_SLOPE: Final = 0.6
 """A change is used for the response time when its static slope is at least this part of the steepest one."""
+
+MOST_DRIFT_OF_CHANGE: Final = 0.03
+"""And when the output drifts in the holds on either side by no more than this part of it in a minute."""
 
 LIVE_TOLERANCE: Final = 1.5
 """A cell that the rig found settled is held to wider limits: readings went on after the verdict."""
@@ -141,8 +145,10 @@ def responses(
         each = []
         for direction in ("up", "down"):
             here = [(before, k) for before, k in ramps if holds[k].direction == direction]
-            steep = _steep(table, i, here)
-            changes = [_change(channel, holds, before, k, drives[k], table, i) for before, k in steep]
+            changes = [
+                _change(channel, holds, before, k, drives[k], table, i)
+                for before, k in _telling(table, i, here)
+            ]
             if changes:
                 each.append(fit_response(changes, skew_s))
         found.append(tuple(each))
@@ -235,19 +241,23 @@ def _drive(signals: Signals, holds: Sequence[Hold], before: int, after: int) -> 
     return trace.t_s, trace.value * fraction
 
 
-def _steep(table: StepTable, i: int, ramps: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-    """The changes over which the cell still answers nearly in proportion."""
+def _telling(table: StepTable, i: int, ramps: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The changes that a cell follows nearly in proportion, and between holds in which it does not drift."""
+    slope, drift = {}, {}
     po2 = table.pressure_bar[i] * table.oxygen_fraction[i]
-    slope = {}
+    fade = np.abs(np.nan_to_num(table.fade_percent_per_min[i])) * table.output_mv[i] / 100.0
     for before, after in ramps:
         rise = po2[after] - po2[before]
-        if np.isfinite(rise) and abs(rise) > 0.02:
-            slope[(before, after)] = (table.output_mv[i, after] - table.output_mv[i, before]) / rise
-    good = {ramp: value for ramp, value in slope.items() if np.isfinite(value) and value > 0.0}
-    if not good:
+        moved = table.output_mv[i, after] - table.output_mv[i, before]
+        if abs(rise) > 0.02 and moved / rise > 0.0:
+            slope[(before, after)] = moved / rise
+            drift[(before, after)] = max(fade[before], fade[after]) / abs(moved)
+    if not slope:
         return []
-    steepest = float(np.median(sorted(good.values())[-3:]))
-    return [ramp for ramp, value in good.items() if value >= LEAST_STATIC_SLOPE * steepest]
+    steepest = float(np.median(sorted(slope.values())[-3:]))
+    steep = [ramp for ramp, value in slope.items() if value >= LEAST_STATIC_SLOPE * steepest]
+    still = [ramp for ramp in steep if drift[ramp] <= MOST_DRIFT_OF_CHANGE]
+    return still or steep
 
 
 def _change(
@@ -270,9 +280,38 @@ def _change(
         drive_po2_bar=drive[1],
         t_s=seen.t_s,
         output_mv=seen.value,
+        straight_mv=_straightened(seen.value, table, i, before, after),
         begin_s=begin_s,
         noise_mv=float(noise) if np.isfinite(noise) else 0.0,
     )
+
+
+def _straightened(output_mv: FloatArray, table: StepTable, i: int, before: int, after: int) -> FloatArray:
+    """Output between two steps as a cell would give it that is straight between them.
+
+    The static response is taken through the settled outputs of this branch (monotone cubic); its inverse
+    turns output into the PO2 that it stands for, and the chord of the two steps turns that back.
+    """
+    po2 = table.pressure_bar[i] * table.oxygen_fraction[i]
+    mv = table.output_mv[i]
+    branch = [
+        k
+        for k in range(len(table.gas))
+        if np.isfinite(mv[k])
+        and (table.gas[k] == "air" or k in (before, after) or table.direction[k] == table.direction[after])
+    ]
+    order = sorted(branch, key=lambda k: float(mv[k]))
+    v, p = mv[order], po2[order]
+    rising = np.append(True, (np.diff(v) > 0.0) & (np.diff(p) > 0.0))
+    if np.count_nonzero(rising) < 3 or not np.all(rising):
+        return output_mv
+    inverse = PchipInterpolator(v, p, extrapolate=False)
+    slope = inverse.derivative()
+    inside = np.clip(output_mv, v[0], v[-1])
+    stands_for = inverse(inside) + (output_mv - inside) * slope(inside)
+    chord = (mv[after] - mv[before]) / (po2[after] - po2[before])
+    straight: FloatArray = mv[before] + (stands_for - po2[before]) * chord
+    return straight
 
 
 def fastest_ramp_bar_per_min(pressure: Channel, over_s: float = 10.0) -> float | None:

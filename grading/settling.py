@@ -5,32 +5,26 @@ the measured PO2 through a model of the cell. Only time constants are searched f
 change are solved for (variable projection), so a response that is curved over several changes is followed by
 a straight piece each.
 
-Every model carries a delay between the stamps of pressure and output, held near zero by how well the two
-clocks agree (a Gaussian prior); it takes up a skew of the stamps and is no part of T90. Models are weighed by
-AICc on the number of readings that are worth as much as independent ones; the uncertainty of T90 holds the
-disagreement of the models that the data cannot tell apart.
+Models: one pole; a planar membrane; either with a slow mode beside it. Every model carries a delay between
+the stamps of pressure and output, held near zero by how well the two clocks agree (a Gaussian prior); it
+takes up a skew of the stamps and is no part of T90. White noise of the gauge goes through a model like the
+signal, and a slow model averages it away: plain least squares would favour slow models, so what a model saves
+that way is given back.
+
+Models are weighed by AICc on the number of readings that are worth as much as independent ones; the
+uncertainty of T90 holds the disagreement of the models that the data cannot tell apart.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-from scipy.optimize import least_squares
 
-from grading.lag import (
-    Drive,
-    membrane,
-    membrane_t90_s,
-    one_pole,
-    one_pole_t90_s,
-    places,
-    shifts,
-    two_poles,
-    two_poles_t90_s,
-)
+from grading.lag import membrane_poles, places, poles, poles_t90_s
+from grading.lag_grid import LONGEST_S, Grid, on_grid
 from grading.measurement import FloatArray
 from grading.results import Direction, StepResponse
 
@@ -38,11 +32,12 @@ RECORD_SKEW_S: Final = 0.1
 TRACE_SKEW_S: Final = 0.3
 """Standard uncertainty of how well the stamps of pressure and output agree, by source."""
 
-LEAST_T90_S: Final = 0.1
-MOST_T90_S: Final = 240.0
 MOST_RELATIVE_U: Final = 0.3
 MOST_U_S: Final = 1.0
 """A T90 whose standard uncertainty exceeds both is not given."""
+
+MOST_RAMP_OVER_T90: Final = 40.0
+"""A change of pressure that takes longer than this many T90 tells nothing of it."""
 
 MOST_MISFIT_NOISES: Final = 3.0
 MOST_MISFIT_OF_CHANGE: Final = 0.006
@@ -52,9 +47,8 @@ NO_WORSE: Final = 4.0
 """Difference of AICc up to which the simpler of two models is named."""
 
 LEAST_READINGS: Final = 15
+LEAST_NOISE_MV: Final = 1e-4
 _MOST_PLOTTED: Final = 240
-_CLICK_SAMPLES: Final = 400
-_CLICK_AT: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,6 +59,7 @@ class Change:
         direction, step: of the step that the change leads to.
         drive_t_s, drive_po2_bar: measured PO2 from well before the change to the end of the hold, (K,).
         t_s, output_mv: good readings of the cell from a few seconds before the change on, (M,).
+        straight_mv: the same, bent straight along the cell's own static response, (M,).
         begin_s: when the change begins, on the same clock.
         noise_mv: rms of the output at rest.
     """
@@ -75,8 +70,58 @@ class Change:
     drive_po2_bar: FloatArray
     t_s: FloatArray
     output_mv: FloatArray
+    straight_mv: FloatArray
     begin_s: float
     noise_mv: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Model:
+    """A family of sums of poles.
+
+    Attributes:
+        name: as printed.
+        membrane: whether the main part is a membrane and not one pole.
+        starts: parameters to start from: slow time constant over the main one (log) and its share; empty
+            without a slow mode.
+        low, high: bounds of those two.
+    """
+
+    name: str
+    membrane: bool
+    starts: tuple[tuple[float, float], ...] = ()
+    low: tuple[float, float] = (float(np.log(1.2)), -0.3)
+    high: tuple[float, float] = (float(np.log(60.0)), 0.6)
+
+    def poles(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Time constants and weights at parameters x = log tau[, log ratio, slow share][, delay]."""
+        tau_s = float(np.exp(x[0]))
+        taus, weights = membrane_poles(tau_s) if self.membrane else (np.array([tau_s]), np.ones(1))
+        if not self.starts:
+            return taus, weights
+        slow_s = min(tau_s * float(np.exp(x[1])), LONGEST_S)
+        return np.append(taus, slow_s), np.append((1.0 - x[2]) * weights, x[2])
+
+    def weights(self, x: FloatArray) -> FloatArray:
+        """Weights of the grid's poles."""
+        return on_grid(*self.poles(x))
+
+    def t90_s(self, x: FloatArray) -> float:
+        """T90 for an ideal step."""
+        return poles_t90_s(*self.poles(x))
+
+
+_MODELS: Final = (
+    _Model("one pole", membrane=False),
+    _Model("membrane", membrane=True),
+    _Model(
+        "two modes",
+        membrane=False,
+        starts=((float(np.log(1.6)), 2.5), (float(np.log(10.0)), 0.05)),
+        high=(float(np.log(60.0)), 6.0),
+    ),
+    _Model("membrane with slow mode", membrane=True, starts=((float(np.log(8.0)), 0.03),)),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,8 +134,8 @@ class _Fit:
         effective_readings: how many independent readings the residual is worth.
     """
 
-    name: str
-    parameters: FloatArray
+    model: _Model
+    x: FloatArray
     t90_s: float
     u_t90_s: float
     misfit: float
@@ -98,70 +143,10 @@ class _Fit:
     effective_readings: float
     fitted_mv: FloatArray
     residual_mv: FloatArray
-    slow_fraction: float | None = None
-    slow_t90_s: float | None = None
 
     @property
     def delay_s(self) -> float:
-        return float(self.parameters[-1])
-
-
-class _Problem:
-    """All changes of one direction laid end to end."""
-
-    def __init__(self, changes: Sequence[Change], skew_s: float) -> None:
-        traces = [(c.drive_t_s, c.drive_po2_bar) for c in changes]
-        moved = shifts(traces)
-        self.changes = changes
-        self.skew_s = skew_s
-        self.drive = Drive.joined(traces)
-        self.at_s = np.concatenate([c.t_s + shift for c, shift in zip(changes, moved, strict=True)])
-        self.output_mv = np.concatenate([c.output_mv for c in changes])
-        ends = np.cumsum([len(c.t_s) for c in changes])
-        self.spans = [slice(int(e) - len(c.t_s), int(e)) for e, c in zip(ends, changes, strict=True)]
-        self.gain_mv_per_bar = float(np.median([_gain(c) for c in changes]))
-        self.drive_noise_bar = float(np.median([white_noise(c.drive_po2_bar) for c in changes]))
-        self._click = self._one_click()
-
-    def passed_noise(self, answer: Model, x: FloatArray) -> float:
-        """Expected mean square of the gauge's noise after the model, in mV squared.
-
-        White noise of the gauge goes through the model like the signal. A slow model averages it away, so
-        plain least squares would favour slow models; what it saves is therefore given back.
-        """
-        drive, at_s = self._click
-        click = answer(_Click(drive, at_s), x)
-        return (self.gain_mv_per_bar * self.drive_noise_bar) ** 2 * float(click @ click)
-
-    def _one_click(self) -> tuple[Drive, FloatArray]:
-        """A drive of one sample's noise and nothing else, on the usual spacing."""
-        step = float(np.median(np.diff(self.drive.t_s)))
-        t_s = step * np.arange(_CLICK_SAMPLES, dtype=np.float64)
-        po2 = np.zeros(_CLICK_SAMPLES)
-        po2[_CLICK_AT] = 1.0
-        return Drive(t_s, po2, np.zeros(1, dtype=np.int64)), t_s + 0.5 * step
-
-    def project(self, model: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Fit gain and zero of every change to a model answer; return (fitted, residual) in mV."""
-        fitted = np.empty_like(model)
-        for span in self.spans:
-            y, v = model[span], self.output_mv[span]
-            dy = y - np.mean(y)
-            power = float(dy @ dy)
-            gain = float(dy @ v) / power if power > 0.0 else 0.0
-            fitted[span] = np.mean(v) + gain * dy
-        return fitted, self.output_mv - fitted
-
-
-@dataclass(frozen=True, slots=True)
-class _Click:
-    """A drive and the instants at which its answer is wanted."""
-
-    drive: Drive
-    at_s: FloatArray
-
-
-Model = Callable[["_Problem | _Click", FloatArray], FloatArray]
+        return float(self.x[-1])
 
 
 def fit_response(changes: Sequence[Change], skew_s: float = RECORD_SKEW_S) -> StepResponse:
@@ -180,34 +165,53 @@ def fit_response(changes: Sequence[Change], skew_s: float = RECORD_SKEW_S) -> St
     empty = StepResponse(shown.direction, shown.step, "", None, None)
     if not usable:
         return replace(empty, reason="too few readings of the change")
-    problem = _Problem(usable, skew_s)
-    fits = [fit for fit in (_one_pole(problem), _membrane(problem), _two_modes(problem)) if fit is not None]
+    grid = _grid(usable, skew_s)
+    fits = [fit for fit in (_fit(grid, model) for model in _MODELS) if fit is not None]
     if not fits:
         return replace(empty, reason="no lag can be told from this change")
     chosen, t90_s, u_t90_s = _weigh(fits)
-    response = replace(_with_trace(empty, problem, chosen), delay_s=chosen.delay_s)
+    response = replace(_with_trace(empty, usable, grid, chosen), delay_s=chosen.delay_s)
     misfit = float(np.sqrt(np.mean(chosen.residual_mv**2)))
     noise = float(np.median([c.noise_mv for c in usable]))
-    swing = float(np.median([np.ptp(chosen.fitted_mv[span]) for span in problem.spans]))
+    swing = float(np.median([np.ptp(chosen.fitted_mv[span]) for span in grid.spans]))
     if misfit > MOST_MISFIT_NOISES * noise and misfit > MOST_MISFIT_OF_CHANGE * swing:
         return replace(
             response,
             reason=f"shape not described: the best model misses by {misfit / swing:.1%} of the change",
         )
-    if not u_t90_s <= max(MOST_RELATIVE_U * t90_s, MOST_U_S):
+    slowest = max(_ramp_s(c) for c in usable)
+    if slowest > MOST_RAMP_OVER_T90 * t90_s or not u_t90_s <= max(MOST_RELATIVE_U * t90_s, MOST_U_S):
         return replace(
             response,
             reason=f"the pressure changed too slowly to tell T90: {t90_s:.1f} s, U {2 * u_t90_s:.1f} s",
         )
+    name = chosen.model.name
+    if name == "one pole" and abs(chosen.delay_s) > skew_s:
+        name = "one pole with delay"
+    tail = bool(chosen.model.starts) and 0.0 < chosen.x[2] < 0.5
     return replace(
         response,
-        model=chosen.name,
+        model=name,
         t90_s=t90_s,
         u_t90_s=u_t90_s,
-        degrees_of_freedom=max(chosen.effective_readings - len(chosen.parameters) - 2 * len(usable), 1.0),
-        slow_fraction=chosen.slow_fraction,
-        slow_t90_s=chosen.slow_t90_s,
+        degrees_of_freedom=max(chosen.effective_readings - len(chosen.x) - 2 * len(usable), 1.0),
+        slow_fraction=float(chosen.x[2]) if tail else None,
+        slow_t90_s=float(np.exp(chosen.x[0] + chosen.x[1]) * np.log(10.0)) if tail else None,
     )
+
+
+def _ramp_s(change: Change) -> float:
+    """How long the middle nine tenths of the change of PO2 took, in seconds."""
+    p = change.drive_po2_bar
+    first, last = float(np.median(p[:5])), float(np.median(p[-5:]))
+    if first == last:
+        return float(change.drive_t_s[-1] - change.drive_t_s[0])
+    part = (p - first) / (last - first)
+    begun = np.flatnonzero(part < 0.05)
+    done = np.flatnonzero(part > 0.95)
+    if not len(begun) or not len(done):
+        return float(change.drive_t_s[-1] - change.drive_t_s[0])
+    return max(float(change.drive_t_s[done[0]] - change.drive_t_s[begun[-1]]), 0.0)
 
 
 def white_noise(values: FloatArray) -> float:
@@ -218,148 +222,90 @@ def white_noise(values: FloatArray) -> float:
 
 
 def _gain(change: Change) -> float:
-    return float(np.ptp(change.output_mv)) / max(float(np.ptp(change.drive_po2_bar)), 1e-6)
+    return float(np.ptp(change.straight_mv)) / max(float(np.ptp(change.drive_po2_bar)), 1e-6)
 
 
 def _signal(change: Change) -> float:
     return float(np.ptp(change.output_mv)) / max(change.noise_mv, 1e-6) if len(change.output_mv) else 0.0
 
 
-def _answer_one_pole(problem: _Problem | _Click, x: FloatArray) -> FloatArray:
-    return one_pole(problem.drive, float(np.exp(x[0])), places(problem.drive, problem.at_s - x[1]))
-
-
-def _answer_membrane(problem: _Problem | _Click, x: FloatArray) -> FloatArray:
-    return membrane(problem.drive, float(np.exp(x[0])), places(problem.drive, problem.at_s - x[1]))
-
-
-def _answer_two(problem: _Problem | _Click, x: FloatArray) -> FloatArray:
-    fast, slow = float(np.exp(x[0])), float(np.exp(x[0] + x[1]))
-    return two_poles(problem.drive, fast, slow, float(x[2]), places(problem.drive, problem.at_s - x[3]))
-
-
-def _one_pole(problem: _Problem) -> _Fit | None:
-    fit = _fit(
-        problem,
-        _answer_one_pole,
-        lambda x: one_pole_t90_s(float(np.exp(x[0]))),
-        _scan(problem, _answer_one_pole),
-        ([np.log(0.02), -2.0], [np.log(110.0), 2.0]),
-        "one pole",
-    )
-    if fit is not None and abs(fit.delay_s) > problem.skew_s:
-        return replace(fit, name="one pole with delay")
-    return fit
-
-
-def _membrane(problem: _Problem) -> _Fit | None:
-    return _fit(
-        problem,
-        _answer_membrane,
-        lambda x: membrane_t90_s(float(np.exp(x[0]))),
-        _scan(problem, _answer_membrane),
-        ([np.log(0.02), -2.0], [np.log(80.0), 2.0]),
-        "membrane",
+def _grid(changes: Sequence[Change], skew_s: float) -> Grid:
+    gain = float(np.median([_gain(c) for c in changes]))
+    drive_noise = float(np.median([white_noise(c.drive_po2_bar) for c in changes]))
+    return Grid(
+        [(c.drive_t_s, c.drive_po2_bar) for c in changes],
+        [(c.t_s, c.straight_mv) for c in changes],
+        max(float(np.median([c.noise_mv for c in changes])), LEAST_NOISE_MV),
+        skew_s,
+        gain * drive_noise,
     )
 
 
-def _two_modes(problem: _Problem) -> _Fit | None:
-    start = _scan(problem, _answer_one_pole)
-    if start is None:
+def _fit(grid: Grid, model: _Model) -> _Fit | None:
+    """Fit one model; None when there are too few readings for it."""
+    low, high = [float(np.log(grid.shortest_s))], [float(np.log(LONGEST_S))]
+    tau = min(
+        np.log(np.geomspace(0.2, 60.0, 12)),
+        key=lambda log_tau: grid.cost(
+            model.weights, np.array([log_tau, *(model.starts[:1] or ((),))[0], 0.0])
+        ),
+    )
+    starts: list[list[float]] = [[float(tau)]]
+    if model.starts:
+        low, high = [*low, *model.low], [*high, *model.high]
+        starts = [[float(tau), *start] for start in model.starts]
+    found = min((grid.fit(model.weights, start, low, high) for start in starts), key=lambda f: f.cost)
+    fitted = _exact(grid, model, found.x)
+    residual = grid.output_mv - fitted
+    n = len(residual)
+    free = len(found.x) + 2 * len(grid.spans)
+    if n <= 2 * free:
         return None
-    best: _Fit | None = None
-    for ratio, share in ((1.6, 2.5), (12.0, 0.06)):
-        fit = _fit(
-            problem,
-            _answer_two,
-            lambda x: two_poles_t90_s(float(np.exp(x[0])), float(np.exp(x[0] + x[1])), float(x[2])),
-            np.array([start[0], np.log(ratio), share, 0.0]),
-            ([np.log(0.02), np.log(1.2), -0.3, -2.0], [np.log(60.0), np.log(60.0), 6.0, 2.0]),
-            "two modes",
-        )
-        if fit is not None and (best is None or fit.misfit < best.misfit):
-            slow = float(np.exp(fit.parameters[0] + fit.parameters[1]))
-            fraction = float(fit.parameters[2])
-            tail = 0.0 < fraction < 0.5
-            best = replace(
-                fit,
-                slow_fraction=fraction if tail else None,
-                slow_t90_s=one_pole_t90_s(slow) if tail else None,
-            )
-    return best
-
-
-def _scan(problem: _Problem, answer: Model) -> FloatArray | None:
-    """Best of a grid of time constants without delay; None when the output does not move with the PO2."""
-    best: tuple[float, float] | None = None
-    for tau_s in np.geomspace(0.1, 40.0, 9):
-        x = np.array([np.log(tau_s), 0.0])
-        _, residual = problem.project(answer(problem, x))
-        cost = float(residual @ residual)
-        if best is None or cost < best[0]:
-            best = (cost, float(x[0]))
-    return None if best is None else np.array([best[1], 0.0])
-
-
-def _fit(
-    problem: _Problem,
-    answer: Model,
-    t90: Callable[[FloatArray], float],
-    start: FloatArray | None,
-    bounds: tuple[list[float], list[float]],
-    name: str,
-) -> _Fit | None:
-    if start is None:
-        return None
-    n = len(problem.output_mv)
-    linear = 2 * len(problem.spans)
-    scale = max(float(np.median([c.noise_mv for c in problem.changes])), 1e-6)
-    limit = np.array(bounds[0]), np.array(bounds[1])
-    most_passed = (problem.gain_mv_per_bar * problem.drive_noise_bar) ** 2
-
-    def residuals(x: FloatArray) -> FloatArray:
-        _, residual = problem.project(answer(problem, x))
-        saved = np.sqrt(n * max(most_passed - problem.passed_noise(answer, x), 0.0))
-        return np.concatenate([residual / scale, [saved / scale, x[-1] / problem.skew_s]])
-
-    try:
-        found = least_squares(
-            residuals, start, bounds=limit, method="trf", x_scale=1.0, xtol=1e-7, ftol=1e-9, max_nfev=40
-        )
-    except (ValueError, np.linalg.LinAlgError):
-        return None
-    x = np.asarray(found.x, dtype=np.float64)
-    fitted, residual = problem.project(answer(problem, x))
-    worth = n / _correlation_length(problem, residual)
-    free = len(x) + linear
-    if worth <= free + 2:
-        return None
+    # A misfit leaves few independent readings; it is told as such, not by a variance without bounds.
+    worth = max(n / _correlation_length(grid, residual), free + 3.0)
     variance = float(residual @ residual) / n * worth / (worth - free)
-    jacobian = np.asarray(found.jac, dtype=np.float64)[:-2] * scale
-    information = jacobian.T @ jacobian * (worth / n) / variance
-    information[-1, -1] += 1.0 / problem.skew_s**2
-    try:
-        covariance = np.linalg.inv(information)
-    except np.linalg.LinAlgError:
-        return None
-    gradient = _gradient(t90, x)
-    u_t90 = float(np.sqrt(max(float(gradient @ covariance @ gradient), 0.0)))
-    misfit = max(float(residual @ residual) / n - problem.passed_noise(answer, x), 1e-3 * variance)
-    surprise = float((x[-1] / problem.skew_s) ** 2)
-    return _Fit(name, x, t90(x), u_t90, misfit, surprise, worth, fitted, residual)
+    information = found.jacobian_square * (worth / n) / max(variance, 1e-12)
+    information[-1, -1] += 1.0 / grid.skew_s**2
+    gradient = _gradient(model, found.x)
+    covariance = np.linalg.pinv(information, hermitian=True)
+    return _Fit(
+        model=model,
+        x=found.x,
+        t90_s=model.t90_s(found.x),
+        u_t90_s=float(np.sqrt(max(float(gradient @ covariance @ gradient), 0.0))),
+        misfit=max(
+            float(residual @ residual) / n - grid.passed_noise(model.weights, found.x), 1e-3 * variance
+        ),
+        surprise=float((found.x[-1] / grid.skew_s) ** 2),
+        effective_readings=worth,
+        fitted_mv=fitted,
+        residual_mv=residual,
+    )
 
 
-def _gradient(function: Callable[[FloatArray], float], x: FloatArray) -> FloatArray:
-    """Gradient by central differences, shape of x."""
-    gradient = np.empty_like(x)
-    for i in range(len(x)):
+def _exact(grid: Grid, model: _Model, x: FloatArray) -> FloatArray:
+    """Fitted output without the grid's interpolation; gain and zero of every change solved for, (M,)."""
+    answer = poles(grid.drive, *model.poles(x), places(grid.drive, grid.at_s - x[-1]))
+    fitted = np.empty_like(answer)
+    for span in grid.spans:
+        y, v = answer[span], grid.output_mv[span]
+        dy = y - np.mean(y)
+        power = float(dy @ dy)
+        fitted[span] = np.mean(v) + (float(dy @ v) / power if power > 0.0 else 0.0) * dy
+    return fitted
+
+
+def _gradient(model: _Model, x: FloatArray) -> FloatArray:
+    """Gradient of T90 by central differences, shape of x."""
+    gradient = np.zeros_like(x)
+    for i in range(len(x) - 1):
         step = np.zeros_like(x)
         step[i] = 1e-4
-        gradient[i] = (function(x + step) - function(x - step)) / 2e-4
+        gradient[i] = (model.t90_s(x + step) - model.t90_s(x - step)) / 2e-4
     return gradient
 
 
-def _correlation_length(problem: _Problem, residual: FloatArray) -> float:
+def _correlation_length(grid: Grid, residual: FloatArray) -> float:
     """How many neighbouring residuals are worth one independent one: 1 + 2 sum of autocorrelations.
 
     The sum stops where the autocorrelation, averaged over the changes, first falls below zero.
@@ -367,10 +313,10 @@ def _correlation_length(problem: _Problem, residual: FloatArray) -> float:
     power = float(residual @ residual)
     if power == 0.0:
         return 1.0
-    most = min(span.stop - span.start for span in problem.spans) // 3
+    most = min(span.stop - span.start for span in grid.spans) // 3
     total = 1.0
     for lag in range(1, max(most, 1)):
-        r = sum(float(residual[s][lag:] @ residual[s][:-lag]) for s in problem.spans) / power
+        r = sum(float(residual[s][lag:] @ residual[s][:-lag]) for s in grid.spans) / power
         if r <= 0.0:
             break
         total += 2.0 * r
@@ -384,11 +330,12 @@ def _weigh(fits: Sequence[_Fit]) -> tuple[_Fit, float, float]:
     with the whitest residuals.
     """
     worth = max(fit.effective_readings for fit in fits)
-    scores = np.array([_aicc(fit, worth) for fit in fits])
+    scatter = min(float(fit.residual_mv @ fit.residual_mv) / len(fit.residual_mv) for fit in fits)
+    scores = np.array([_aicc(fit, worth, max(scatter, LEAST_NOISE_MV**2)) for fit in fits])
     weights = np.exp(-0.5 * (scores - np.min(scores)))
     weights /= np.sum(weights)
     likely = [fit for fit, score in zip(fits, scores, strict=True) if score <= np.min(scores) + NO_WORSE]
-    chosen = min(likely, key=lambda fit: (len(fit.parameters), fit.misfit))
+    chosen = min(likely, key=lambda fit: (len(fit.x), fit.misfit))
     t90 = np.array([fit.t90_s for fit in fits])
     u = np.array([fit.u_t90_s for fit in fits])
     mean = float(weights @ t90)
@@ -396,15 +343,17 @@ def _weigh(fits: Sequence[_Fit]) -> tuple[_Fit, float, float]:
     return chosen, mean, float(np.sqrt(spread))
 
 
-def _aicc(fit: _Fit, worth: float) -> float:
-    k = len(fit.parameters) + 1
-    return worth * float(np.log(fit.misfit)) + fit.surprise + 2.0 * k * worth / max(worth - k - 1.0, 1.0)
+def _aicc(fit: _Fit, worth: float, scatter: float) -> float:
+    """AICc for a known variance of the readings, `scatter`, that of the best of the models."""
+    k = len(fit.x)
+    return worth * fit.misfit / scatter + fit.surprise + 2.0 * k * worth / max(worth - k - 1.0, 1.0)
 
 
-def _with_trace(response: StepResponse, problem: _Problem, fit: _Fit) -> StepResponse:
+def _with_trace(response: StepResponse, changes: Sequence[Change], grid: Grid, fit: _Fit) -> StepResponse:
     """Add the trace of the change that is shown, thinned for plotting."""
-    at = max(range(len(problem.changes)), key=lambda i: _signal(problem.changes[i]))
-    change, span = problem.changes[at], problem.spans[at]
+    at = max(range(len(changes)), key=lambda i: _signal(changes[i]))
+    change, span = changes[at], grid.spans[at]
+    fitted = fit.fitted_mv[span] + change.output_mv - change.straight_mv
     keep = slice(None, None, max(1, -(-len(change.t_s) // _MOST_PLOTTED)))
     t_s = change.t_s[keep]
     po2 = np.interp(t_s, change.drive_t_s, change.drive_po2_bar)
@@ -414,5 +363,5 @@ def _with_trace(response: StepResponse, problem: _Problem, fit: _Fit) -> StepRes
         t_s=tuple(np.round(t_s - change.begin_s, 4).tolist()),
         po2_bar=tuple(np.round(po2, 6).tolist()),
         output_mv=tuple(np.round(change.output_mv[keep], 5).tolist()),
-        fitted_mv=tuple(np.round(fit.fitted_mv[span][keep], 5).tolist()),
+        fitted_mv=tuple(np.round(fitted[keep], 5).tolist()),
     )
