@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drivers.virtual_spec import FaultSpec, parse_fault
+from drivers.virtual_spec import CellTruth, FaultSpec, parse_fault
 from grading.measurement import SourceError
 from grading.record import FileText
 from grading.strict_toml import FileError
@@ -83,7 +83,8 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
     pressure_limits(job.bench, job.procedure)
     begun_s = time.monotonic()
     with TerminalView(console, title=_title(job), virtual=job.bench.virtual is not None) as view:
-        outcome, rig_s = _run(job, frozen, view)
+        ran = _run(job, frozen, view)
+    outcome = ran.outcome
     if outcome.record is None:
         console.print(f"Refused: {outcome.why}", style="bold")
         return outcome.exit_code
@@ -93,7 +94,11 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
         from rig.cli.options import print_json
 
         print_json(public_json(grading))
-    _tell_end(console, outcome, papers, rig_s, time.monotonic() - begun_s)
+    if ran.truth and grading is not None and outcome.how == "completed":
+        from rig.screen.grades import truth_table
+
+        console.print(truth_table(grading, ran.truth))
+    _tell_end(console, outcome, papers, ran.rig_s, time.monotonic() - begun_s)
     if failed:
         raise FinishFailed(failed)
     return outcome.exit_code
@@ -103,8 +108,17 @@ def _title(job: Job) -> str:
     return f"{job.bench.name} · {job.procedure.name} {job.procedure.version}"
 
 
-def _run(job: Job, limits: FileText, view: View) -> tuple[RunOutcome, float]:
-    """Run the session; return its outcome and how long it took in rig time."""
+@dataclass(frozen=True, slots=True)
+class _Ran:
+    """What a session leaves: its outcome, its length in rig time, and what a virtual bench's cells are."""
+
+    outcome: RunOutcome
+    rig_s: float
+    truth: Mapping[str, CellTruth]
+
+
+def _run(job: Job, limits: FileText, view: View) -> _Ran:
+    """Check the open bench once more and run the session on it."""
     from rig.session import run_session
     from rig.stop import StopRequest
 
@@ -120,10 +134,11 @@ def _run(job: Job, limits: FileText, view: View) -> tuple[RunOutcome, float]:
             ask=lambda text: view.ask(Prompt("typed reading", text)),
         ) as bench,
     ):
+        truth = bench.virtual.truth if bench.virtual is not None else {}
         _tell_start(view, job)
         refused = _check(bench, job.out, view)
         if refused is not None:
-            return refused, 0.0
+            return _Ran(refused, 0.0, truth)
         begun_s = bench.clock.monotonic_s()
         outcome = run_session(
             bench,
@@ -136,7 +151,7 @@ def _run(job: Job, limits: FileText, view: View) -> tuple[RunOutcome, float]:
             stop=stop,
             purpose=job.purpose,
         )
-        return outcome, bench.clock.monotonic_s() - begun_s
+        return _Ran(outcome, bench.clock.monotonic_s() - begun_s, truth)
 
 
 def _check(bench: OpenBench, out: Path, view: View) -> RunOutcome | None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Final
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Final
 
 from rich import box
 from rich.console import Console, Group, RenderableType
@@ -25,6 +26,9 @@ from grading.wording import (
     probability,
     reject_limits,
 )
+
+if TYPE_CHECKING:
+    from drivers.virtual_spec import CellTruth
 
 _STYLE: Final[dict[Grade, str]] = {
     "pass": "bold green",
@@ -105,6 +109,31 @@ def summary_table(grading: Grading, *, wide: bool = True) -> RenderableType:
             *((_short(_figure(result, "fade_percent_per_min"), 1, " %/min"),) if wide else ()),
         )
     return table
+
+
+def truth_table(grading: Grading, truth: Mapping[str, CellTruth]) -> RenderableType:
+    """Return what was measured beside what the virtual bench's cells really are."""
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
+    table.add_column("cell", no_wrap=True)
+    table.add_column("what it is")
+    table.add_column("grade", no_wrap=True)
+    for column in ("linear to, truly", "measured", "T90, truly", "measured"):
+        table.add_column(column, justify="right", no_wrap=True)
+    for result in grading.cells:
+        known = truth.get(result.info.cell)
+        if known is None:
+            continue
+        linear_to = "> 6 bar" if known.linear_to_bar is None else f"{known.linear_to_bar:.2f} bar"
+        table.add_row(
+            known.serial,
+            known.kind,
+            Text(GRADE_WORD[result.grade], style=_STYLE[result.grade]),
+            linear_to,
+            _short(_figure(result, "linear_to_bar"), 2, " bar"),
+            f"{known.t90_s:.1f} s",
+            _short(_figure(result, "t90_s"), 1, " s"),
+        )
+    return Group(Text("\nThe bench of software knows what its cells really are:", style="bold"), table)
 
 
 def _why(result: CellResult) -> RenderableType:
