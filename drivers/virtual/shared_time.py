@@ -5,6 +5,7 @@ from __future__ import annotations
 import mmap
 import struct
 import tempfile
+from contextlib import suppress
 from pathlib import Path
 
 _LAYOUT = struct.Struct("<qd")  # bench time in us, offset of the time of day in s
@@ -17,7 +18,7 @@ class SharedTime:
         """Open the page at `path`, which `create` has made."""
         self.path = path
         with path.open("r+b") as file:
-            self._page = mmap.mmap(file.fileno(), mmap.PAGESIZE)
+            self._page: mmap.mmap | bytes = mmap.mmap(file.fileno(), mmap.PAGESIZE)
 
     @classmethod
     def create(cls) -> SharedTime:
@@ -28,6 +29,7 @@ class SharedTime:
 
     def write(self, now_us: int, utc_offset_s: float) -> None:
         """Set both numbers."""
+        assert isinstance(self._page, mmap.mmap)
         _LAYOUT.pack_into(self._page, 0, now_us, utc_offset_s)
 
     def now_us(self) -> int:
@@ -40,11 +42,18 @@ class SharedTime:
         number: float = _LAYOUT.unpack_from(self._page, 0)[1]
         return number
 
-    def close(self) -> None:
-        """Let go of the page."""
-        self._page.close()
+    def unlink(self) -> None:
+        """Take the page's name away, once both sides have it open, so that no crash can leave it behind.
 
-    def remove(self) -> None:
-        """Let go of the page and delete it."""
-        self.close()
-        self.path.unlink(missing_ok=True)
+        A system that keeps names of open files keeps this one until `close`.
+        """
+        with suppress(PermissionError):
+            self.path.unlink(missing_ok=True)
+
+    def close(self) -> None:
+        """Let go of the page, and of its name if that is still there; the time stands still from here."""
+        last = bytes(self._page[: _LAYOUT.size])
+        if isinstance(self._page, mmap.mmap):
+            self._page.close()
+        self._page = last
+        self.unlink()

@@ -95,6 +95,7 @@ class _ServedBench:
         except VirtualBenchError:
             self.stop()
             raise
+        self.shared.unlink()
         self.endpoints: dict[str, str] = hello["endpoints"]
         self._control = socket.create_connection(("127.0.0.1", hello["control"]), timeout=_START_S)
         self._control.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
@@ -147,7 +148,7 @@ class _ServedBench:
         except subprocess.TimeoutExpired:
             process.kill()
             process.wait()
-        self.shared.remove()
+        self.shared.close()
 
     def _ask(self, line: str) -> str:
         if self._control is None:

@@ -2,8 +2,8 @@
 
     python tests/benchmarks/virtual_bench.py [--ticks 3000]
 
-A tick is 0.2 s of bench time. Wanted on one core: 15 us for the bench alone when the valves are shut, 60
-simulated minutes a second (55 us a tick) without a wire with a scan of two cells, 1.5 ms a tick over the wire.
+A tick is 0.2 s of bench time. Wanted on one core: 15 us for the bench alone when the valves are shut, 55 us
+(60 simulated minutes a second) without a wire with a scan of two cells, 1.5 ms a tick over the wire.
 """
 
 from __future__ import annotations
