@@ -75,9 +75,7 @@ class Ceiling:
     def _stretch(self, cells: IntArray) -> FloatArray:
         """Relative uncertainty of L = S * knee over that of the knee alone, (A,), to first order."""
         free = self._fits.free
-        covariance = self._fits.covariance(free.shape, free.amplitude, np.full(free.amplitude.size, 2))[0][
-            cells
-        ]
+        covariance = self._fits.free_covariance[0][cells]
         knee = np.zeros((cells.size, 4))
         knee[:, 2:] = log_knee_slopes(free.shape[:, cells]).T
         ceiling = knee.copy()

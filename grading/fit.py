@@ -450,7 +450,7 @@ class SeparableBatch:
         lower: FloatArray,
         upper: FloatArray,
         tolerance: float = 1e-7,
-        most_iterations: int = 60,
+        most_iterations: int = 40,
     ) -> BatchFit:
         """Minimise over the shape parameters.
 

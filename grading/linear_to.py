@@ -186,7 +186,7 @@ class LinearTo:
     def _linearised(self, cells: IntArray, p: FloatArray, kappa: FloatArray) -> _Linearised:
         """First-order uncertainty of the free curve's crossing p, and what it comes from."""
         fit, block = self._fits.free, self._block
-        covariance, influence = self._fits.covariance(fit.shape, fit.amplitude, np.full(block.count, 2))
+        covariance, influence = self._fits.free_covariance
         covariance, influence = covariance[cells], influence[cells]
         ratio = kappa * p / self._calibration
         amplitude = fit.amplitude[cells]

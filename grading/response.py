@@ -29,7 +29,7 @@ FIXED: Final = "fixed sharpness"
 FREE: Final = "free sharpness"
 MODELS: Final = (LINEAR, FIXED, FREE)
 
-_BLOCK: Final = 2500
+_BLOCK: Final = 5000
 
 
 @dataclass(frozen=True, slots=True)

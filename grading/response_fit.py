@@ -7,6 +7,7 @@ with everything that steps share kept as common.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cached_property
 from typing import Final
 
 import numpy as np
@@ -192,6 +193,11 @@ class ThreeFits:
         residual = target - np.einsum("bij,bj->bi", design, np.linalg.solve(normal, right[..., None])[..., 0])
         groups = (size > 0).sum(axis=0)
         return np.einsum("bi,bi->b", residual, residual), present.sum(axis=0) - groups, groups
+
+    @cached_property
+    def free_covariance(self) -> tuple[FloatArray, FloatArray]:
+        """`covariance` of free sharpness."""
+        return self.covariance(self.free.shape, self.free.amplitude, np.full(self._block.count, 2))
 
     def covariance(
         self, shape: FloatArray, amplitude: FloatArray, choice: IntArray
