@@ -55,12 +55,15 @@ def run_test(
 
     Example: leadline run virtual_bench --procedure quick --cells six_cells --out records
     """
+    from grading.strict_toml import FileError
     from rig.job import Job, do_job, parse_faults
     from rig.setup.bench import load_bench
     from rig.setup.cells import load_cells
     from rig.setup.procedure import load_procedure
 
     bench_file = load_bench(bench)
+    if bench_file.virtual is None and (seed is not None or real_time):
+        raise FileError(f"{bench_file.file}: --seed and --real-time are for a virtual bench; leave them out")
     job = Job(
         bench=bench_file,
         procedure=load_procedure(procedure),

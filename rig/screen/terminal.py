@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import threading
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from types import TracebackType
 from typing import Final
 
@@ -70,7 +72,8 @@ class TerminalView:
             self._live = Live(
                 console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop"
             )
-            self._live.start()
+            with _whatever_the_terminal_does():
+                self._live.start()
         return self
 
     def __exit__(
@@ -79,13 +82,13 @@ class TerminalView:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        with self._lock:
-            if self._live is not None:
-                self._live.stop()
-                self._live = None
+        with self._lock, _whatever_the_terminal_does():
+            live, self._live = self._live, None
+            if live is not None:
+                live.stop()
 
     def update(self, snapshot: Snapshot) -> None:
-        """Show the rig as it is now, if the last picture is old enough."""
+        """Show the rig as it is now, if the last picture is old enough. A terminal that is gone is let be."""
         self._latest = snapshot
         now_s = time.monotonic()
         if now_s < self._next_s:
@@ -98,7 +101,11 @@ class TerminalView:
                 self._next_s = now_s + PLAIN_AT_MOST_EVERY_S
                 self._due_s = now_s + PLAIN_AT_LEAST_EVERY_S
                 self._shown_now = snapshot.now
-                self._console.print(plain_line(snapshot), soft_wrap=True)
+                self._print(plain_line(snapshot), soft_wrap=True)
+
+    def _print(self, *things: RenderableType, soft_wrap: bool = False) -> None:
+        with _whatever_the_terminal_does():
+            self._console.print(*things, soft_wrap=soft_wrap)
 
     def say(self, text: str, severity: Severity = "info") -> None:
         """Print one message into the scroll-back."""
@@ -106,7 +113,7 @@ class TerminalView:
         line = Text(f"{at:>7}  ", style="dim")
         line.append(_SEVERITY_WORD[severity] + text, style=_SEVERITY_STYLE[severity])
         with self._lock:
-            self._console.print(line, soft_wrap=self._live is None)
+            self._print(line, soft_wrap=self._live is None)
 
     def ask(self, prompt: Prompt) -> str | None:
         """Ask the operator; None when nobody answered in time or nobody can."""
@@ -126,7 +133,7 @@ class TerminalView:
     def _read(self, prompt: Prompt, timeout_s: float) -> str | None:
         if self._live is None or not can_read_keys():
             if self._live is None and prompt.choices:
-                self._console.print(f"[{'/'.join(prompt.choices)}]")
+                self._print(f"[{'/'.join(prompt.choices)}]")
             return self._lines.read(timeout_s)
         with self._lock:
             self._prompt, self._typed = prompt, ""
@@ -158,7 +165,18 @@ class TerminalView:
             )
         if self._prompt is not None:
             parts.append(_prompt_panel(self._prompt, self._typed))
-        self._live.update(Group(*parts), refresh=True)
+        with _whatever_the_terminal_does():
+            self._live.update(Group(*parts), refresh=True)
+
+
+@contextmanager
+def _whatever_the_terminal_does() -> Iterator[None]:
+    """Go on when the terminal or the reader of a pipe is gone: the run matters, its picture does not.
+
+    rich ends the program when a pipe closes (SystemExit); amid a run that would leave the pot as it is.
+    """
+    with suppress(OSError, ValueError, SystemExit):
+        yield
 
 
 def plain_line(snapshot: Snapshot) -> str:

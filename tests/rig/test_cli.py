@@ -90,6 +90,7 @@ def test_help_loads_nothing_heavy() -> None:
         (("run", "virtual_bench", "-c", "six_cells", "--inject", "boom"), "write NAME[:TARGET]"),
         (("run", "virtual_bench", "-c", "six_cells", "--inject", "boom@3"), "boom"),
         (("run", "solenoid_bench", "-c", "six_cells", "--inject", "x@3"), "leave --inject out"),
+        (("run", "solenoid_bench", "-c", "six_cells", "--seed", "3"), "are for a virtual bench"),
         (("bench", "describe", "solenoid_bench"), "has no [virtual] table"),
         (("grade", "nowhere"), "nowhere"),
         (("certify", "nowhere"), "nowhere"),

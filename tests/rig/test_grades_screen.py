@@ -9,8 +9,9 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
+from drivers.virtual_spec import CellTruth
 from grading.results import CellDetail, CellInfo, CellResult, Contribution, Figure, Grading, RunConditions
-from rig.screen.grades import show_grading, show_summary
+from rig.screen.grades import show_grading, show_summary, truth_table
 
 BUDGET = (Contribution("gauge gain", 0.0213, math.inf, 0.9), Contribution("scatter", 0.0071, 12.0, 0.1))
 GOOD = CellResult(
@@ -143,3 +144,16 @@ def test_summary_of_a_run_says_why_and_spares_the_passed() -> None:
     text = console.export_text()
     assert "Current ceiling: replace the cell." in text
     assert "Every figure tested" not in text
+
+
+def test_truth_of_virtual_cells_stands_beside_what_was_measured() -> None:
+    truth = {
+        "TB-0417": CellTruth("TB-0417", "new", 21.0, 50.2, 10.5, None, 4.85, 0.0, {}),
+        "OS-9999": CellTruth("OS-9999", "not in this run", 21.0, 50.2, 10.5, None, 4.85, 0.0, {}),
+    }
+    console = Console(width=120, file=io.StringIO(), record=True, markup=False, emoji=False)
+    console.print(truth_table(GRADING, truth))
+    text = console.export_text()
+    line = next(line for line in text.splitlines() if "TB-0417" in line)
+    assert line.split() == ["TB-0417", "new", "PASS", ">", "6", "bar", "≥", "2", "bar", "4.8", "s", "–"]
+    assert "OS-9999" not in text

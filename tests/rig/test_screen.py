@@ -147,6 +147,25 @@ def test_view_on_a_terminal_leaves_messages_and_takes_its_picture_away() -> None
     assert text.rstrip().endswith("\x1b[?25h") or "\x1b[2K" in text
 
 
+@pytest.mark.parametrize("terminal", [False, True])
+def test_closed_pipe_never_reaches_the_run(terminal: bool) -> None:
+    class Gone(io.StringIO):
+        def write(self, text: str) -> int:
+            raise BrokenPipeError(32, "Broken pipe")
+
+        def flush(self) -> None:
+            raise BrokenPipeError(32, "Broken pipe")
+
+    console = Console(file=Gone(), width=100, height=30, force_terminal=terminal)
+    view = TerminalView(console, title="Bench")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("os.dup2", lambda *_: None)  # rich would take pytest's own stdout away
+        with view:
+            view.update(HOLD)
+            view.say("nobody reads this", "alarm")
+            view.update(replace(HOLD, now="venting"))
+
+
 @pytest.fixture
 def typed(monkeypatch: pytest.MonkeyPatch):  # type: ignore[no-untyped-def]
     """Make stdin a pipe; returns what writes to it."""
