@@ -579,7 +579,8 @@ def _draw_step(axes: Axes, cell: CellResult, direction: Direction, *, first: boo
     )
     if response.fitted_mv:
         axes.plot(response.t_s, part(response.fitted_mv), color=_LINE, linewidth=1.1, label="fitted lag")
-    axes.set_ylim(-8, 112)
+    highest = max(part((*response.output_mv, *response.fitted_mv)), default=100.0)
+    axes.set_ylim(-8, max(112.0, min(highest + 6.0, 150.0)))
     axes.set_xlim(*_window(response, part(reference)))
     axes.set_xlabel("time from start of change (s)")
     if first:
@@ -605,7 +606,7 @@ def _t90_text(response: StepResponse) -> str:
         return "T90 " + wording.NOT_TESTED
     places = wording.decimals_for(response.u_t90_s, otherwise=1)
     text = f"T90 {wording.number(response.t90_s, min(places, 2))} s"
-    return text if not response.model else f"{text}\n{response.model}"
+    return "\n".join([text, *_wrapped(response.model, 15)])
 
 
 def _why_no_response(cell: CellResult, direction: Direction) -> str:

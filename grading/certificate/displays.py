@@ -13,8 +13,8 @@ Json = dict[str, Any]
 
 TELLING_BAR: Final = 1.6
 """The step whose display is told in words."""
-_IN_TABLES: Final = re.compile(r"(?i)(all of this is for|shows \d|when it shows \d)")
-"""Statements that the two small tables already hold."""
+_IN_TABLES: Final = re.compile(r"(?i)when it shows \d")
+"""Statements that a small table already holds."""
 
 
 def calibration_text(cell: CellResult) -> str:
@@ -68,15 +68,14 @@ def _thinned(steps: list[StepResult]) -> list[StepResult]:
 
 
 def _statements(cell: CellResult) -> list[str]:
-    """The display at the step that matters most, in words, then what the two small tables do not tell."""
+    """What grading says of displays, without what the small tables tell; at the least one step in words."""
+    said = [sentence(s) for s in cell.detail.statements if _IN_TABLES.match(s) is None]
     steps = _told_steps(cell)
-    said = []
-    if steps:
-        telling = min(steps, key=lambda s: abs((s.nominal_po2_bar or s.po2_bar) - TELLING_BAR))
-        said.append(
-            f"Calibrated on this cell at PO2 {calibration_text(cell)} bar, a handset shows "
-            f"{wording.number(telling.shows_bar or 0.0, 2)} where the truth is "
-            f"{wording.number(telling.nominal_po2_bar or telling.po2_bar, 2)} bar."
-        )
-    told = [s for s in cell.detail.statements if not steps or _IN_TABLES.match(s) is None]
-    return said + [sentence(s) for s in told]
+    if said or not steps:
+        return said
+    telling = min(steps, key=lambda s: abs((s.nominal_po2_bar or s.po2_bar) - TELLING_BAR))
+    return [
+        f"Calibrated on this cell at PO2 {calibration_text(cell)} bar, a handset shows "
+        f"{wording.number(telling.shows_bar or 0.0, 2)} where the truth is "
+        f"{wording.number(telling.nominal_po2_bar or telling.po2_bar, 2)} bar."
+    ]

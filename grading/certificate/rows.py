@@ -35,15 +35,18 @@ _MINUS: Final = re.compile(r"(?<![\w.])-(?=\d)")
 
 def sentence(text: str) -> str:
     """Text as a printed sentence: capital, full stop, true minus signs before numbers."""
-    clean = printable(text)
+    clean = _true_minus(printable(text))
     if not clean:
         return clean
-    clean = _MINUS.sub(wording.MINUS, clean)
     clean = clean[0].upper() + clean[1:]
     return clean if clean[-1] in ".!?:" else clean + "."
 
 
-def cell_rows(cell: CellResult, conditions: RunConditions) -> list[list[str]]:
+def _true_minus(text: str) -> str:
+    return _MINUS.sub(wording.MINUS, text)
+
+
+def cell_rows(cell: CellResult) -> list[list[str]]:
     """What was booked in of a cell: label and value."""
     info = cell.info
     socket = "" if info.socket is None else str(info.socket)
@@ -56,7 +59,6 @@ def cell_rows(cell: CellResult, conditions: RunConditions) -> list[list[str]]:
         ("Customer or job", info.customer),
         ("Condition on receipt", info.condition),
         ("Socket", socket),
-        ("Record", conditions.record_id),
     ]
     return _known_rows(rows)
 
@@ -151,8 +153,8 @@ def condition_rows(grading: Grading) -> list[list[str]]:
         ("Temperature", temperature),
         ("Relative humidity", humidity),
         ("Oxygen in the pot", oxygen),
-        ("Purge", c.purge),
-        ("Leak test", c.leak),
+        ("Purge", _true_minus(c.purge)),
+        ("Leak test", _true_minus(c.leak)),
         ("Highest pressure", pressure),
         ("Fastest ramp", ramp),
     ]
@@ -162,24 +164,19 @@ def condition_rows(grading: Grading) -> list[list[str]]:
     return _known_rows(rows)
 
 
-def instrument_row(line: InstrumentLine) -> list[str]:
-    """One instrument: name, what it measures, identity, serial, calibrated, due, standard uncertainty."""
+def instrument_row(line: InstrumentLine) -> Json:
+    """One instrument, and what is known of its calibration."""
     measures = line.role != "valves"
-    calibrated = line.calibrated or ("no evidence" if measures else "—")
-    due = line.due or ("no date" if measures else "—")
-    if line.overdue:
-        due += " OVERDUE"
-    role = _ROLE.get(line.role, line.role.replace("_", " "))
-    cells = (
-        line.name,
-        role,
-        line.identity or "—",
-        line.serial or "—",
-        calibrated,
-        due,
-        line.uncertainty or "—",
-    )
-    return [printable(text) for text in cells]
+    return {
+        "name": printable(line.name),
+        "measures": printable(_ROLE.get(line.role, line.role.replace("_", " "))),
+        "serial": printable(line.serial) or "—",
+        "identity": printable(line.identity),
+        "calibrated": printable(line.calibrated) or ("no evidence" if measures else "—"),
+        "due": printable(line.due) or ("no date" if measures else "—"),
+        "overdue": line.overdue,
+        "uncertainty": printable(line.uncertainty) or "—",
+    }
 
 
 def evidence(conditions: RunConditions) -> list[str]:

@@ -369,6 +369,17 @@ def mirror_of(made: Made) -> tuple[tuple[float, float], ...]:
     return tuple(pairs)
 
 
+def statements_of(steps: tuple[StepResult, ...], mirror: tuple[tuple[float, float], ...]) -> tuple[str, ...]:
+    """Sentences such as the grading writes."""
+    shown = {s.nominal_po2_bar: s.shows_bar for s in steps if s.direction == "up"}
+    truth = dict(mirror)[1.3]
+    return (
+        f"Calibrated on this cell at PO2 1.00 bar, a handset shows {shown[1.6]:.2f} where the truth is "
+        f"1.60 bar, and {shown[2.0]:.2f} where it is 2.00 bar.",
+        f"When it shows 1.30, the truth is {truth:.2f} bar.",
+    )
+
+
 def cell_of(made: Made, socket: int) -> CellResult:
     """One graded cell with everything that stands behind it."""
     steps = steps_of(made)
@@ -398,28 +409,57 @@ def cell_of(made: Made, socket: int) -> CellResult:
                 response_of(made, "down", 11, 1.0, 1.2),
             ),
             calibration_po2_bar=1.0004,
-            statements=(
-                "All of this is for a handset calibrated on this cell at PO2 1.00 bar.",
-                *(
-                    f"Shows {s.shows_bar:.2f} where the truth is {s.nominal_po2_bar:.2f} bar."
-                    for s in steps
-                    if s.direction == "up" and s.shows_bar is not None and s.step > 1
-                ),
-            ),
+            statements=statements_of(steps, mirror),
             true_po2_when_display_says=mirror,
         ),
     )
 
 
 INSTRUMENTS = tuple(
-    InstrumentLine(name, role, serial, f"Tideway Works {serial[:4]}", calibrated, due, overdue, uncertainty)
-    for name, role, serial, calibrated, due, overdue, uncertainty in (
-        ("scanner", "voltmeter", "TW-8-0031", "2026-02-10", "2027-02-10", False, "gain 0.02 %, zero 5 µV"),
-        ("gauge_a", "gauge", "TG-2-0107", "2026-01-20", "2027-01-20", False, "gain 0.1 %, zero 1 mbar"),
-        ("gauge_b", "second_gauge", "TG-2-0108", "2025-01-18", "2026-01-18", True, "gain 0.1 %, zero 1 mbar"),
-        ("barometer", "barometer", "TB-4-0044", "", "", False, "0.5 mbar"),
-        ("thermometer", "thermometer", "TT-1-0012", "2026-02-10", "2027-02-10", False, "0.3 K"),
-        ("valves", "valves", "TV-2-0009", "", "", False, ""),
+    InstrumentLine(name, role, serial, identity, calibrated, due, overdue, uncertainty)
+    for name, role, serial, identity, calibrated, due, overdue, uncertainty in (
+        (
+            "scanner",
+            "voltmeter",
+            "TW-8-0031",
+            "Tideway Works TW-8 firmware 1.2",
+            "2026-02-10",
+            "2027-02-10",
+            False,
+            "gain 0.02 %, zero 0.005 mV, resolution 0.0005 mV",
+        ),
+        (
+            "gauge_a",
+            "gauge",
+            "TG-20117",
+            "",
+            "2026-01-20",
+            "2027-01-20",
+            False,
+            "gain 0.05 %, zero 0.0008 bar, nonlinearity 0.02 %, span 4 bar, resolution 3e-05 bar",
+        ),
+        (
+            "gauge_b",
+            "second_gauge",
+            "TG-20118",
+            "",
+            "2025-01-18",
+            "2026-01-18",
+            True,
+            "gain 0.1 %, zero 2 mbar",
+        ),
+        ("barometer", "barometer", "TB-10042", "", "", "", False, "zero 0.0004 bar"),
+        (
+            "thermometer",
+            "thermometer",
+            "TT-4-0113",
+            "Tideway Works TW-T2 firmware 1.2",
+            "2026-02-10",
+            "2027-02-10",
+            False,
+            "temperature 0.2 K",
+        ),
+        ("valves", "valves", "TV-00058", "", "", "", False, ""),
     )
 )
 

@@ -1,9 +1,10 @@
-"""Draw the pictures that the README shows, out of the made-up grading of the tests.
+"""Draw the pictures that the README shows, out of `results.json` beside this file.
 
-    python tests/golden/renders/renew.py
+    python tests/golden/renders/renew.py [RECORD]
 
-writes them beside this file; look at every one before it is committed. `tests/grading/test_renders.py` holds
-the files to what the program draws.
+With the folder of a graded record, `results.json` is first taken over from there, cut down to what the
+pictures need. Look at every picture before it is committed; `tests/grading/test_renders.py` holds the files
+to what the program draws.
 """
 
 from __future__ import annotations
@@ -11,23 +12,21 @@ from __future__ import annotations
 import io
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 HERE = Path(__file__).parent
-sys.path.insert(0, str(HERE.parents[1] / "grading"))
-
 PIXELS_PER_INCH = 96.0
-SHOWN = "OS-1123"
+SHOWN = "OS-1090"
 
 
 def renders() -> dict[str, bytes]:
     """Every golden picture by its file name: one cell's plots, both sides of its certificate, a summary."""
-    import sample_grading
-
     from grading.certificate import papers
+    from grading.document import read_results
     from grading.figures import save_plot
 
-    grading = sample_grading.sample()
+    grading = read_results(HERE)
     place, cell = next((n, c) for n, c in enumerate(grading.cells, start=1) if c.info.cell == SHOWN)
     with tempfile.TemporaryDirectory() as folder:
         plot = Path(folder) / "cell.svg"
@@ -60,7 +59,35 @@ def slim(png: bytes) -> bytes:
     return buffer.getvalue()
 
 
+def take_over(record: Path) -> None:
+    """Keep of a record's results what the pictures need: traces and curve of one cell, seven digits."""
+    import json
+
+    from grading.document import read_results, to_json
+
+    grading = read_results(record)
+    cells = [
+        cell
+        if cell.info.cell == SHOWN
+        else replace(cell, detail=replace(cell.detail, responses=(), curve=None))
+        for cell in grading.cells
+    ]
+    data = rounded(to_json(replace(grading, source=record.name, cells=tuple(cells))))
+    (HERE / "results.json").write_text(json.dumps(data, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def rounded(data):
+    """JSON data with its numbers cut to seven digits."""
+    if isinstance(data, float):
+        return float(f"{data:.7g}")
+    if isinstance(data, dict):
+        return {key: rounded(value) for key, value in data.items()}
+    return [rounded(value) for value in data] if isinstance(data, list) else data
+
+
 if __name__ == "__main__":
-    for name, data in renders().items():
-        (HERE / name).write_bytes(data)
-        print(f"{HERE / name}: {len(data)} bytes")
+    if len(sys.argv) > 1:
+        take_over(Path(sys.argv[1]))
+    for name, picture in renders().items():
+        (HERE / name).write_bytes(picture)
+        print(f"{HERE / name}: {len(picture)} bytes")
