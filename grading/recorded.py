@@ -11,7 +11,7 @@ import numpy as np
 
 from grading.measurement import ErrorModel, Measurement
 from grading.record_reader import Column, Event, Record, read_record
-from grading.reduce import Channel, Signals, fastest_ramp_bar_per_min, missing_steps, responses, step_table
+from grading.reduce import Channel, Signals, fastest_ramp_bar_per_min, hold_notes, responses, step_table
 from grading.results import CellInfo, InstrumentLine, RunConditions
 from grading.settled import HoldRule
 from grading.settling import RECORD_SKEW_S
@@ -43,14 +43,6 @@ def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
     table = step_table(signals, holds, _hold_rule(procedure))
     model = errors or _error_model(record, holds)
     named, told = _findings(record, sockets)
-    notes = [list(each) for each in told]
-    for i in range(len(cells)):
-        notes[i].extend(f"no settled output in {_hold_name(holds[k])}" for k in missing_steps(table, i))
-        notes[i].extend(
-            f"not settled in {_hold_name(hold)} after {hold.end_s - hold.begin_s:.0f} s"
-            for k, hold in enumerate(holds)
-            if table.settled[i, k] == 0
-        )
     return Measurement(
         source=str(path),
         source_kind="record",
@@ -64,7 +56,7 @@ def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
             tuple(event.data["text"] for event in each if event.data["finding"] in UNGRADING_FINDINGS)
             for each in named
         ),
-        cell_notes=tuple(tuple(each) for each in notes),
+        cell_notes=tuple((*told[i], *hold_notes(table, holds, i)) for i in range(len(cells))),
         cell_findings=tuple(tuple(str(event.data["finding"]) for event in each) for each in named),
         typed_pressure=bool(record.run.get("typed_pressure", False)),
     )
@@ -230,11 +222,3 @@ def _leak_text(leak: Event) -> str:
     data = leak.data
     rate, expanded = data["rate_mbar_per_min"], data["expanded_uncertainty_mbar_per_min"]
     return f"{rate:.1f} mbar/min, U {expanded:.1f}: {data['verdict']}"
-
-
-def _hold_name(hold: Hold) -> str:
-    if hold.nominal_po2_bar is None:
-        return "air" if hold.gas == "air" else hold.gas
-    return (
-        f"the {'rising' if hold.direction == 'up' else 'falling'} step at PO2 {hold.nominal_po2_bar:.1f} bar"
-    )

@@ -13,10 +13,11 @@ from typing import Final
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from grading.measurement import FloatArray, IntArray, StepTable
+from grading.measurement import FloatArray, StepTable
 from grading.results import StepResponse
 from grading.settled import (
     LEAST_READINGS,
+    SEEN_ONCE,
     HoldRule,
     fade_per_minute,
     hold_verdict,
@@ -37,8 +38,8 @@ LEAST_STATIC_SLOPE: Final = 0.6
 MOST_DRIFT_OF_CHANGE: Final = 0.03
 """And when the output drifts in the holds on either side by no more than this part of it in a minute."""
 
-LIVE_TOLERANCE: Final = 1.5
-"""A cell that the rig found settled is held to wider limits: readings went on after the verdict."""
+LIVE_TOLERANCE: Final = 3.0
+"""A cell that the rig found settled, twice, is held once to wider limits: readings went on after that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,12 +169,17 @@ def _reduce_hold(
     seen = channel.between(hold.begin_s, hold.end_s)
     if len(seen.t_s) < LEAST_READINGS:
         return None
-    gauge = signals.barometer_bar if hold.gas == "air" and signals.barometer_bar else signals.pressure_bar
+    open_pot = hold.gas == "air" and signals.barometer_bar is not None
+    gauge = signals.barometer_bar if open_pot and signals.barometer_bar else signals.pressure_bar
     pressure = gauge.at(seen.t_s)
     live = hold.settled_sockets is not None and socket in hold.settled_sockets
     verdict = hold_verdict(
-        seen.t_s, seen.value, rule.loosened(LIVE_TOLERANCE) if live else rule, pressure_bar=pressure
+        seen.t_s,
+        seen.value,
+        rule.loosened(LIVE_TOLERANCE) if live else rule,
+        pressure_bar=None if open_pot else pressure,
     )
+    settled = verdict.settled or (live and verdict.why == SEEN_ONCE)
     start = settled_from(seen.t_s, seen.value)
     t_s, output_mv = seen.t_s[start:], seen.value[start:]
     mean = mean_with_uncertainty(t_s, output_mv)
@@ -190,7 +196,7 @@ def _reduce_hold(
             "output_dof": mean.degrees_of_freedom,
             "noise_percent": 100.0 * noise_rms(t_s, output_mv) / abs(mean.value) if mean.value else np.nan,
         },
-        int(verdict.settled),
+        int(settled),
     )
 
 
@@ -323,6 +329,25 @@ def fastest_ramp_bar_per_min(pressure: Channel, over_s: float = 10.0) -> float |
     return float(np.max(moved)) * 60.0 / over_s
 
 
-def missing_steps(table: StepTable, i: int) -> IntArray:
-    """Indices of the holds of which a cell has no settled output."""
-    return np.flatnonzero(~np.isfinite(table.output_mv[i])).astype(np.int64)
+def hold_notes(table: StepTable, holds: Sequence[Hold], i: int) -> tuple[str, ...]:
+    """What is to be said of one cell's holds that do not bar a grade."""
+    missing = [
+        f"no settled output in {hold_name(hold)}"
+        for k, hold in enumerate(holds)
+        if not np.isfinite(table.output_mv[i, k])
+    ]
+    unsettled = [
+        f"not settled in {hold_name(hold)} after {hold.end_s - hold.begin_s:.0f} s"
+        for k, hold in enumerate(holds)
+        if table.settled[i, k] == 0
+    ]
+    return (*missing, *unsettled)
+
+
+def hold_name(hold: Hold) -> str:
+    """A hold in words."""
+    if hold.nominal_po2_bar is None:
+        return hold.gas
+    return (
+        f"the {'rising' if hold.direction == 'up' else 'falling'} step at PO2 {hold.nominal_po2_bar:.1f} bar"
+    )

@@ -20,6 +20,7 @@ SLOPE_WINDOW_S = 20.0
 LEAST_SLOPE_WINDOW_S = 8.0
 TWICE_APART_S = 4.0
 LEAST_READINGS = 12
+SEEN_ONCE = "settled just now, to be seen twice"
 JUMP_SIGMAS = 5.0
 LEAST_JUMP_PERCENT = 0.3
 LONGEST_MEAN_S = 30.0
@@ -120,7 +121,7 @@ def hold_verdict(
         earlier = int(np.searchsorted(t, t[-1] - TWICE_APART_S, side="right"))
         before = _state(t[:earlier], percent[:earlier])
         if before is None or _fault(rule, *before):
-            why = "settled just now, to be seen twice"
+            why = SEEN_ONCE
     return HoldVerdict(not why, remainder, slope, u_slope, jumped_s, why)
 
 

@@ -165,11 +165,12 @@ class Sheet:
         factor = GAUGE_PRESSURE[name]
         return ambient + self._converted(name, factor, -0.2, _PLAUSIBLE_PRESSURE_BAR[1]) * factor
 
-    def temperature_c(self) -> FloatArray:
+    def temperature_c(self, *, blank: bool = False) -> FloatArray:
         """The column temperature_c, in degrees Celsius."""
         low, high = _PLAUSIBLE_TEMPERATURE_C
         return self.numbers(
             "temperature_c",
+            blank=blank,
             low=low,
             high=high,
             judge=lambda value: (

@@ -8,6 +8,7 @@ from grading.measurement import ErrorModel, Measurement, SourceError
 from grading.recorded import reduce_record
 from grading.sheet import read_sheet
 from grading.tables import is_readings, load_readings
+from grading.traces import is_trace, load_trace
 
 
 def load_source(path: Path, errors: ErrorModel | None = None) -> Measurement:
@@ -28,4 +29,10 @@ def load_source(path: Path, errors: ErrorModel | None = None) -> Measurement:
     sheet = read_sheet(path)
     if is_readings(sheet):
         return load_readings(sheet, path, errors)
-    raise SourceError(f"{sheet.file} line 1: neither a readings table (cell, step, ..., mv)")
+    if is_trace(sheet):
+        return load_trace(sheet, path, errors)
+    raise SourceError(
+        f"{sheet.file} line 1: neither a readings table (cell, step, gas, direction, pressure_bar, "
+        "oxygen_fraction, temperature_c, mv) nor a trace table (t_s, pressure_bar, temperature_c, "
+        "oxygen_fraction and a column for every cell)"
+    )
