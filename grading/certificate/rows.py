@@ -38,7 +38,9 @@ def sentence(text: str) -> str:
     clean = _true_minus(printable(text))
     if not clean:
         return clean
-    clean = clean[0].upper() + clean[1:]
+    # A file or an instrument keeps its name: "samples.csv: ..." is no word to write large.
+    if re.match(r"\w*[._/\d]\w", clean) is None:
+        clean = clean[0].upper() + clean[1:]
     return clean if clean[-1] in ".!?:" else clean + "."
 
 

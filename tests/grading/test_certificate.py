@@ -27,6 +27,7 @@ from grading.certificate import CertificateError, papers, write_certificates, wr
 from grading.certificate.identity import code_svg, code_text, identify, safe_name
 from grading.certificate.press import fonts, print_pdf
 from grading.certificate.printable import BREAK, printable
+from grading.certificate.rows import sentence
 from grading.document import from_json
 from grading.results import CellDetail
 
@@ -560,6 +561,20 @@ def test_printable_text_is_visible_and_breakable(text):
     shown = printable(text)
     assert not any(unicodedata.category(c) in {"Cc", "Cf", "Cs"} and c != BREAK for c in shown)
     assert all(len(word) <= 18 or BREAK in word for word in shown.split())
+
+
+@pytest.mark.parametrize(
+    ("text", "printed"),
+    [
+        ("not settled in air", "Not settled in air."),
+        ("samples.csv: the last line is missing", "samples.csv: the last line is missing."),
+        ("gauge_b drifted by -0.3 %", "gauge_b drifted by −0.3\u00a0%."),
+        ("Done!", "Done!"),
+        ("", ""),
+    ],
+)
+def test_sentences(text, printed):
+    assert sentence(text) == printed
 
 
 def test_a_number_and_its_unit_stay_together():
