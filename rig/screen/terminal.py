@@ -69,11 +69,10 @@ class TerminalView:
 
     def __enter__(self) -> TerminalView:
         if self._console.is_terminal and not self._console.is_dumb_terminal:
-            self._live = Live(
-                console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop"
-            )
+            live = Live(console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop")
             with _whatever_the_terminal_does():
-                self._live.start()
+                live.start()
+                self._live = live
         return self
 
     def __exit__(
