@@ -113,13 +113,15 @@ def t90_coverage(kind: str, count: int, seed: int) -> tuple[float, float, int]:
         at = t[t > 15.0] + 0.08
         seen = at + 0.02 * rng.standard_normal() - 20.0
         output = 50.0 * (1.0 + 0.6 * _ramp_answer(modes, seen, ramp_s))
+        readings = output + 0.008 * rng.standard_normal(len(at))
         change = Change(
             direction="up",
             step=2,
             drive_t_s=t,
             drive_po2_bar=po2 + 0.0003 * rng.standard_normal(len(t)),
             t_s=at,
-            output_mv=output + 0.008 * rng.standard_normal(len(at)),
+            output_mv=readings,
+            straight_mv=readings,
             begin_s=20.0,
             noise_mv=0.008,
         )
