@@ -41,6 +41,8 @@ class Snapshot:
         ramp_bar_per_min: how fast the pressure moves now, signed.
         alarm: what needs the operator, or None.
         lid_force_n: force of the pot's pressure on its lid while that is not vented; None where vented.
+        cue: what the operator's hands are to do now, in a few words ("CLOSE NOW"); None on a bench that
+            needs no hands.
     """
 
     elapsed_s: float
@@ -60,6 +62,7 @@ class Snapshot:
     cells: tuple[CellLine, ...]
     alarm: str | None = None
     lid_force_n: float | None = None
+    cue: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,5 +94,9 @@ class View(Protocol):
         ...
 
     def ask(self, prompt: Prompt) -> str | None:
-        """Ask and wait; None when nobody answered in time."""
+        """Ask and wait; None when nobody answered in time or the question was withdrawn."""
+        ...
+
+    def withdraw(self) -> None:
+        """Take back a question that stands, from any thread or signal handler; `ask` then returns None."""
         ...

@@ -22,8 +22,8 @@ class LineReader:
         self._thread: threading.Thread | None = None
         self._ended = False
 
-    def read(self, timeout_s: float) -> str | None:
-        """Return the next line without its end, or None at the end of input or after `timeout_s`.
+    def read(self, timeout_s: float, withdrawn: Callable[[], bool] = lambda: False) -> str | None:
+        """Return the next line, or None at the end of input, after `timeout_s` or when withdrawn.
 
         What was typed before the call is thrown away: it cannot be the answer to this question.
         """
@@ -37,12 +37,13 @@ class LineReader:
         if not fresh and sys.stdin.isatty():
             while not self._lines.empty():
                 self._lines.get_nowait()
-        try:
-            line = self._lines.get(timeout=timeout_s)
-        except queue.Empty:
-            return None
-        self._ended = line is None
-        return line
+        until_s = time.monotonic() + timeout_s
+        while not withdrawn() and (left_s := until_s - time.monotonic()) > 0:
+            with contextlib.suppress(queue.Empty):
+                line = self._lines.get(timeout=min(left_s, _LOOK_EVERY_S))
+                self._ended = line is None
+                return line
+        return None
 
     def _pump(self) -> None:
         # Read past Python's buffered stdin: a thread that waits inside it would abort the interpreter's exit.
@@ -68,15 +69,18 @@ def can_read_keys() -> bool:
         return False
 
 
-def read_typed(timeout_s: float, on_change: Callable[[str], None]) -> str | None:
+def read_typed(
+    timeout_s: float, on_change: Callable[[str], None], withdrawn: Callable[[], bool] = lambda: False
+) -> str | None:
     """Read one line key by key without echo; Enter ends it.
 
     Args:
         timeout_s: after that, None is returned.
         on_change: called with the text typed so far whenever it changes, to show it.
+        withdrawn: looked at ten times a second; once it is true, None is returned.
 
     Returns:
-        The text, or None after `timeout_s` or at the end of input.
+        The text, or None after `timeout_s`, at the end of input or when withdrawn.
     """
     import termios
     import tty
@@ -88,7 +92,7 @@ def read_typed(timeout_s: float, on_change: Callable[[str], None]) -> str | None
     try:
         tty.setcbreak(fd)
         termios.tcflush(fd, termios.TCIFLUSH)
-        while time.monotonic() < until_s:
+        while time.monotonic() < until_s and not withdrawn():
             if not select.select([fd], [], [], _LOOK_EVERY_S)[0]:
                 continue
             data = os.read(fd, 64)

@@ -62,9 +62,10 @@ class TerminalView:
         self._latest: Snapshot | None = None
         self._next_s = 0.0
         self._due_s = 0.0
-        self._shown_now = ""
+        self._shown: tuple[str, str | None] = ("", None)
         self._prompt: Prompt | None = None
         self._typed = ""
+        self._withdrawn = threading.Event()
         self._lines = LineReader()
 
     def __enter__(self) -> TerminalView:
@@ -96,10 +97,10 @@ class TerminalView:
             if self._live is not None:
                 self._next_s = now_s + REFRESH_S
                 self._draw()
-            elif snapshot.now != self._shown_now or now_s >= self._due_s:
+            elif (snapshot.now, snapshot.cue) != self._shown or now_s >= self._due_s:
                 self._next_s = now_s + PLAIN_AT_MOST_EVERY_S
                 self._due_s = now_s + PLAIN_AT_LEAST_EVERY_S
-                self._shown_now = snapshot.now
+                self._shown = (snapshot.now, snapshot.cue)
                 self._print(plain_line(snapshot), soft_wrap=True)
 
     def _print(self, *things: RenderableType, soft_wrap: bool = False) -> None:
@@ -115,8 +116,9 @@ class TerminalView:
             self._print(line, soft_wrap=self._live is None)
 
     def ask(self, prompt: Prompt) -> str | None:
-        """Ask the operator; None when nobody answered in time or nobody can."""
+        """Ask the operator; None when nobody answered in time, nobody can, or the question was withdrawn."""
         until_s = time.monotonic() + prompt.timeout_s
+        self._withdrawn.clear()
         self.say(prompt.text)
         while (left_s := until_s - time.monotonic()) > 0:
             answer = self._read(prompt, left_s)
@@ -129,16 +131,20 @@ class TerminalView:
             self.say(f"'{answer}' is no answer to this; write {' or '.join(prompt.choices)}", "caution")
         return None
 
+    def withdraw(self) -> None:
+        """Take back a question that stands; safe in a signal handler."""
+        self._withdrawn.set()
+
     def _read(self, prompt: Prompt, timeout_s: float) -> str | None:
         if self._live is None or not can_read_keys():
             if self._live is None and prompt.choices:
                 self._print(f"[{'/'.join(prompt.choices)}]")
-            return self._lines.read(timeout_s)
+            return self._lines.read(timeout_s, self._withdrawn.is_set)
         with self._lock:
             self._prompt, self._typed = prompt, ""
             self._draw()
         try:
-            return read_typed(timeout_s, self._show_typed)
+            return read_typed(timeout_s, self._show_typed, self._withdrawn.is_set)
         finally:
             with self._lock:
                 self._prompt = None
@@ -189,6 +195,8 @@ def plain_line(snapshot: Snapshot) -> str:
     ]
     if settled or any(cell.state == "settling" for cell in snapshot.cells):
         parts.append(f"{settled} of {len(snapshot.cells)} settled")
+    if snapshot.cue:
+        parts.append(snapshot.cue)
     parts.append(f"{clock_text(snapshot.left_s)} left")
     if snapshot.alarm:
         parts.append(f"ALARM: {snapshot.alarm}")
@@ -198,6 +206,8 @@ def plain_line(snapshot: Snapshot) -> str:
 def picture(snapshot: Snapshot, *, title: str, virtual: bool = False, unicode: bool = True) -> RenderableType:
     """Return the rig at one tick as a picture for a terminal of 80 columns or more."""
     rows: list[RenderableType] = [_head(snapshot, unicode), _cell_table(snapshot)]
+    if snapshot.cue:
+        rows.append(Panel(Text(snapshot.cue, style="bold", justify="center"), border_style="bold yellow"))
     if snapshot.lid_force_n is not None:
         rows.append(
             Text(f"LID UNDER PRESSURE: {snapshot.lid_force_n:.0f} N on the lid", style="bold reverse red")

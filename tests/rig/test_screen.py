@@ -198,6 +198,23 @@ def test_prompt_that_nobody_answers_ends_in_none(typed) -> None:  # type: ignore
     typed("late\n")
 
 
+@pytest.mark.parametrize("terminal", [False, True])
+def test_question_that_is_withdrawn_ends_in_none(typed, terminal: bool) -> None:  # type: ignore[no-untyped-def]
+    console = Console(file=io.StringIO(), width=100, height=30, force_terminal=terminal)
+    with TerminalView(console, title="t") as view:
+        view.update(HOLD)
+        withdraw = threading.Timer(0.2, view.withdraw)
+        withdraw.start()
+        assert view.ask(Prompt("lid", "Is the lid closed?", ("yes",), timeout_s=60.0)) is None
+        withdraw.join()
+
+
+def test_cue_for_the_hands_is_on_every_picture() -> None:
+    ask = replace(HOLD, cue="CLOSE NOW")
+    assert "CLOSE NOW" in rendered(ask)
+    assert "CLOSE NOW" in plain_line(ask)
+
+
 def test_end_of_input_is_no_answer(monkeypatch: pytest.MonkeyPatch) -> None:
     with Path(os.devnull).open() as nothing:
         monkeypatch.setattr("sys.stdin", nothing)
