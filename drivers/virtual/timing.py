@@ -33,7 +33,11 @@ class Timing(Protocol):
 
 
 class SteppedTiming:
-    """Real time does not pass: what would take time moves the bench instead."""
+    """Real time does not pass: what would take time moves the bench instead.
+
+    Where no answer comes, the connection is dropped once the rig's deadline has passed in bench time: the
+    rig is spared the same wait in real time, and sees a lost link instead of a lost answer.
+    """
 
     def __init__(self, bench: Bench, note_time: Callable[[], None]) -> None:
         """`note_time` tells the rig's clock, after bench time has passed and before the answer goes out."""
@@ -64,12 +68,15 @@ class SteppedTiming:
         except StopIteration as done:
             answer(done.value)
         except Unanswered:
-            return
+            hang_up()
 
     async def settle(self, device: Device) -> None:
         """Take the time of one register request."""
         if device.down or device.mute or device.latency_s:
-            self._spend(device)
+            try:
+                self._spend(device)
+            except Unanswered:
+                raise HungUp from None
 
     def _spend(self, device: Device, busy_s: float = 0.0) -> None:
         try:

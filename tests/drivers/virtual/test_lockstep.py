@@ -2,8 +2,18 @@
 
 import pytest
 
-from drivers.errors import DriverError
+from drivers.errors import DriverError, LinkDown, LinkTimeout
 from drivers.virtual_spec import FaultSpec
+
+
+def outcome_of(read):
+    """A reading, or the name of what went wrong; over the wire a lost answer ends as a lost link."""
+    try:
+        return read()
+    except (LinkDown, LinkTimeout):
+        return "lost"
+    except DriverError as error:
+        return type(error).__name__
 
 
 def readings_of(rig, ticks=60):
@@ -21,19 +31,13 @@ def readings_of(rig, ticks=60):
             rig.barometer.read_barometer_bar,
             rig.valves.read_state,
         ):
-            try:
-                row.append(read())
-            except DriverError as error:
-                row.append(type(error).__name__)
+            row.append(outcome_of(read))
         if tick % 2 and tick < 40:
             rig.valves.open_supply_for(20 + tick)
         elif tick == 45:
             rig.valves.open_vent_for(300)
         rig.clock.sleep_until(tick * 0.2 - 0.05)
-        try:
-            row.append(rig.scanner.collect_scan())
-        except DriverError as error:
-            row.append(type(error).__name__)
+        row.append(outcome_of(rig.scanner.collect_scan))
         rig.clock.sleep_until(tick * 0.2)
         rows.append(row)
     return rows
@@ -68,6 +72,11 @@ def test_lockstep_reads_what_the_direct_bench_reads(start_rig):
         FaultSpec("supply_stuck_open", at_s=3.0),
         FaultSpec("rig_suspended", at_s=3.0, value=20.0),
         FaultSpec("gauge_link_lost", at_s=3.0, duration_s=4.0),
+        FaultSpec("gauge_silent", at_s=3.0, duration_s=4.0),
+        FaultSpec("voltmeter_silent", at_s=3.0, duration_s=3.0),
+        FaultSpec("voltmeter_link_lost", at_s=3.0, duration_s=3.0),
+        FaultSpec("slow_replies", at_s=3.0, duration_s=3.0, target="thermometer"),
+        FaultSpec("slow_replies", at_s=3.0, value=0.03, target="gauge"),
     ],
     ids=lambda fault: fault.name,
 )

@@ -156,6 +156,18 @@ def test_in_real_time_the_watchdog_acts_without_anybody_asking(start_rig):
     assert rig.session.pot().vent_open
 
 
+def test_in_real_time_a_silent_instrument_keeps_its_connection_and_says_nothing(six_cell_spec):
+    session = start(replace(six_cell_spec, mode="real_time", faults=(FaultSpec("voltmeter_silent", 0.0),)))
+    try:
+        with socket.create_connection(("127.0.0.1", port_of(session.endpoints["scanner"]))) as scanner:
+            scanner.sendall(b"*IDN?\n")
+            scanner.settimeout(0.3)
+            with pytest.raises(TimeoutError):
+                scanner.recv(1)
+    finally:
+        session.stop()
+
+
 def test_a_bench_in_real_time_cannot_suspend_the_rig(start_rig):
     rig = start_rig(mode="real_time")
     with pytest.raises(VirtualBenchError, match="cannot suspend"):

@@ -287,17 +287,13 @@ def test_a_lost_text_link_hangs_up(served, text):
 
 def test_a_silent_instrument_costs_its_deadline_in_bench_time(served, registers, text):
     served.inject(FaultSpec("gauge_silent", at_s=0.0))
-    gauge = registers("gauge_a")
-    gauge.socket.settimeout(0.3)
-    with pytest.raises(TimeoutError):
-        gauge.read(0, 2)
+    with pytest.raises(EOFError):
+        registers("gauge_a").read(0, 2)
     assert served.clock.monotonic_s() == pytest.approx(0.2)
     served.inject(FaultSpec("voltmeter_silent", at_s=0.0))
     scanner = text("scanner")
-    scanner.socket.settimeout(0.3)
-    scanner.write("*IDN?")
-    with pytest.raises(TimeoutError):
-        scanner.socket.recv(10)
+    scanner.write("CONF:VOLT:DC")
+    assert scanner.ask("*IDN?") == ""
     assert served.clock.monotonic_s() == pytest.approx(0.4)
 
 
@@ -308,6 +304,5 @@ def test_a_slow_answer_takes_bench_time_and_one_too_slow_does_not_come(served, r
     assert served.clock.monotonic_s() == pytest.approx(0.15)
     served.clock.sleep_until(11.0)
     served.inject(FaultSpec("slow_replies", at_s=0.0, value=3.0, target="gauge"))
-    gauge.socket.settimeout(0.3)
-    with pytest.raises(TimeoutError):
+    with pytest.raises(EOFError):
         gauge.read(0, 2)
