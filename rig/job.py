@@ -14,7 +14,7 @@ from grading.record import FileText
 from grading.strict_toml import FileError
 from rig.outcome import RunOutcome
 from rig.results.finish import FinishFailed, finish_record
-from rig.setup.bench import BenchFile, OpenBench, open_bench
+from rig.setup.bench import BenchFile, BenchNotReady, OpenBench, open_bench
 from rig.setup.bench_file import pressure_limits
 from rig.setup.cells import CellList
 from rig.setup.procedure import ProcedureFile
@@ -72,7 +72,7 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
 
     Raises:
         FileError: when bench, procedure and cells do not fit together; nothing has been started.
-        BenchNotReady: when an instrument does not answer.
+        BenchNotReady: when an instrument does not answer, or a check before any gas says no.
         FinishFailed: when the record stands and could not be graded.
     """
     from grading.limits import load_limits
@@ -86,8 +86,7 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
         ran = _run(job, frozen, view)
     outcome = ran.outcome
     if outcome.record is None:
-        console.print(f"Refused: {outcome.why}", style="bold")
-        return outcome.exit_code
+        raise BenchNotReady(outcome.why)
     grading, papers, failed = _finish(job, outcome, console)
     if as_json and grading is not None:
         from grading.document import public_json

@@ -215,6 +215,8 @@ def test_gauge_in_psi_is_refused_with_code_3_before_any_record(tmp_path: Path) -
     out, err = process.communicate(timeout=60)
     assert process.returncode == 3, out + err
     assert "psi" in out
+    assert err.startswith("leadline: vented zero and units: ")
+    assert len(err.splitlines()) == 1
     assert list(tmp_path.iterdir()) == []
 
 
