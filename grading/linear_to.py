@@ -206,7 +206,7 @@ class LinearTo:
         by_parameter /= steep[:, None]
         by_data = np.einsum("bp,bpr->rb", by_parameter, influence)
         by_mv = by_data[: block.k]
-        by_po2 = -by_mv * self._fits.slope[: block.k, cells]
+        by_po2 = -by_mv * self._fits.final_slope[: block.k, cells]
         spread = block.spread(by_po2, by_mv, cells, self._excess[cells])
         zero = np.abs(by_data[block.k]) * ZERO_PRIOR_MV
         stated = np.hypot(spread.u_stated, zero)

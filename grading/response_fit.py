@@ -38,7 +38,8 @@ class ThreeFits:
         spare: degrees of freedom of each, (3, B).
         chi_squared: NaN where not usable, (3, B).
         choice: model of least AICc, as an index, (B,).
-        slope: local slope dV/dp used for the covariance, (R, B).
+        slope: local slope dV/dp of the rough fit, which the covariance was made with, (R, B).
+        final_slope: the same of the free fit, (R, B).
         w: whitener, (R, R, B).
         batch: the whitened data, for further fits with other constraints.
     """
@@ -70,6 +71,7 @@ class ThreeFits:
             free.put(worse, again)
         self._try_sharper_and_softer(free)
         self.free, self.fixed, self.line = free, fixed, self.batch.linear(block.po2)
+        self.final_slope = free.amplitude * column_and_slopes(free.shape, block.log_ratio, block.po2)[2]
         self.spare = block.present.sum(axis=0) - PARAMETERS[:, None]
         self.usable = self.spare >= 0
         chi = np.stack([fit.chi_squared for fit in (self.line, self.fixed, self.free)])
