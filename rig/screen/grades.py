@@ -46,9 +46,16 @@ _SUMMARY_PO2_BAR: Final = 1.6
 def show_summary(console: Console, grading: Grading) -> None:
     """Print one line a cell, why a cell does not pass, and how many cells have which grade."""
     console.print(summary_table(grading, wide=console.width >= _WIDE))
+    shared = _shared_by_all(grading)
+    if shared:
+        console.print(_why(Text("All cells", style="bold"), (), shared))
     for result in grading.cells:
-        if result.grade != "pass":
-            console.print(_why(result))
+        head = Text(f"{result.info.cell}  ", style="bold")
+        head.append(grade_text(result.grade), style=_STYLE[result.grade])
+        diagnosis = tuple(line for line in result.diagnosis if line not in shared)
+        reasons = tuple(line for line in result.reasons if line not in shared)
+        if result.grade != "pass" and (diagnosis or reasons):
+            console.print(_why(head, diagnosis, reasons))
     console.print(_counts(grading))
 
 
@@ -136,16 +143,22 @@ def truth_table(grading: Grading, truth: Mapping[str, CellTruth]) -> RenderableT
     return Group(Text("\nThe bench of software knows what its cells really are:", style="bold"), table)
 
 
-def _why(result: CellResult) -> RenderableType:
-    """Return why a cell does not pass: what it looks like first, then each figure that decided."""
-    head = Text(f"{result.info.cell}  ", style="bold")
-    head.append(grade_text(result.grade), style=_STYLE[result.grade])
+def _shared_by_all(grading: Grading) -> tuple[str, ...]:
+    """Return what is said of every one of several cells alike, as after a run that was stopped."""
+    if len(grading.cells) < 2:
+        return ()
+    said = [(*cell.reasons, *cell.diagnosis) if cell.grade != "pass" else () for cell in grading.cells]
+    return tuple(line for line in said[0] if all(line in lines for lines in said))
+
+
+def _why(head: Text, diagnosis: tuple[str, ...], reasons: tuple[str, ...]) -> RenderableType:
+    """Return what a cell looks like, then each reason for its grade."""
     grid = Table.grid(padding=(0, 1))
     grid.add_column(no_wrap=True)
     grid.add_column()
-    for line in result.diagnosis:
+    for line in diagnosis:
         grid.add_row("", line)
-    for line in result.reasons:
+    for line in reasons:
         grid.add_row("•", line)
     return Group(head, Padding(grid, (0, 0, 0, 2)))
 

@@ -157,3 +157,16 @@ def test_truth_of_virtual_cells_stands_beside_what_was_measured() -> None:
     line = next(line for line in text.splitlines() if "TB-0417" in line)
     assert line.split() == ["TB-0417", "new", "PASS", ">", "6", "bar", "≥", "2", "bar", "4.8", "s", "–"]
     assert "OS-9999" not in text
+
+
+def test_what_is_said_of_every_cell_is_said_once() -> None:
+    why = "The run was stopped in the purge."
+    cells = tuple(
+        replace(BAD, info=CellInfo(name), grade="ungraded", reasons=(why, *own), diagnosis=())
+        for name, own in (("TB-0417", ()), ("OS-1123", ("Unplugged at 12:31.",)))
+    )
+    console = Console(width=120, file=io.StringIO(), record=True, markup=False, emoji=False)
+    show_summary(console, replace(GRADING, cells=cells))
+    text = console.export_text()
+    assert text.count(why) == 1
+    assert text.index("All cells") < text.index(why) < text.index("Unplugged at 12:31.")
