@@ -51,11 +51,13 @@ def pages(paper) -> list[bytes]:
 
 
 def slim(png: bytes) -> bytes:
-    """The same picture with 48 colours, which is all that a page of ink and greys needs."""
+    """The same picture with 48 colours, chosen so that the one rare ink keeps its hue among the greys."""
     from PIL import Image
 
     buffer = io.BytesIO()
-    Image.open(io.BytesIO(png)).convert("RGB").quantize(48).save(buffer, format="png", optimize=True)
+    Image.open(io.BytesIO(png)).convert("RGB").quantize(48, method=Image.Quantize.MAXCOVERAGE).save(
+        buffer, format="png", optimize=True
+    )
     return buffer.getvalue()
 
 
