@@ -10,8 +10,8 @@ from grading.record import Reading, SampleRow
 from rig.acquisition import Acquisition, TickReadings
 from rig.cell_watch import CellWatch
 from rig.course import Course, Intent
-from rig.gate import Gate
 from rig.interlocks import CLOSE_BOTTLE, DONE, KEEP_LID_SHUT, Response, Trip, first_trip
+from rig.outputs import Outputs
 from rig.run_log import RunLog
 from rig.safety_limits import SafetyLimits
 from rig.scan import Scan
@@ -82,7 +82,7 @@ class Loop:
         stop: StopRequest,
         log: RunLog,
         sockets: Iterable[int],
-        gate: Gate | None,
+        gate: Outputs | None,
         gas_used_l: Callable[[], float],
         on_tick: Callable[[Scan, TickReadings], None],
     ) -> None:
