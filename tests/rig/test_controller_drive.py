@@ -150,10 +150,7 @@ def run(tmp_path: Path):
         file = parse_bench(TomlText("controller.toml", BENCH.replace("DRIVER", driver) + extra))
         procedure = parse_procedure(TomlText("short.toml", PROCEDURE.replace("METHOD", method)))
         stop, view = StopRequest(), Watcher()
-        actions = {
-            t_s: (lambda level=level: stop.request("test", level)) for t_s, level in (at or {}).items()
-        }
-        memory = Memory(actions)
+        memory = Memory({t_s: partial(stop.request, "test", level) for t_s, level in (at or {}).items()})
 
         def sink(_header: RunHeader) -> Memory:
             return memory
