@@ -199,6 +199,7 @@ class VirtualSession:
         truth: by serial, for every cell in a socket.
         inject_fault: adds one fault to those of the spec.
         read_truth: reads the pot's true state.
+        turn_valve: turns a hand valve.
         stop_bench: ends the bench and its processes; may be called twice.
     """
 
@@ -208,6 +209,7 @@ class VirtualSession:
     truth: Mapping[str, CellTruth]
     inject_fault: Callable[[FaultSpec], None]
     read_truth: Callable[[], PotTruth]
+    turn_valve: Callable[[str, float], None]
     stop_bench: Callable[[], None]
 
     def inject(self, fault: FaultSpec) -> None:
@@ -217,6 +219,13 @@ class VirtualSession:
     def pot(self) -> PotTruth:
         """Read the pot's true state."""
         return self.read_truth()
+
+    def turn(self, valve: str, opening: float) -> None:
+        """Turn the hand valve "supply" or "vent" of a bench without solenoids, from 0 (shut) to 1 (open).
+
+        Raises VirtualBenchError for another valve or opening, or where there are no hand valves.
+        """
+        self.turn_valve(valve, opening)
 
     def stop(self) -> None:
         """End the bench and its processes."""

@@ -120,6 +120,27 @@ class Bench:
         if wait_s > 0.0:
             self.advance_to(self.now_us + round(wait_s * 1e6))
 
+    def turn(self, valve: str, opening: float) -> None:
+        """Turn a hand valve of a pot without solenoids or controller: "supply" or "vent", 0 shut to 1 open.
+
+        Raises:
+            VirtualBenchError: when there is no such hand valve, or no such opening.
+        """
+        if valve not in ("supply", "vent"):
+            raise VirtualBenchError(f"hand valve {valve!r}: there is none; write supply or vent")
+        if not 0.0 <= opening <= 1.0:
+            raise VirtualBenchError(f"hand valve {valve}: cannot open to {opening:g}; write 0 (shut) to 1")
+        for role in ("valves", "controller"):
+            if self.by_role(role) is not None:
+                raise VirtualBenchError(f"hand valve {valve}: this bench has {role} instead of hand valves")
+        pot = self.pot
+        if valve == "supply":
+            pot.supply_turn = opening
+            pot.set_valves(supply_open=opening > 0.0)
+        else:
+            pot.vent_turn = opening
+            pot.set_valves(vent_open=opening > 0.0)
+
     def take_stall_us(self) -> int:
         """How much longer than asked the rig is held up at this wait, in microseconds; once."""
         stall_us, self.stall_us = self.stall_us, 0

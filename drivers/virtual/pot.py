@@ -104,6 +104,7 @@ class Pot:
         pressure_bar, gas_k: pressure and gas temperature.
         oxygen_fraction: of the open volume, by amount of all gas with its water vapour.
         supply_open, vent_open: mechanical valve positions (without what sticks or blocks).
+        supply_turn, vent_turn: how far a person has opened hand valves, 0 to 1; 1 where there are none.
         controlled_bar: where an electronic pressure controller wants the pressure now, or None when nothing
             controls; `controlled_set_bar` and `controlled_ramp_bar_per_s` say where it goes from there.
         past: breakpoints since the last `forget`, straight lines between them.
@@ -146,6 +147,8 @@ class Pot:
         self.supply_stuck: bool | None = None
         self.vent_stuck: bool | None = None
         self.vent_passage = 1.0
+        self.supply_turn = 1.0
+        self.vent_turn = 1.0
         self.extra_inflow_bar_per_s = 0.0
         self.controlled_bar: float | None = None
         self.controlled_set_bar = 1.0
@@ -361,7 +364,7 @@ class Pot:
         if self.supply_flows:
             supplied += (
                 MOL_PER_LITRE
-                * flow_l_per_s(self.supply_conductance, self.supply_bar, pressure_bar)
+                * flow_l_per_s(self.supply_conductance * self.supply_turn, self.supply_bar, pressure_bar)
                 * sqrt(REFERENCE_K / self._room_k)
             )
         leaving = drawn = 0.0
@@ -370,7 +373,7 @@ class Pot:
         # Molar flow through an orifice goes as 1/sqrt(M T); C is that of oxygen.
         ease = MOL_PER_LITRE * sqrt(REFERENCE_K / gas_k * _OXYGEN_KG_PER_MOL / weight)
         if self.vent_flows:
-            conductance = self.vent_conductance * self.vent_passage
+            conductance = self.vent_conductance * self.vent_passage * self.vent_turn
             if pressure_bar >= room_bar:
                 leaving += ease * flow_l_per_s(conductance, pressure_bar, room_bar)
             else:

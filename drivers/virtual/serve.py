@@ -62,8 +62,8 @@ async def _serve_people(bench: Bench, say: Callable[[str], None]) -> None:
 class _Control(asyncio.Protocol):
     """Lines of the bench's own control.
 
-    `advance US` moves the bench; `truth` answers the pot's state; `inject JSON` adds a fault; `stop` ends
-    the process. Every line is answered with one line.
+    `advance US` moves the bench; `truth` answers the pot's state; `inject JSON` adds a fault; `turn VALVE
+    OPENING` turns a hand valve; `stop` ends the process. Every line is answered with one line.
     """
 
     def __init__(self, served: _Served) -> None:
@@ -114,6 +114,13 @@ class _Served:
             except VirtualBenchError as error:
                 return f"refused {error}"
             self.note_time()
+            return "ok"
+        if word == "turn":
+            valve, _, opening = rest.partition(" ")
+            try:
+                self.bench.turn(valve, float(opening))
+            except VirtualBenchError as error:
+                return f"refused {error}"
             return "ok"
         if word == "stop":
             self.stopped.set()

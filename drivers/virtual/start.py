@@ -52,6 +52,7 @@ def start(spec: VirtualSpec) -> VirtualSession:
         truth=truths,
         inject_fault=served.inject,
         read_truth=served.truth,
+        turn_valve=served.turn,
         stop_bench=served.stop,
     )
 
@@ -68,6 +69,7 @@ def _direct(spec: VirtualSpec, truths: Truths) -> VirtualSession:
         truth=truths,
         inject_fault=lambda fault: inject(bench, fault),
         read_truth=bench.truth,
+        turn_valve=bench.turn,
         stop_bench=lambda: None,
     )
 
@@ -122,6 +124,12 @@ class _ServedBench:
     def inject(self, fault: FaultSpec) -> None:
         """Book one fault."""
         answer = self._ask("inject " + json.dumps(asdict(fault)))
+        if answer.startswith("refused "):
+            raise VirtualBenchError(answer.removeprefix("refused "))
+
+    def turn(self, valve: str, opening: float) -> None:
+        """Turn a hand valve."""
+        answer = self._ask(f"turn {valve} {opening!r}")
         if answer.startswith("refused "):
             raise VirtualBenchError(answer.removeprefix("refused "))
 

@@ -197,3 +197,46 @@ def test_a_driver_whose_wire_the_bench_does_not_speak_is_refused(six_cell_spec):
     played = {"meter": VirtualInstrument("voltmeter", "typed_voltmeter")}
     with pytest.raises(VirtualBenchError, match="cannot play a voltmeter for the driver 'typed_voltmeter'"):
         start(replace(six_cell_spec, mode="lockstep", instruments=played))
+
+
+def hand_pot_readings(mode):
+    played = {"gauge": VirtualInstrument("gauge", "modbus_gauge")}
+    session = start(VirtualSpec(mode=mode, room_pressure_bar=1.0, instruments=played))
+    gauge = session.instruments.get("gauge") or open_instrument(
+        InstrumentSpec("gauge", "modbus_gauge", session.endpoints["gauge"], "", 5.0), clock=session.clock
+    )
+    readings = []
+    try:
+        for valve, opening, seconds in (
+            ("vent", 0.0, 1.0),
+            ("supply", 0.2, 60.0),
+            ("supply", 0.0, 30.0),
+            ("vent", 0.5, 90.0),
+        ):
+            session.turn(valve, opening)
+            run(session, seconds)
+            readings.append(gauge.read_pressure_bar())
+        with pytest.raises(VirtualBenchError, match="write supply or vent"):
+            session.turn("drain", 1.0)
+        with pytest.raises(VirtualBenchError, match=r"write 0 \(shut\) to 1"):
+            session.turn("vent", 1.1)
+    finally:
+        gauge.close()
+        session.stop()
+    return readings
+
+
+def test_a_person_turns_the_valves_of_a_hand_pot_and_it_is_the_same_over_the_wire():
+    direct = hand_pot_readings("direct")
+    shut, filled, kept, vented = direct
+    assert shut == pytest.approx(1.0, abs=0.003)
+    assert filled == pytest.approx(1.5, abs=0.1)
+    assert kept == pytest.approx(filled, abs=0.03)
+    assert vented == pytest.approx(1.0, abs=0.003)
+    assert hand_pot_readings("lockstep") == direct
+
+
+def test_a_bench_with_a_controller_has_no_hand_valves(start_bench):
+    session, _ = start_bench()
+    with pytest.raises(VirtualBenchError, match="controller instead of hand valves"):
+        session.turn("supply", 0.1)
