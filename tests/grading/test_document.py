@@ -1,5 +1,6 @@
 import json
 import math
+from pathlib import Path
 
 import pytest
 
@@ -149,3 +150,14 @@ def test_comparison_says_what_a_new_limits_file_changes(measured):
         "TB-0417: oxygen_output_mv: pass, now watch",
     ]
     assert compare(before, before) == ()
+
+
+def test_results_of_version_1_stay_readable():
+    # Written once and kept for ever; a later version of the form gets a file of its own beside it.
+    path = Path(__file__).parents[1] / "golden" / "results_1.json"
+    kept = read_results(path)
+    assert [(cell.info.cell, cell.grade) for cell in kept.cells] == [
+        ("TB-0417", "pass"),
+        ("OS-1090", "reject"),
+    ]
+    assert to_json(kept) == json.loads(path.read_text(encoding="utf-8"))
