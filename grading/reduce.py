@@ -330,24 +330,29 @@ def fastest_ramp_bar_per_min(pressure: Channel, over_s: float = 10.0) -> float |
 
 
 def hold_notes(table: StepTable, holds: Sequence[Hold], i: int) -> tuple[str, ...]:
-    """What is to be said of one cell's holds that do not bar a grade."""
-    missing = [
-        f"no settled output in {hold_name(hold)}"
-        for k, hold in enumerate(holds)
-        if not np.isfinite(table.output_mv[i, k])
-    ]
-    unsettled = [
-        f"not settled in {hold_name(hold)} after {hold.end_s - hold.begin_s:.0f} s"
-        for k, hold in enumerate(holds)
-        if table.settled[i, k] == 0
-    ]
-    return (*missing, *unsettled)
+    """What is to be said of one cell's holds that does not bar a grade, in sentences."""
+    missing = [hold for k, hold in enumerate(holds) if not np.isfinite(table.output_mv[i, k])]
+    unsettled = [hold for k, hold in enumerate(holds) if table.settled[i, k] == 0]
+    notes = []
+    if missing:
+        notes.append(f"No settled output: {_named(missing)}.")
+    if unsettled:
+        longest_s = max(hold.end_s - hold.begin_s for hold in unsettled)
+        notes.append(f"Not settled after {longest_s:.0f} s: {_named(unsettled)}.")
+    return tuple(notes)
 
 
-def hold_name(hold: Hold) -> str:
-    """A hold in words."""
-    if hold.nominal_po2_bar is None:
-        return hold.gas
-    return (
-        f"the {'rising' if hold.direction == 'up' else 'falling'} step at PO2 {hold.nominal_po2_bar:.1f} bar"
-    )
+def _named(holds: Sequence[Hold]) -> str:
+    """Holds in words: "air, rising at 1.8 and 2.0 bar, falling at 1.4 bar"."""
+    parts = list(dict.fromkeys(hold.gas for hold in holds if hold.nominal_po2_bar is None))
+    words: list[str] = [*parts]
+    for direction, word in (("up", "rising"), ("down", "falling")):
+        levels = [
+            f"{hold.nominal_po2_bar:.1f}"
+            for hold in holds
+            if hold.nominal_po2_bar is not None and hold.direction == direction
+        ]
+        if levels:
+            listed = ", ".join(levels[:-1]) + " and " + levels[-1] if len(levels) > 1 else levels[0]
+            words.append(f"{word} at PO2 {listed} bar")
+    return ", ".join(words)

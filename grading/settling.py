@@ -36,6 +36,9 @@ MOST_RELATIVE_U: Final = 0.3
 MOST_U_S: Final = 1.0
 """A T90 whose standard uncertainty exceeds both is not given."""
 
+MODEL_RELATIVE_U: Final = 0.003
+"""Standard uncertainty of T90 for what no model here says: straight lines between samples, a cut series."""
+
 MOST_RAMP_OVER_T90: Final = 40.0
 """A change of pressure that takes longer than this many T90 tells nothing of it."""
 
@@ -340,7 +343,7 @@ def _weigh(fits: Sequence[_Fit]) -> tuple[_Fit, float, float]:
     u = np.array([fit.u_t90_s for fit in fits])
     mean = float(weights @ t90)
     spread = float(weights @ (np.where(weights > 1e-6, u, 0.0) ** 2 + (t90 - mean) ** 2))
-    return chosen, mean, float(np.sqrt(spread))
+    return chosen, mean, float(np.hypot(np.sqrt(spread), MODEL_RELATIVE_U * mean))
 
 
 def _aicc(fit: _Fit, worth: float, scatter: float) -> float:

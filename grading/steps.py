@@ -23,6 +23,7 @@ LONGEST_RAMP_S: Final = 150.0
 _SHORTEST_WINDOW_S: Final = 2.0
 _LONGEST_WINDOW_S: Final = 12.0
 _SIGMAS: Final = 4.0
+_GROWN_SIGMAS: Final = 2.5
 _AIR_FRACTION: Final = (0.195, 0.225)
 _NITROGEN_FRACTION: Final = 0.02
 
@@ -126,7 +127,7 @@ def still_stretches(t_s: FloatArray, pressure_bar: FloatArray) -> list[tuple[int
     moving = np.abs(slope) > np.maximum(MOVING_BAR_PER_S, _SIGMAS * u_slope)
     edges = np.flatnonzero(np.diff(np.concatenate([[True], moving, [True]]).astype(np.int64)))
     cores = [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= 3]
-    tolerance = max(_SIGMAS * noise, 0.002)
+    tolerance = max(_GROWN_SIGMAS * noise, 0.001)
     grown = [_grown(t_s, pressure_bar, core, tolerance) for core in cores]
     merged: list[tuple[int, int]] = []
     for first, last in grown:
@@ -167,10 +168,14 @@ def _grown(
     first, last = core
     head = float(np.median(pressure_bar[first : min(first + 15, last)]))
     tail = float(np.median(pressure_bar[max(last - 15, first) : last]))
-    while first > 0 and abs(pressure_bar[first - 1] - head) < tolerance:
+    while first >= 3 and abs(float(np.mean(pressure_bar[first - 3 : first])) - head) < tolerance:
         first -= 1
-    while last < len(t_s) and abs(pressure_bar[last] - tail) < tolerance:
+    while last <= len(t_s) - 3 and abs(float(np.mean(pressure_bar[last : last + 3])) - tail) < tolerance:
         last += 1
+    if first < 3:
+        first = 0
+    if last > len(t_s) - 3:
+        last = len(t_s)
     return first, last
 
 
