@@ -1,4 +1,5 @@
 import hashlib
+from pathlib import Path
 
 import pytest
 
@@ -173,3 +174,11 @@ def test_missing_files_are_told_in_one_line(tmp_path):
     path.write_bytes(b'name = "caf\xe9"')
     with pytest.raises(FileError, match="UTF-8"):
         load_limits(path)
+
+
+def test_limits_files_of_version_1_stay_readable():
+    # Written once and kept for ever; a later version of the form gets a file of its own beside it.
+    path = Path(__file__).parents[1] / "golden" / "limits_1.toml"
+    kept = parse_limits(path.read_text(encoding="utf-8"), path.name, check_loosening=False)
+    assert kept.find("t90_s").pass_limits == (None, 6.0)
+    assert kept.find("indication_error_percent", 1.6).reject_limits == (-5.0, 5.0)

@@ -96,6 +96,21 @@ def test_a_cell_with_a_ceiling_can_show_1_3_at_a_true_1_6_to_1_7(graded):
     assert any(text.startswith("When it shows 1.30, the truth is 1.65") for text in cell.detail.statements)
 
 
+def test_a_table_jotted_down_in_round_numbers_is_enough_for_a_pass_and_for_a_reject(tmp_path):
+    rows = [
+        "TB-0417,0,air,up,1.0,0.2095,20,10.5",
+        "TB-0417,1,oxygen,up,1.0,1.0,20,50",
+        "TB-0417,2,oxygen,up,1.6,1.0,20,80",
+        "OS-1090,0,air,up,1.0,0.2095,20,10.5",
+        "OS-1090,1,oxygen,up,1.0,1.0,20,50",
+        "OS-1090,2,oxygen,up,1.6,1.0,20,70",
+    ]
+    path = tmp_path / "jotted.csv"
+    path.write_text("\n".join([HEADER, *rows]) + "\n", encoding="utf-8")
+    straight, bent = grade(load_source(path), load_limits("general")).cells
+    assert (straight.grade, bent.grade) == ("pass", "reject")
+
+
 def test_two_points_cannot_see_a_ceiling_above_them(graded):
     cell = graded({"OS-1090": lambda p: min(50.0 * p, 82.0)})["OS-1090"]
     assert value(cell, "air_slope_agreement_percent") == pytest.approx(0.0, abs=0.5)
