@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from grading.results import CellInfo
 from rig.acquisition import TickReadings
@@ -24,6 +24,8 @@ class Presenter:
         oxygen_fraction: dry fraction in the pot, for the PO2 shown; None while unknown.
         calibration: output per bar of PO2 at the calibration step, mV/bar, by socket.
         alarm: a standing alarm.
+        cue: what the operator's hands are to do now.
+        lid_force_n: tells the force on the lid where a person may open it; None: not shown.
     """
 
     def __init__(
@@ -56,6 +58,8 @@ class Presenter:
         self.oxygen_fraction: float | None = None
         self.calibration: Mapping[int, float] = {}
         self.alarm: str | None = None
+        self.cue: str | None = None
+        self.lid_force_n: Callable[[Scan], float | None] | None = None
 
     def begin_part(self, part: int, now: str, next_: str) -> None:
         """Name the part of the run that begins, by its number in `expected_s`."""
@@ -113,6 +117,8 @@ class Presenter:
             gas_used_l=scan.gas_used_l,
             cells=tuple(self._line(socket, serial) for socket, serial in self._cells),
             alarm=self.alarm,
+            cue=self.cue,
+            lid_force_n=None if self.lid_force_n is None else self.lid_force_n(scan),
         )
 
     def _line(self, socket: int, serial: str) -> CellLine:

@@ -1,0 +1,1 @@
+"""The pot whose valves a person turns: the same procedure on prompts."""

@@ -1,0 +1,311 @@
+"""Drives the pressure with a person's hands: cues go out, the gauge says what came of them.
+
+The gauge alone is believed. A target counts as reached when the gauge stands still near it; what a person
+says of a valve moves nothing. Fast filling, an idle hand and too much overshoot end the run safely.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from rig.course import Course, Intent
+from rig.hand.cues import SHORT_BAR, TOO_FAST_BAR_PER_MIN, Cue, PatientView, advise
+from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.loop import Tripped, own_trip
+from rig.run_log import RunLog
+from rig.safety_limits import SafetyLimits
+from rig.scan import Scan
+from rig.snapshot import View
+from rig.states import Machine, State
+
+CARD = (
+    "1. Shut the supply valve and the cylinder.",
+    "2. Open the vent slowly, all the way.",
+    "3. Wait until the dial shows 0.00 bar gauge. Until then keep the lid shut and your head away from it.",
+)
+"""What to do whatever has happened; shown at every way out."""
+
+OVERSHOOT_BAR = 0.020
+IDLE_S = 60.0
+_STILL_BAR_PER_S = 0.04 / 60.0
+_STILL_FOR_S = 1.5
+_PROGRESS_BAR = 0.003
+_TOO_FAST_FOR_S = 5.0
+_BACK_BAR = 0.030
+_MOST_DETOURS = 2
+_SETTLES_S = 30.0
+_CARD_EVERY_S = 30.0
+
+
+class HandDrive:
+    """Ramps and keeps the pressure by a person's hands; both `PressureDrive` and `Outputs`."""
+
+    def __init__(
+        self,
+        machine: Machine,
+        limits: SafetyLimits,
+        course: Course,
+        log: RunLog,
+        scan: Callable[[], Scan],
+        view: View,
+        show: Callable[[str | None], None],
+    ) -> None:
+        """Give cues through `show`, and to `view` where it takes them; `scan` returns the newest scan."""
+        self._machine = machine
+        self._limits = limits
+        self._course = course
+        self._log = log
+        self._scan = scan
+        self._view = view
+        self._hears = view if isinstance(view, PatientView) else None
+        self._show = show
+        self._cue: Cue | None = None
+        self._target_bar = 0.0
+        self._up = True
+        self._detour_bar: float | None = None
+        self._detours = 0
+        self._still_since_s: float | None = None
+        self._best_bar = 0.0
+        self._progress_s = 0.0
+        self._fast_since_s: float | None = None
+        self._kept_since_s = 0.0
+        self._highest_bar = 0.0
+        self._gas_l = 0.0
+        self._claiming = False
+        self._carded_s: float | None = None
+
+    @property
+    def gas_used_l(self) -> float:
+        """Litres at 1 bar let in so far, from measured rises."""
+        return self._gas_l
+
+    def claim(self) -> None:
+        """Note that the person has just been asked to make the pot safe; it is not told again at once."""
+        self._claiming = True
+
+    def release(self) -> None:
+        """Take the last cue off the screen."""
+        self._give(None)
+
+    def serve(self) -> None:
+        """Hand this tick's cue to whoever takes cues."""
+        if self._hears is not None:
+            self._hears.cue(self._cue, self._scan())
+
+    def card(self) -> None:
+        """Show the three lines that end every trouble; not again within half a minute."""
+        now_s = self._scan().t_s
+        if self._carded_s is None or now_s - self._carded_s >= _CARD_EVERY_S:
+            self._carded_s = now_s
+            for line in CARD:
+                self._view.say(line, "alarm")
+
+    def de_energise(self) -> bool:
+        """Tell the person to shut the supply and open the vent. Returns that it was told, not done."""
+        if not self._claiming:
+            self.card()
+        self._claiming = False
+        self._log.event("valve", valve="hands", action="told: supply shut, vent open")
+        self._give(Cue("vent", "open_fully", "SHUT SUPPLY AND CYLINDER, OPEN VENT"))
+        return True
+
+    def begin_move(self, target_bar: float, scan: Scan) -> None:
+        """Start for a target, absolute bar, from the pressure of this scan.
+
+        Raises:
+            Tripped: a permissive says no.
+        """
+        start_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
+        up = target_bar >= start_bar
+        if up:
+            self._permit(target_bar, scan)
+        self._target_bar, self._up = target_bar, up
+        self._detour_bar, self._detours = None, 0
+        self._fast_since_s = None
+        self._highest_bar = start_bar
+        self._course.set(Intent.UP if up else Intent.DOWN, None, target_bar)
+        self._begin_leg(scan)
+
+    def move(self, scan: Scan) -> bool:
+        """Judge this tick and give the next cue. Returns whether the target is reached and all is still.
+
+        Raises:
+            Tripped: HANDS_IDLE, TOO_FAST or OVERSHOOT.
+        """
+        if scan.bad or scan.pressure_bar is None:
+            return False
+        pressure_bar = scan.pressure_bar
+        if pressure_bar > self._highest_bar:
+            self._gas_l += (pressure_bar - self._highest_bar) * self._limits.volume_l
+            self._highest_bar = pressure_bar
+        goal_bar, up = self._leg()
+        sign = 1.0 if up else -1.0
+        to_go_bar = sign * (goal_bar - pressure_bar)
+        still = self._is_still(scan)
+        if to_go_bar <= SHORT_BAR:
+            self._progress_s = scan.t_s
+            self._watch_speed(scan)
+            if self._overshot(to_go_bar):
+                if not still:
+                    self._give(advise(goal_bar, pressure_bar, 60.0 * scan.rate_bar_per_s, up=up))
+                    return False
+                self._turn_back(scan, pressure_bar)
+                return False
+            if still or self._machine.state in (State.COMPLETING, State.STOPPING):
+                if self._detour_bar is None:
+                    self._give(None)
+                    return True
+                self._detour_bar = None
+                self._begin_leg(scan)
+                return False
+            self._give(advise(goal_bar, pressure_bar, 60.0 * scan.rate_bar_per_s, up=up))
+            return False
+        self._watch_progress(scan, to_go_bar)
+        self._watch_speed(scan)
+        self._give(advise(goal_bar, pressure_bar, 60.0 * scan.rate_bar_per_s, up=up))
+        return False
+
+    def begin_keep(self, scan: Scan, target_bar: float) -> None:
+        """Start to keep what has been reached: hands off, and the pressure is used as it is measured."""
+        kept_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
+        self._kept_since_s = scan.t_s
+        self._course.set(Intent.KEEP, kept_bar, target_bar)
+        self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
+
+    def keep(self, scan: Scan) -> None:
+        """Follow the gas as it takes the pot's temperature; after that the pressure has to stay."""
+        if scan.bad == 0 and scan.pressure_bar is not None and scan.t_s - self._kept_since_s < _SETTLES_S:
+            self._course.set_point_bar = scan.pressure_bar
+
+    def rest(self) -> None:
+        """Let the pressure alone, both valves shut, until the next call."""
+        self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
+
+    def open_vent(self) -> None:
+        """Tell the person to open the vent for good; the gauge has to show that it was done."""
+        self._course.set(Intent.OPEN)
+        self._give(Cue("vent", "open_fully", "OPEN THE VENT all the way (supply shut)"))
+
+    def flow(self, scan: Scan) -> float:
+        """Refuse: what flows through a hand valve cannot be measured by one gauge."""
+        del scan
+        raise Tripped(
+            own_trip(
+                "NO_FLOW_PURGE",
+                Response.STOP,
+                "A pot with hand valves cannot purge by flow.",
+                "Take a procedure that purges by swings.",
+            )
+        )
+
+    def _permit(self, target_bar: float, scan: Scan) -> None:
+        """Refuse to fill where the state, the gauges or the limits do not allow it."""
+        refusal = None
+        if not self._machine.rule.may_fill:
+            refusal = f"no gas is let in while {self._machine.state}"
+        elif target_bar > self._limits.stop_pressure_bar:
+            refusal = (
+                f"{target_bar:.3f} bar is above the filling stop at {self._limits.stop_pressure_bar:.2f} bar"
+            )
+        elif scan.pressure_bar is None or scan.bad:
+            refusal = "the pressure gauge has no valid reading"
+        elif scan.apart:
+            refusal = "the gauges disagree"
+        if refusal is not None:
+            raise Tripped(own_trip("NOT_PERMITTED", Response.STOP, f"Filling is refused: {refusal}.", ""))
+
+    def _leg(self) -> tuple[float, bool]:
+        """Where it goes now and whether upwards; a detour leads back past an overshot target."""
+        if self._detour_bar is not None:
+            return self._detour_bar, not self._up
+        if self._machine.state is not State.STARTING:
+            return self._target_bar, self._up
+        # A swing a little short purges less than was planned; one that goes a little past does no harm.
+        if self._up:
+            return self._target_bar + SHORT_BAR, True
+        ambient_bar = self._scan().barometer_bar or 0.0
+        return max(self._target_bar - SHORT_BAR, min(self._target_bar, ambient_bar + 2 * SHORT_BAR)), False
+
+    def _begin_leg(self, scan: Scan) -> None:
+        goal_bar, up = self._leg()
+        pressure_bar = scan.pressure_bar if scan.pressure_bar is not None else goal_bar
+        self._best_bar = (1.0 if up else -1.0) * (goal_bar - pressure_bar)
+        self._progress_s = scan.t_s
+        self._still_since_s = None
+        self._give(advise(goal_bar, pressure_bar, 0.0, up=up))
+
+    def _is_still(self, scan: Scan) -> bool:
+        if abs(scan.rate_bar_per_s) > _STILL_BAR_PER_S:
+            self._still_since_s = None
+        elif self._still_since_s is None:
+            self._still_since_s = scan.t_s
+        return self._still_since_s is not None and scan.t_s - self._still_since_s >= _STILL_FOR_S
+
+    def _overshot(self, to_go_bar: float) -> bool:
+        """Whether a measuring step went past its target by more than is taken as it is."""
+        return (
+            self._detour_bar is None and self._machine.state is State.EXECUTE and to_go_bar < -OVERSHOOT_BAR
+        )
+
+    def _turn_back(self, scan: Scan, pressure_bar: float) -> None:
+        self._detours += 1
+        over_bar = abs(pressure_bar - self._target_bar)
+        if self._detours > _MOST_DETOURS:
+            raise Tripped(
+                own_trip(
+                    "OVERSHOOT",
+                    Response.STOP,
+                    f"The target of {self._target_bar:.3f} bar was passed by {1000 * over_bar:.0f} mbar for "
+                    f"the {self._detours}rd time.",
+                    "Fill more slowly; a finer needle valve or restrictor helps.",
+                    rows=(9,),
+                )
+            )
+        self._detour_bar = self._target_bar + (-_BACK_BAR if self._up else _BACK_BAR)
+        self._log.event(
+            "note", text=f"The target was passed by {1000 * over_bar:.0f} mbar; it is approached again."
+        )
+        self._view.say(
+            f"{1000 * over_bar:.0f} mbar past the target; go back to {self._detour_bar:.3f} bar and "
+            "approach it again.",
+            "caution",
+        )
+        self._begin_leg(scan)
+
+    def _watch_progress(self, scan: Scan, to_go_bar: float) -> None:
+        if to_go_bar < self._best_bar - _PROGRESS_BAR:
+            self._best_bar = to_go_bar
+            self._progress_s = scan.t_s
+        elif scan.t_s - self._progress_s > IDLE_S:
+            raise Tripped(
+                own_trip(
+                    "HANDS_IDLE",
+                    Response.ABORT,
+                    f"The pressure has not moved towards {self._leg()[0]:.3f} bar for {IDLE_S:.0f} s.",
+                    f"{CLOSE_BOTTLE} Supply off, vent open. {KEEP_LID_SHUT}",
+                    rows=(11, 35),
+                )
+            )
+
+    def _watch_speed(self, scan: Scan) -> None:
+        if 60.0 * scan.rate_bar_per_s <= TOO_FAST_BAR_PER_MIN:
+            self._fast_since_s = None
+        elif self._fast_since_s is None:
+            self._fast_since_s = scan.t_s
+            self._view.say(
+                f"{60.0 * scan.rate_bar_per_s:.1f} bar/min is too fast: close the supply.", "alarm"
+            )
+        elif scan.t_s - self._fast_since_s > _TOO_FAST_FOR_S:
+            raise Tripped(
+                own_trip(
+                    "TOO_FAST",
+                    Response.ABORT,
+                    f"The pot still fills at {60.0 * scan.rate_bar_per_s:.1f} bar/min.",
+                    f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}",
+                    rows=(10, 12),
+                )
+            )
+
+    def _give(self, cue: Cue | None) -> None:
+        self._cue = cue
+        self._show(cue.text if cue is not None else None)

@@ -1,0 +1,325 @@
+"""The person's part of a run on a pot with hand valves: what is checked, asked and told, in order.
+
+Before any gas a missing or wrong answer refuses the run. With gas in the pot it sounds the alarm, tells the
+person to shut the supply and open the vent, and has the gauge show that it was done.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import date
+
+from rig.hand.dialogue import Dialogue, NoAnswer
+from rig.hand.drive import HandDrive
+from rig.hand.last_run import LastRun
+from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
+from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.loop import Loop, StopAsked, Tripped, own_trip
+from rig.permissives import lid_refusal
+from rig.scan import Scan
+from rig.setup.bench_file import BenchFile
+from rig.setup.vented_zero import HIGHEST_BAROMETER_BAR, LOWEST_BAROMETER_BAR
+from rig.snapshot import Prompt, View
+from rig.starting import Refused
+
+CHECKLIST = (
+    ("check_eyes", "Goggles on, gloves within reach, eye wash known?", "EYES"),
+    ("check_clean", "No oil, grease or hand cream on hands, pot, fittings or clothes?", "CLEAN"),
+    ("check_air", "Room ventilated, vent line led outdoors, nothing near that can spark or glow?", "AIR"),
+    (
+        "check_cylinder",
+        "Cylinder secured against falling; regulator no higher than the pot may take?",
+        "SECURED",
+    ),
+)
+"""Per run: code, question, and the word that has to be typed; no two are alike, so 'yes' is never one."""
+
+PLATE_WITHIN_BAR = 0.06
+DIAL_WITHIN_BAR = 0.05
+OPEN_FAST_BAR_PER_MIN = 2.0
+_CONNECT_S = 300.0
+_VENTED_FOR_S = 10.0
+_LID_WITHIN_S = 120.0
+_BAROMETER_WITHIN_BAR = 0.001
+_LOWEST_TYPED_BAR = 0.0
+_HIGHEST_TYPED_BAR = 20.0
+
+_PressureCheck = Callable[[TypedPressure], str | None]
+
+
+class HandPot:
+    """What a session does with the person at a hand pot, beside the cues of `HandDrive`."""
+
+    def __init__(
+        self,
+        loop: Loop,
+        drive: HandDrive,
+        dialogue: Dialogue,
+        view: View,
+        bench: BenchFile,
+        *,
+        two_gauges: bool,
+    ) -> None:
+        """Talk to the person at the pot that `bench` describes."""
+        self._loop = loop
+        self._drive = drive
+        self._dialogue = dialogue
+        self._view = view
+        self._bench = bench
+        self._two_gauges = two_gauges
+        self._told_fast = False
+
+    def prepare(self, last: LastRun | None, today: date) -> None:
+        """Go through what must be true before any gas: the last run, the checklist, plate and relief valve.
+
+        Raises:
+            Refused: something is not so, or nobody says so.
+            StopAsked: a stop was asked for.
+        """
+        try:
+            self._after(last)
+            for code, text, word in CHECKLIST:
+                self._dialogue.confirm(code, text, word)
+            self._check_plate()
+            self._check_relief(today)
+            self._dialogue.confirm(
+                "make_safe", "Shut the supply valve and the cylinder, open the vent all the way.", "OPEN"
+            )
+        except NoAnswer as nobody:
+            raise Refused("NO_ANSWER", str(nobody)) from None
+
+    def know_barometer(self) -> None:
+        """Have the barometer typed twice, where the bench has none.
+
+        Raises:
+            Refused: no barometer reading, or two that differ.
+        """
+        text = (
+            "Read a barometer in this room (station pressure, not reduced to sea level), with its unit, for "
+            "example 1013.2 hPa."
+        )
+        try:
+            first = self._typed("barometer", text, self._barometer_problem)
+            second = self._typed("barometer_again", "Once more, please: " + text, self._barometer_problem)
+        except NoAnswer as nobody:
+            raise Refused("NO_ANSWER", str(nobody)) from None
+        if abs(first.bar - second.bar) > _BAROMETER_WITHIN_BAR:
+            raise Refused(
+                "BAROMETER_LOST",
+                f"the barometer was typed as {first.bar:.4f} and as {second.bar:.4f} bar; begin again",
+            )
+        self._loop.acquisition.put_barometer(second.bar)
+
+    def compare_dial(self) -> None:
+        """Ask what the dial on the pot reads, and hold it against the gauge.
+
+        Raises:
+            Refused: the dial is more than 50 mbar off, or nobody answers.
+        """
+        shown = both_ways(self._pressure_bar(), self._ambient_bar())
+        try:
+            self._typed("dial", f"The gauge says {shown}. Your dial reads about?", self._dial_problem)
+        except NoAnswer as nobody:
+            raise Refused("DIAL", str(nobody)) from None
+
+    def open_cylinder(self) -> None:
+        """Have the cylinder opened slowly with the vent open, watching the gauge.
+
+        Raises:
+            Tripped: NOBODY_THERE, or what an interlock says.
+        """
+        self._told_fast = False
+        regulator_bar = self._bench.gas.supply_pressure_bar
+        text = (
+            "Regulator knob fully out? Supply valve shut, vent open? Open the cylinder valve slowly - count "
+            f"to 5, stand aside. Then set the regulator to {both_ways(regulator_bar, self._ambient_bar())}."
+        )
+        try:
+            self._dialogue.confirm(
+                "open_cylinder", text, "OPENED", timeout_s=_CONNECT_S, watch=self._watch_opening
+            )
+        except NoAnswer as nobody:
+            raise Tripped(
+                own_trip(
+                    "NOBODY_THERE",
+                    Response.ABORT,
+                    str(nobody),
+                    f"{CLOSE_BOTTLE} Supply off, vent open. {KEEP_LID_SHUT}",
+                    rows=(35,),
+                )
+            ) from None
+
+    def allow_lid(self) -> bool:
+        """Say that the lid may be opened, once two sources show no pressure for ten seconds; or say why not.
+
+        Returns:
+            Whether it was said.
+        """
+        self._drive.release()
+        refusal: str | None = "the pressure in the pot is not known"
+        try:
+            begun_s = vented_since_s = self._loop.now_s
+            while refusal is not None and self._loop.now_s - begun_s < _LID_WITHIN_S:
+                scan = self._dialogue.wait(0.0)
+                if lid_refusal(scan, self._loop.limits, _VENTED_FOR_S) is not None or scan.bad:
+                    vented_since_s = scan.t_s
+                refusal = lid_refusal(scan, self._loop.limits, scan.t_s - vented_since_s)
+            if refusal is None and not self._two_gauges:
+                self._dialogue.confirm(
+                    "cylinder_shut", "Cylinder shut, vent open all the way?", "SHUT", timeout_s=_CONNECT_S
+                )
+                self._typed(
+                    "dial_lid",
+                    "Look at the dial on the pot. It reads?",
+                    self._dial_not_vented,
+                    timeout_s=_CONNECT_S,
+                )
+                scan = self._dialogue.wait(0.0)
+                refusal = lid_refusal(scan, self._loop.limits, _VENTED_FOR_S)
+        except (NoAnswer, StopAsked, Tripped) as error:
+            refusal = str(error)
+        if refusal is not None:
+            self._view.say(f"Keep the lid shut: {refusal}.".replace("..", "."), "alarm")
+            self._loop.log.event("note", text=f"The lid was not allowed to be opened: {refusal}")
+            return False
+        self._loop.log.event("note", text="Two sources show no pressure: the lid may be opened.")
+        self._view.say("No pressure by two sources for 10 s, vent open: you may open the lid now, slowly.")
+        return True
+
+    def lid_force_n(self, scan: Scan) -> float | None:
+        """Force on the lid in newtons while the pot is above the vented band; None when it is vented."""
+        highest_bar, ambient_bar = scan.highest_bar, scan.barometer_bar
+        if highest_bar is None or ambient_bar is None:
+            return None
+        over_bar = highest_bar - ambient_bar
+        return self._loop.limits.lid_force_n(over_bar) if over_bar > self._loop.limits.vented_bar else None
+
+    def _after(self, last: LastRun | None) -> None:
+        if last is None:
+            return
+        if last.interrupted:
+            self._view.say(
+                f"The last run ({last.record}) did not end properly; what the pot holds is not known.",
+                "caution",
+            )
+            self._drive.card()
+        if last.first_out:
+            code = last.first_out
+            self._dialogue.demand(
+                Prompt(
+                    "clear_trip",
+                    f"The last run ({last.record}) was ended by a trip. Find out why before you go on, then "
+                    "type the code of the trip as it was shown.",
+                ),
+                lambda answer: None if answer == code else f"'{answer}' is not the code of that trip",
+            )
+        if last.changes:
+            self._confirm_changes(last)
+
+    def _confirm_changes(self, last: LastRun) -> None:
+        changed = ", ".join(change.text for change in last.changes)
+        self._dialogue.confirm(
+            "changed_limits",
+            f"Changed in the bench file since the last run: {changed}. Is each one meant?",
+            "CHANGED",
+        )
+        for change in last.changes:
+            wanted = "not set" if change.now is None else f"{change.now:g}"
+            self._dialogue.demand(
+                Prompt(
+                    f"changed_{change.key}",
+                    f"Second step: type the new value of {change.key} from the plate or paper that gives it, "
+                    "as it stands in the bench file" + (", or 'not set'." if change.now is None else "."),
+                ),
+                lambda answer, wanted=wanted: (  # type: ignore[misc]
+                    None if answer == wanted else f"'{answer}' is not what the bench file says"
+                ),
+            )
+
+    def _check_plate(self) -> None:
+        plate_bar = self._bench.limits.working_pressure_bar
+
+        def problem(typed: TypedPressure) -> str | None:
+            if abs(typed.absolute_bar(1.013) - plate_bar) <= PLATE_WITHIN_BAR:
+                return None
+            return (
+                f"the plate says {typed.absolute_bar(1.013):.2f} bar absolute and {self._bench.file} "
+                f"{plate_bar:.2f}: correct whichever is wrong before any gas"
+            )
+
+        self._typed("plate", "Read the plate of the pot. Its highest working pressure is?", problem)
+
+    def _check_relief(self, today: date) -> None:
+        def problem(answer: str) -> str | None:
+            try:
+                due = date.fromisoformat(answer)
+            except ValueError:
+                return f"'{answer}' is no date; write it as 2027-03-31"
+            return None if due >= today else f"the relief valve's test ran out on {due}: have it tested first"
+
+        self._dialogue.demand(
+            Prompt(
+                "relief_due",
+                "Until when is the test of the relief valve valid (tag)? Write it as 2027-03-31.",
+            ),
+            problem,
+        )
+
+    def _typed(
+        self, code: str, text: str, problem: _PressureCheck, *, timeout_s: float = 300.0
+    ) -> TypedPressure:
+        """Have a pressure typed, with its unit.
+
+        Raises:
+            NoAnswer, StopAsked, Tripped: as `Dialogue.demand`.
+        """
+
+        def check(answer: str) -> str | None:
+            try:
+                typed = read_pressure(answer)
+            except TypedWrong as wrong:
+                return str(wrong)
+            if not _LOWEST_TYPED_BAR - 0.1 <= typed.bar <= _HIGHEST_TYPED_BAR:
+                return f"'{answer}' cannot be true here"
+            return problem(typed)
+
+        return read_pressure(self._dialogue.demand(Prompt(code, text, timeout_s=timeout_s), check))
+
+    def _barometer_problem(self, typed: TypedPressure) -> str | None:
+        if typed.is_gauge:
+            return "a barometer reads absolute pressure; write for example 1013.2 hPa"
+        if LOWEST_BAROMETER_BAR <= typed.bar <= HIGHEST_BAROMETER_BAR:
+            return None
+        return (
+            f"{typed.bar:.4f} bar; {LOWEST_BAROMETER_BAR} to {HIGHEST_BAROMETER_BAR} bar is possible "
+            "for a barometer"
+        )
+
+    def _dial_problem(self, typed: TypedPressure) -> str | None:
+        off_bar = typed.absolute_bar(self._ambient_bar()) - self._pressure_bar()
+        if abs(off_bar) <= DIAL_WITHIN_BAR:
+            return None
+        return (
+            f"dial and gauge differ by {1000 * off_bar:+.0f} mbar, {1000 * DIAL_WITHIN_BAR:.0f} are allowed: "
+            "check units, then the dial"
+        )
+
+    def _dial_not_vented(self, typed: TypedPressure) -> str | None:
+        over_bar = typed.gauge_bar(self._ambient_bar())
+        if over_bar <= self._loop.limits.vented_bar:
+            return None
+        return (
+            f"LID UNDER PRESSURE: {self._loop.limits.lid_force_n(over_bar):.0f} N on the lid by your dial; "
+            "vent on, then read it again"
+        )
+
+    def _watch_opening(self, scan: Scan) -> None:
+        if 60.0 * scan.rate_bar_per_s > OPEN_FAST_BAR_PER_MIN and not self._told_fast:
+            self._told_fast = True
+            self._view.say("CLOSE IT: the pressure rises too fast. Close the cylinder valve.", "alarm")
+
+    def _pressure_bar(self) -> float:
+        return self._loop.scan.pressure_bar or 0.0
+
+    def _ambient_bar(self) -> float:
+        return self._loop.scan.barometer_bar or 1.013

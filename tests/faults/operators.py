@@ -1,0 +1,141 @@
+"""Simulated operators at a hand pot: one who obeys, and all the others."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from drivers.virtual_spec import PotTruth
+from rig.hand.cues import Cue
+from rig.hand.person import SimulatedPerson
+from rig.scan import Scan
+from rig.snapshot import Prompt, Severity, Snapshot
+
+LID_WORDS = "you may open the lid"
+
+
+@dataclass
+class Screen:
+    """Keeps what was shown, and what the pot was like at every word about the lid."""
+
+    read_pot: Any
+    said: list[tuple[str, Severity]] = field(default_factory=list)
+    lid_texts: list[PotTruth] = field(default_factory=list)
+    snapshots: list[Snapshot] = field(default_factory=list)
+
+    def update(self, snapshot: Snapshot) -> None:
+        self.snapshots.append(snapshot)
+
+    def say(self, text: str, severity: Severity = "info") -> None:
+        self.said.append((text, severity))
+        if LID_WORDS in text:
+            self.lid_texts.append(self.read_pot())
+
+    def ask(self, prompt: Prompt) -> str | None:
+        return None
+
+    def withdraw(self) -> None:
+        pass
+
+
+class Obedient(SimulatedPerson):
+    """Does what the screen says."""
+
+
+class Slow(SimulatedPerson):
+    """Takes long for everything, but does it."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **{**more, "reaction_s": 3.5, "thinks_s": 50.0})
+
+
+class WrongUnit(SimulatedPerson):
+    """Types pressures without a unit, then with a comma, then in the wrong unit."""
+
+    texts = ("3", "3,0 bara", "3 bar", "3 psia")
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._asked = 0
+
+    def answer(self, prompt: Prompt) -> str | None:
+        if prompt.code in ("plate", "dial"):
+            self._asked += 1
+            return self.texts[(self._asked - 1) % len(self.texts)]
+        return super().answer(prompt)
+
+
+class WrongUnitOnce(WrongUnit):
+    """Types it wrong twice and then reads the message."""
+
+    def answer(self, prompt: Prompt) -> str | None:
+        if self._asked < 2 or prompt.code not in ("plate", "dial"):
+            return super().answer(prompt)
+        return SimulatedPerson.answer(self, prompt)
+
+
+class EnterForEver(SimulatedPerson):
+    """Presses Enter at every question and touches no valve."""
+
+    def answer(self, prompt: Prompt) -> str | None:
+        return ""
+
+    def act(self, cue: Cue | None, scan: Scan) -> None:
+        pass
+
+
+class YesToAll(SimulatedPerson):
+    """Answers yes to everything."""
+
+    def answer(self, prompt: Prompt) -> str | None:
+        return "yes"
+
+
+class SaysSoOnly(SimulatedPerson):
+    """Types every word that is asked for, and touches no valve."""
+
+    def act(self, cue: Cue | None, scan: Scan) -> None:
+        pass
+
+
+class Leaves(SimulatedPerson):
+    """Obeys until a time, then is gone; the valves stay as they were."""
+
+    def __init__(self, *args: Any, leaves_s: float, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._leaves_s = leaves_s
+        self.left = False
+
+    def cue(self, cue: Cue | None, scan: Scan) -> None:
+        self.left = self.left or scan.t_s >= self._leaves_s
+        super().cue(cue, scan)
+
+    def act(self, cue: Cue | None, scan: Scan) -> None:
+        if not self.left:
+            super().act(cue, scan)
+
+    def answer(self, prompt: Prompt) -> str | None:
+        return None if self.left else super().answer(prompt)
+
+
+class NeverCloses(SimulatedPerson):
+    """Opens valves and never closes the supply again."""
+
+    def act(self, cue: Cue | None, scan: Scan) -> None:
+        if cue is not None and cue.valve == "supply" and cue.action in ("close", "slower"):
+            return
+        super().act(cue, scan)
+
+
+class Hasty(SimulatedPerson):
+    """Tears the supply open."""
+
+    def _adjusted(self, cue: Cue, scan: Scan) -> float:
+        return 1.0 if cue.valve == "supply" else super()._adjusted(cue, scan)
+
+
+class SwearsByTheDial(SimulatedPerson):
+    """Swears that the dial shows nothing, whatever it shows."""
+
+    def answer(self, prompt: Prompt) -> str | None:
+        return "0 barg" if prompt.code.startswith("dial") else super().answer(prompt)
