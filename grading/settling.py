@@ -36,7 +36,7 @@ MOST_RELATIVE_U: Final = 0.3
 MOST_U_S: Final = 1.0
 """A T90 whose standard uncertainty exceeds both is not given."""
 
-MODEL_RELATIVE_U: Final = 0.003
+MODEL_RELATIVE_U: Final = 0.002
 """Standard uncertainty of T90 for what no model here says: straight lines between samples, a cut series."""
 
 MOST_RAMP_OVER_T90: Final = 40.0

@@ -281,6 +281,11 @@ def read_sheet(path: Path) -> Sheet:
 
 def unknown_column(file: str, name: str, known: Sequence[str]) -> SourceError:
     """The error for a column that the table does not have, with the nearest name that it does."""
+    if name in ("pressure", "pressure_psi"):
+        return SourceError(
+            f"{file} line 1: {name!r} does not say absolute or gauge, and in what unit; name it pressure_bar, "
+            "pressure_psia, or pressure_gauge_bar or pressure_psig beside barometer_bar"
+        )
     near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
     mend = f"; did you mean {near[0]}?" if near else f"; the columns are {', '.join(known)}"
     return SourceError(f"{file} line 1: unknown column {name!r}{mend}")

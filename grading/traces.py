@@ -16,7 +16,7 @@ from grading.reduce import Channel, Signals, fastest_ramp_bar_per_min, hold_note
 from grading.results import CellInfo, RunConditions
 from grading.settled import HoldRule
 from grading.settling import TRACE_SKEW_S
-from grading.sheet import ABSOLUTE_PRESSURE, BAROMETER, GAUGE_PRESSURE, Sheet
+from grading.sheet import ABSOLUTE_PRESSURE, BAROMETER, GAUGE_PRESSURE, Sheet, unknown_column
 from grading.steps import LEAST_HOLD_S, holds_in_trace
 from grading.tables import ASSUMED_HUMIDITY
 
@@ -117,6 +117,8 @@ def _cell_columns(sheet: Sheet) -> dict[str, str]:
     for name, written in zip(sheet.names, sheet.written, strict=True):
         if name in _KNOWN:
             continue
+        if name in ("pressure", "pressure_psi"):
+            raise unknown_column(sheet.file, name, _KNOWN)
         near = difflib.get_close_matches(name, _KNOWN, n=1, cutoff=0.75)
         if near:
             raise SourceError(
