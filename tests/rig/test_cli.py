@@ -236,3 +236,41 @@ def test_what_nobody_foresaw_is_one_line_with_a_file_for_us(
     assert len(err.splitlines()) == 1
     (report,) = tmp_path.iterdir()
     assert "Traceback" in report.read_text()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "told"),
+    [
+        (
+            "ramp_bar_per_min",
+            "ramp_bar_per_mn",
+            "limits.ramp_bar_per_mn: unknown key; did you mean",
+        ),
+        ('role = "voltmeter"', 'role = "thermometer"', "no instrument has role 'voltmeter'"),
+        ("nplc = 1", "nplcs = 1", "instruments.scanner.options.nplcs"),
+    ],
+)
+@pytest.mark.parametrize("command", ["run", "preflight"])
+def test_bench_file_that_is_wrong_starts_nothing(
+    command: str, old: str, new: str, told: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    bench = tmp_path / "mine.toml"
+    bench.write_text(open_config("benches", "virtual_bench").text.replace(old, new, 1))
+    out = tmp_path / "records"
+    cells = ("-c", "six_cells") if command == "run" else ()
+    code, shown, err = run(capsys, command, str(bench), *cells, "--out", str(out))
+    assert code == 2
+    assert told in err
+    assert all(line.startswith(f"leadline: {bench}") for line in err.splitlines())
+    assert shown == ""
+    assert not out.exists()
+
+
+def test_cells_file_that_is_no_cells_file_is_told_by_column(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    cells = tmp_path / "box.csv"
+    cells.write_text("slot,serail\n1,TB-0417\n")
+    code, _, err = run(capsys, "run", "virtual_bench", "-c", str(cells), "-o", str(tmp_path / "records"))
+    assert code == 2
+    assert f"{cells}:1: unknown column 'serail'; did you mean 'serial'?" in err
