@@ -25,16 +25,19 @@ _RATE_OVER_S = 2.0
 _THERMOMETER_EVERY_S = 1.0
 _BAROMETER_EVERY_S = 10.0
 _MEASURE_EVERY_S = 0.4
-_WATCH_EVERY_S = 2.0
+_WATCH_EVERY_S = 1.0
+_WEATHER_BAR = 0.004
 _GIVE_UP_BAD = 5
+_SMOOTHING = 0.05
+"""Of the gauges' difference: a mean over the last twenty readings of the second gauge, some eight seconds."""
 _OK, _OVER, _UNDER = ReadingStatus.OK, ReadingStatus.OVER, ReadingStatus.UNDER
 
 
 @dataclass(frozen=True, slots=True)
 class Instruments:
-    """The instruments that are read; None where a bench has none."""
+    """The instruments that are read; None where a bench has none, and a gauge that a person reads."""
 
-    gauge: PressureGauge
+    gauge: PressureGauge | None
     voltmeter: Voltmeter | None = None
     second_gauge: PressureGauge | None = None
     thermometer: Thermometer | None = None
@@ -68,8 +71,19 @@ class Acquisition:
         limits: SafetyLimits,
         sockets: Sequence[int],
         suspended: Callable[[], float] | None = None,
+        coarse_gauge: bool = False,
     ) -> None:
-        """Read `sockets` of the voltmeter alone; `suspended` tells for how long the computer has slept."""
+        """Read a bench.
+
+        Args:
+            instruments: to read.
+            schedule: of the run.
+            course: of the run.
+            limits: of the run.
+            sockets: of the voltmeter that are read; others are left out.
+            suspended: tells for how long the computer has slept.
+            coarse_gauge: the gauge's digits are so coarse that equal readings are no sign of a stuck one.
+        """
         self._gauge = instruments.gauge
         self._second = instruments.second_gauge
         self._voltmeter = instruments.voltmeter
@@ -94,6 +108,9 @@ class Acquisition:
         self._last_good_s = 0.0
         self._last_good_b_s = 0.0
         self._voltmeter_lost = False
+        self._coarse_gauge = coarse_gauge
+        self._typed_bar: float | None = None
+        self._typed_barometer_bar: float | None = None
 
     def read_pressures(self) -> Scan:
         """Read the gauges and bring the scan up to date; the first thing that a tick does."""
@@ -108,8 +125,9 @@ class Acquisition:
         scan.set_point_bar = course.set_point_bar
         scan.weak_groups = course.weak_groups
         scan.strong_groups = course.strong_groups
+        scan.kept_bar = course.kept_bar
         row = self.row = TickReadings()
-        row.pressure = self._read_first(now_s)
+        row.pressure = self._typed() if self._gauge is None else self._read_first(self._gauge, now_s)
         if self._second is not None and schedule.tick % SECOND_GAUGE_EVERY == 0:
             row.pressure_b = self._read_second(self._second, now_s)
         self._judge_course()
@@ -122,8 +140,11 @@ class Acquisition:
             self._serve_voltmeter(self._voltmeter, tick)
         if self._thermometer is not None and tick % self._thermometer_every == 1 % self._thermometer_every:
             self.row.temperature = self._read_temperature(self._thermometer)
-        if self._barometer is not None and tick % self._barometer_every == 3 % self._barometer_every:
-            self.row.barometer = self._read_barometer(self._barometer)
+        if tick % self._barometer_every == 3 % self._barometer_every:
+            if self._barometer is not None:
+                self.row.barometer = self._read_barometer(self._barometer)
+            elif self._typed_barometer_bar is not None:
+                self.row.barometer = Reading(self._typed_barometer_bar)
 
     def raw_pressures_bar(self) -> dict[str, float | DriverError]:
         """Read every gauge as it is, plausible or not, by its name; for the vented-zero check."""
@@ -143,20 +164,41 @@ class Acquisition:
         if self._thermometer is not None:
             self._read_temperature(self._thermometer)
 
+    @property
+    def pressure_is_typed(self) -> bool:
+        """Whether a person reads the gauge, so that nothing is known between two readings."""
+        return self._gauge is None
+
+    def put_pressure(self, pressure_bar: float) -> None:
+        """Take a pressure that a person has read and typed, absolute bar, into the scan and the next row."""
+        self._typed_bar = pressure_bar
+        self.scan.pressure_bar = pressure_bar
+        self.scan.pressure_status = _OK
+
+    def put_barometer(self, barometer_bar: float) -> None:
+        """Take a barometer reading that a person has typed, in bar; it stands for the whole run."""
+        self._typed_barometer_bar = barometer_bar
+        self.scan.barometer_bar = barometer_bar
+
     def measure_closely(self, closely: bool) -> None:
         """Read the voltmeter as often as a measurement wants, or only to watch the cells."""
         self._voltmeter_every = self._measure_every if closely else self._watch_every
 
-    def _read_first(self, now_s: float) -> Reading:
+    def _typed(self) -> Reading | None:
+        """The pressure that was typed since the last tick, if any."""
+        typed_bar, self._typed_bar = self._typed_bar, None
+        return None if typed_bar is None else Reading(typed_bar)
+
+    def _read_first(self, gauge: PressureGauge, now_s: float) -> Reading:
         scan = self.scan
         try:
-            value = self._gauge.read_pressure_bar()
+            value = gauge.read_pressure_bar()
         except DriverError as error:
             status = error.status
         else:
             status = self._gate(value)
             if status is _OK:
-                scan.same = scan.same + 1 if value == scan.pressure_bar else 1
+                scan.same = scan.same + 1 if value == scan.pressure_bar and not self._coarse_gauge else 1
                 scan.pressure_bar = value
                 scan.pressure_status = _OK
                 scan.bad = 0
@@ -191,8 +233,9 @@ class Acquisition:
                 self._last_good_b_s = read_s
                 scan.pressure_b_age_s = 0.0
                 if scan.bad == 0 and scan.pressure_bar is not None:
-                    apart = abs(value - scan.pressure_bar) > self._limits.gauges_apart_bar
-                    scan.apart = scan.apart + 1 if apart else 0
+                    difference_bar = value - scan.pressure_bar
+                    scan.apart = scan.apart + 1 if abs(difference_bar) > self._limits.gauges_apart_bar else 0
+                    scan.apart_mean_bar += _SMOOTHING * (difference_bar - scan.apart_mean_bar)
                 return Reading(value, "ok", 0.5 * (before_s + read_s) - now_s)
         scan.bad_b += 1
         scan.pressure_b_status = status
@@ -286,10 +329,19 @@ class Acquisition:
         try:
             value = barometer.read_barometer_bar()
         except DriverError as error:
+            if error.status not in (ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN):
+                self.scan.barometer_odd += 1
             return Reading(None, str(error.status))
+        scan = self.scan
         if not 0.0 < value < 2.0:
+            scan.barometer_odd += 1
             return Reading(None, "over" if value > 0 else "under")
-        self.scan.barometer_bar = value
+        if scan.barometer_bar is not None and abs(value - scan.barometer_bar) > _WEATHER_BAR:
+            # No weather does that; what the pot is vented to stays at the last reading believed.
+            scan.barometer_odd += 1
+            return Reading(value)
+        scan.barometer_odd = 0
+        scan.barometer_bar = value
         return Reading(value)
 
 

@@ -28,6 +28,7 @@ class Course:
         target_bar: where it is going; None when nowhere.
         weak_groups: groups of shots in a row that moved the pressure by less than a quarter of what they
             should have.
+        kept_bar: what has been topped up at this target once the gas was at rest, in bar.
         strong_groups: groups in a row that moved it by more than 1.6 times what they did at first.
     """
 
@@ -36,13 +37,15 @@ class Course:
     target_bar: float | None = None
     weak_groups: int = 0
     strong_groups: int = 0
+    kept_bar: float = 0.0
 
     def set(
         self, intent: Intent, set_point_bar: float | None = None, target_bar: float | None = None
     ) -> None:
-        """Begin a new intent; the counts of weak and strong groups start afresh with it."""
+        """Begin a new intent; what was counted under the last one starts afresh."""
         self.intent = intent
         self.set_point_bar = set_point_bar
         self.target_bar = target_bar
         self.weak_groups = 0
         self.strong_groups = 0
+        self.kept_bar = 0.0

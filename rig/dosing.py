@@ -40,6 +40,7 @@ class ShotModel:
     Attributes:
         rate: bar per (ms times drive).
         learned: whether any group has confirmed it yet.
+        measured: what the last group alone says of `rate`.
     """
 
     def __init__(self, first_guess: float) -> None:
@@ -47,6 +48,7 @@ class ShotModel:
         self.rate = first_guess
         self._sign = 1.0
         self.learned = False
+        self.measured = first_guess
         self._good_groups = 0
         self._reference = 0.0
         self._shots = 0
@@ -86,6 +88,7 @@ class ShotModel:
             return None
         ratio = self._sign * (pressure_bar - self._from_bar) / expected_bar if expected_bar > 0 else 1.0
         at_longest = self._longest
+        self.measured = self.rate * ratio
         self.begin(pressure_bar, self._sign)
         if ratio < _WEAK and (self.learned or at_longest):
             return ratio
@@ -104,4 +107,4 @@ class ShotModel:
 
     def is_strong(self) -> bool:
         """Whether a shot now does more than 1.6 times what it did at first."""
-        return self._good_groups >= _REFERENCE_GROUPS and self.rate > _STRONG * self._reference
+        return self._good_groups >= _REFERENCE_GROUPS and self.measured > _STRONG * self._reference

@@ -122,9 +122,10 @@ class Ending:
 
     def _watch_vented(self) -> None:
         """Watch a vented pot a little longer: a supply valve that leaks shows only now."""
-        begun_s = self._loop.now_s
-        while self._loop.now_s - begun_s < _WATCH_AFTER_S:
-            self._loop.tick()
+        loop = self._loop
+        begun_s = loop.now_s
+        while loop.now_s - begun_s < _WATCH_AFTER_S:
+            loop.tick()
 
     def _sound_not_vented(self) -> None:
         """Sound the standing alarm and keep it until the pot is vented or nobody is there to hear."""

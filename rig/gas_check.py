@@ -59,3 +59,29 @@ def check_gas(
         f"Gas or purge suspect: the cells give {ratio:.2f} times their reading in air, "
         f"where oxygen gives {1 / DRY_AIR_OXYGEN_FRACTION:.2f}.",
     )
+
+
+def check_gas_again(before_mv_per_bar: Mapping[int, float], now_mv_per_bar: Mapping[int, float]) -> GasCheck:
+    """Compare each cell with itself at the same PO2 earlier in the run: all of them moving is the gas.
+
+    A cell that is limited or fading differs alone; a bottle that was changed moves the median.
+
+    Args:
+        before_mv_per_bar: settled output per bar of claimed PO2 on the way up, by socket.
+        now_mv_per_bar: the same on the way down.
+    """
+    ratios = [
+        now_mv_per_bar[socket] / before_mv_per_bar[socket]
+        for socket in before_mv_per_bar.keys() & now_mv_per_bar.keys()
+        if before_mv_per_bar[socket] > 1.0
+    ]
+    if len(ratios) < LEAST_CELLS:
+        return GasCheck(None, "not checked", "The gas could not be checked again: fewer than two cells.")
+    middle = median(ratios)
+    if abs(middle - 1.0) <= ALLOWED_PART:
+        return GasCheck(middle, "oxygen", f"The cells agree with the way up (ratio {middle:.3f}).")
+    return GasCheck(
+        middle,
+        "suspect",
+        f"Gas suspect: together the cells give {middle:.2f} times what they gave at this PO2 on the way up.",
+    )

@@ -36,9 +36,9 @@ KEEP_LID_SHUT = "Keep the lid shut until the gauge on the pot shows no pressure.
 _BAD_READINGS = 3
 _SAME_READINGS = 10
 _SAME_READINGS_B = 12
-_OFF_COURSE_SCANS = 2
+_OFF_COURSE_SCANS = 3
 _WEAK_GROUPS = 3
-_STRONG_GROUPS = 3
+_STRONG_GROUPS = 2
 _LOST_SCANS = 5
 _LONGEST_AGE_S = 1.0
 _LONGEST_GAP_S = 1.0
@@ -134,7 +134,7 @@ def lid_open(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def rises(scan: Scan, limits: SafetyLimits) -> str | None:
     """The pressure has left its set point upwards: supply stuck open, or a dose far too large."""
-    if scan.above >= _OFF_COURSE_SCANS and scan.intent is not Intent.FLOW and scan.pressure_bar is not None:
+    if scan.above >= _OFF_COURSE_SCANS and not scan.apart and scan.pressure_bar is not None:
         return (
             f"The pressure rose to {scan.pressure_bar:.3f} bar, more than "
             f"{limits.off_course_bar * 1000:.0f} mbar above where it should be: "
@@ -154,20 +154,28 @@ def vent_blocked_in_flow(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def vent_stuck_open(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The pressure falls fast while nothing should be letting it out."""
-    if scan.below >= _OFF_COURSE_SCANS and scan.rate_bar_per_s < -_FAST_FALL_BAR_PER_S:
+    fast = scan.rate_bar_per_s < -_FAST_FALL_BAR_PER_S
+    if scan.below >= _OFF_COURSE_SCANS and fast and not scan.apart:
         return (
-            f"The pressure fell to {scan.pressure_bar:.3f} bar at {-60 * scan.rate_bar_per_s:.1f} bar/min by "
-            "itself: the vent is stuck open, or the lid or a hose has come undone."
+            f"The pressure fell to {scan.pressure_bar:.3f} bar at {-60 * scan.rate_bar_per_s:.1f} bar/min, "
+            "faster than it should: the vent is stuck open or its shots last too long, or the lid or a hose "
+            "has come undone."
         )
     return None
 
 
 def leaks(scan: Scan, limits: SafetyLimits) -> str | None:
     """The pressure creeps away below its set point."""
-    if scan.below >= _OFF_COURSE_SCANS and scan.pressure_bar is not None:
+    if scan.below >= _OFF_COURSE_SCANS and not scan.apart and scan.pressure_bar is not None:
         return (
             f"The pressure fell to {scan.pressure_bar:.3f} bar, more than "
-            f"{limits.off_course_bar * 1000:.0f} mbar below where it should be: there is a large leak."
+            f"{limits.off_course_bar * 1000:.0f} mbar below where it should be: there is a large leak, or "
+            "the supply gives nothing to top up with."
+        )
+    if scan.kept_bar > limits.off_course_bar and scan.pressure_bar is not None:
+        return (
+            f"{scan.kept_bar * 1000:.0f} mbar had to be topped up at {scan.pressure_bar:.3f} bar with the "
+            "gas at rest: there is a leak."
         )
     return None
 
@@ -223,10 +231,17 @@ def second_gauge_stuck(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def gauges_apart(scan: Scan, limits: SafetyLimits) -> str | None:
     """The two gauges contradict each other."""
-    if scan.apart >= _BAD_READINGS and scan.pressure_bar is not None and scan.pressure_b_bar is not None:
+    if scan.pressure_bar is None or scan.pressure_b_bar is None:
+        return None
+    if scan.apart >= _BAD_READINGS:
         return (
             f"The gauges disagree: {scan.pressure_bar:.3f} and {scan.pressure_b_bar:.3f} bar, where "
             f"{limits.gauges_apart_bar * 1000:.0f} mbar is allowed."
+        )
+    if abs(scan.apart_mean_bar) > limits.gauges_apart_mean_bar:
+        return (
+            f"The gauges disagree steadily by {scan.apart_mean_bar * 1000:+.0f} mbar at "
+            f"{scan.pressure_bar:.3f} bar, where {limits.gauges_apart_mean_bar * 1000:.0f} mbar is allowed."
         )
     return None
 
@@ -322,6 +337,16 @@ def temperature(scan: Scan, limits: SafetyLimits) -> str | None:
     return None
 
 
+def barometer(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The barometer reads what no weather can have done since the last reading."""
+    if scan.barometer_odd >= 2 and scan.barometer_bar is not None:
+        return (
+            f"The barometer has jumped away from {scan.barometer_bar:.3f} bar, which no weather explains: "
+            "it cannot be told any more when the pot is vented."
+        )
+    return None
+
+
 def gas_used_up(scan: Scan, limits: SafetyLimits) -> str | None:
     """The run has used the gas it may use."""
     if scan.gas_used_l > limits.most_gas_l:
@@ -352,7 +377,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
         watchdog,
         "Close the bottle; find out what held the program up.",
     ),
-    Interlock("OWNER_CHANGED", (30,), _ABORT, 0.8, foreign_owner, "Close the bottle; end the other program."),
+    Interlock("OWNER_CHANGED", (30,), _ABORT, 3.0, foreign_owner, "Close the bottle; end the other program."),
     Interlock("LID_OPEN", (29,), _ABORT, 0.8, lid_open, f"{CLOSE_BOTTLE} Stand clear of the lid."),
     Interlock(
         "STALLED", (24,), _ABORT, 2.0, stalled, "Close the bottle; switch off sleep and heavy programs."
@@ -386,6 +411,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
     Interlock("LEAK", (15,), _STOP, 60.0, leaks, "Close the bottle; find the leak with the pot vented."),
     Interlock("SUPPLY_HIGH", (12,), _STOP, 100.0, supply_high, f"{CLOSE_BOTTLE} Check the regulator."),
     Interlock("TEMPERATURE", (28,), _STOP, 6.0, temperature, "Check the thermometer and the room."),
+    Interlock("BAROMETER", (27,), _STOP, 25.0, barometer, "Check the barometer."),
     Interlock(
         "GAS_USED_UP", (), _STOP, 1.0, gas_used_up, "Look for a leak, or raise most_gas_l if it is right."
     ),

@@ -219,7 +219,7 @@ class Loop:
         )
 
     def _watch_cells(self, scan: Scan) -> None:
-        falling = scan.rate_bar_per_s < -FAST_FALL_BAR_PER_S and scan.bad == 0
+        falling = scan.rate_bar_per_s < -FAST_FALL_BAR_PER_S and not scan.bad and not scan.apart
         self._fast_fall = self._fast_fall + 1 if falling else 0
         if self._fast_fall >= 3:
             self.mark_rapid_decompression(f"the pressure fell at {-60 * scan.rate_bar_per_s:.1f} bar/min.")

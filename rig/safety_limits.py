@@ -17,7 +17,8 @@ class SafetyLimits:
         most_gas_l: litres at 1 bar that one run may use.
         volume_l: gas volume of the pot.
         lid_diameter_mm: for the force on the lid.
-        gauges_apart_bar: greatest difference of the two gauges.
+        gauges_apart_bar: greatest difference of the two gauges in single readings.
+        gauges_apart_mean_bar: greatest difference of their means, which no noise excuses.
         off_course_bar: how far the pressure may leave its set point.
         vented_bar: how close to the barometer counts as vented.
         zero_bar: how close to the barometer a vented gauge must read before any gas.
@@ -33,6 +34,7 @@ class SafetyLimits:
     volume_l: float = 1.0
     lid_diameter_mm: float = 100.0
     gauges_apart_bar: float = 0.030
+    gauges_apart_mean_bar: float = 0.015
     off_course_bar: float = 0.020
     vented_bar: float = 0.020
     zero_bar: float = 0.008

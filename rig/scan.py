@@ -23,9 +23,11 @@ class Scan:
         same, same_b: bit-identical good readings.
         bad, bad_b: attempts without a good reading.
         apart: comparisons of the two gauges more than the allowed difference apart.
+        apart_mean_bar: second gauge minus first, smoothed over some eight seconds.
         above, below: scans more than the allowed band above or below the set point.
         rate_bar_per_s: slope of the first gauge over the last two seconds.
-        barometer_bar: last good reading; None before the first.
+        barometer_bar: last believed reading; None before the first.
+        barometer_odd: readings in a row that no weather explains.
         temperature_c: last good reading; None before the first.
         temperature_bad: attempts without a good reading.
         temperature_jump_k: change between the last two good readings.
@@ -35,7 +37,7 @@ class Scan:
         foreign_owner: read-backs of the owner register with another program's token.
         voltmeter_bad: scans without a single good reading.
         gas_used_l: litres at 1 bar let into the pot so far.
-        weak_groups, strong_groups: copied from the course.
+        weak_groups, strong_groups, kept_bar: copied from the course.
     """
 
     t_s: float = 0.0
@@ -54,10 +56,12 @@ class Scan:
     bad: int = 0
     bad_b: int = 0
     apart: int = 0
+    apart_mean_bar: float = 0.0
     above: int = 0
     below: int = 0
     rate_bar_per_s: float = 0.0
     barometer_bar: float | None = None
+    barometer_odd: int = 0
     temperature_c: float | None = None
     temperature_bad: int = 0
     temperature_jump_k: float = 0.0
@@ -69,6 +73,7 @@ class Scan:
     gas_used_l: float = 0.0
     weak_groups: int = 0
     strong_groups: int = 0
+    kept_bar: float = 0.0
 
     @property
     def highest_bar(self) -> float | None:

@@ -13,13 +13,20 @@ from drivers.system_clock import SystemClock
 from grading.record import FileText, RecordWriter, RunHeader
 from grading.results import CellInfo
 from rig.acquisition import Acquisition, Instruments
+from rig.controller_drive import ControlledPressure
 from rig.course import Course
 from rig.ending import Ending
 from rig.gate import Gate
+from rig.hand.dialogue import Dialogue, clock_runs
+from rig.hand.drive import HandDrive
+from rig.hand.last_run import last_run
+from rig.hand.pot import HandPot
+from rig.hand.typed_drive import TypedHandDrive
 from rig.held import Held
 from rig.interlocks import Response, Trip
 from rig.loop import Loop, StopAsked, Tripped
 from rig.outcome import How, RunOutcome
+from rig.outputs import Outputs
 from rig.permissives import disk_refusal
 from rig.pot_gas import PotGas
 from rig.presenter import Presenter
@@ -30,7 +37,7 @@ from rig.run_log import RecordSink, RunLog
 from rig.safety_limits import SafetyLimits
 from rig.schedule import Schedule
 from rig.setup.bench import OpenBench, error_model, instrument_lines
-from rig.setup.bench_file import pressure_limits
+from rig.setup.bench_file import BenchFile, pressure_limits
 from rig.setup.plan import make_plan
 from rig.setup.procedure import ProcedureFile
 from rig.snapshot import View
@@ -39,6 +46,8 @@ from rig.states import Command, Machine, State
 from rig.steps import Steps
 from rig.stop import StopRequest
 
+_COARSE_BAR = 1e-4
+"""Standard uncertainty of a gauge's digits from which on equal readings in a row are nothing odd."""
 SinkFactory = Callable[[RunHeader], RecordSink]
 
 
@@ -139,12 +148,19 @@ class Session:
         self._log = RunLog(clock, schedule)
         self._machine = Machine(self._state_changed)
         acquisition = Acquisition(
-            Instruments(bench.gauge, bench.voltmeter, bench.second_gauge, bench.thermometer, bench.barometer),
+            Instruments(
+                None if read_by_hand(bench.gauge) else bench.gauge,
+                bench.voltmeter,
+                bench.second_gauge or bench.controller,
+                bench.thermometer,
+                bench.barometer,
+            ),
             schedule,
             course,
             self._limits,
             self._sockets,
             suspended=None if isinstance(clock, SystemClock) else _never_suspended,
+            coarse_gauge=_is_coarse(file),
         )
         gate, self._drive = self._pressure_parts(course, schedule, acquisition)
         parts = [step.duration_s for step in make_plan(file, procedure).steps]
@@ -175,6 +191,14 @@ class Session:
             file.ambient.relative_humidity,
         )
         self._held = Held(self._loop, self._drive, view, bench.clock)
+        self._hand: HandPot | None = None
+        if isinstance(self._drive, HandDrive):
+            dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
+            two_gauges = bench.second_gauge is not None
+            self._hand = HandPot(self._loop, self._drive, dialogue, view, file, two_gauges=two_gauges)
+            self._presenter.lid_force_n = self._hand.lid_force_n
+            if isinstance(self._drive, TypedHandDrive):
+                self._drive.ask_through(dialogue)
 
     def run(self, interrupted: str = "") -> RunOutcome:
         """Run to the end, whatever the end is. `interrupted` is what the last run left behind."""
@@ -185,6 +209,8 @@ class Session:
                 "caution",
             )
             self._log.event("note", text=f"the run before was interrupted: {interrupted}")
+            if isinstance(self._drive, HandDrive):
+                self._drive.card()
         try:
             self._start()
         except Refused as refused:
@@ -192,6 +218,8 @@ class Session:
         except (Tripped, StopAsked) as ended:
             return self._refuse(Refused("STOPPED", str(ended)))
         how, why, code = self._work()
+        if self._hand is not None and self._ending.alarm is None:
+            self._hand.allow_lid()
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
         self._log.end(how, why)
@@ -203,10 +231,33 @@ class Session:
 
     def _pressure_parts(
         self, course: Course, schedule: Schedule, acquisition: Acquisition
-    ) -> tuple[Gate | None, PressureDrive]:
+    ) -> tuple[Outputs, PressureDrive]:
         bench = self._bench
+        if bench.valves is None and self._procedure.purge.method == "flow":
+            raise Refused(
+                "NO_FLOW_PURGE",
+                "a flow purge needs solenoid valves with timed shots; take a procedure that purges by swings",
+            )
+        if bench.controller is not None:
+            controlled = ControlledPressure(
+                bench.controller,
+                self._machine,
+                self._limits,
+                course,
+                schedule,
+                self._log,
+                lambda: acquisition.scan,
+                watch_link=bench.second_gauge is not None,
+            )
+            return controlled, controlled
         if bench.valves is None:
-            raise Refused("NO_DRIVE", "the bench has nothing to move the pressure with")
+            hands: HandDrive
+            common = (self._machine, self._limits, course, self._log)
+            if acquisition.pressure_is_typed:
+                hands = TypedHandDrive(*common, acquisition, self._view, self._show_cue)
+            else:
+                hands = HandDrive(*common, lambda: acquisition.scan, self._view, self._show_cue)
+            return hands, hands
         gate = Gate(
             bench.valves,
             self._machine,
@@ -231,11 +282,20 @@ class Session:
             problem = disk_refusal(shutil.disk_usage(self._out).free)
             if problem is not None:
                 raise Refused("DISK_FULL", problem)
+        if self._hand is not None:
+            self._presenter.now, self._presenter.next = "checks before any gas", "vented-zero check"
+            last = last_run(self._out, self._bench.file) if self._sink is None else None
+            self._hand.prepare(last, self._bench.clock.utc().date())
         self._presenter.now, self._presenter.next = "making the rig safe", "vented-zero check"
         machine.fire(Command.CLEAR, "start")
         make_safe(self._loop, self._view)
         self._presenter.now, self._presenter.next = "vented-zero check", "ambient air"
-        check_vented_zero(self._loop)
+        if self._hand is not None and self._bench.barometer is None:
+            self._hand.know_barometer()
+        if not self._loop.acquisition.pressure_is_typed:
+            check_vented_zero(self._loop)
+        if self._hand is not None:
+            self._hand.compare_dial()
         header = self._header()
         if self._sink is not None:
             self._log.attach(self._sink(header))
@@ -255,7 +315,7 @@ class Session:
             self._ending.vent_on_ramp()
             if self._ending.alarm is None:
                 self._machine.fire(Command.DONE, "vented")
-                return "completed", "All steps done; the pot is vented.", ""
+                return self._closing_check()
             self._machine.fire(Command.STOP, "not vented")
             return "tripped", "The pot could not be vented after the last step.", "NOT_VENTED"
         except StopAsked as asked:
@@ -268,6 +328,21 @@ class Session:
         self._tell(trip)
         return self._stop("tripped", trip.message, trip.code)
 
+    def _closing_check(self) -> tuple[How, str, str]:
+        """Prove the gauges once more on the vented pot: what moved during the run moved its readings."""
+        if self._loop.acquisition.pressure_is_typed:
+            return "completed", "All steps done; the pot is vented.", ""
+        try:
+            check_vented_zero(self._loop)
+        except Refused as moved:
+            why = f"The gauges have moved during the run: {moved}."
+            self._log.event(
+                "trip", code="ZERO_MOVED", text=why, done="The pot is vented.", do_now="Check the gauges."
+            )
+            self._view.say(why, "alarm")
+            return "tripped", why, "ZERO_MOVED"
+        return "completed", "All steps done; the pot is vented.", ""
+
     def _procedure_parts(self) -> None:
         loop, machine, show, procedure = self._loop, self._machine, self._presenter, self._procedure
         machine.fire(Command.RESET, "start")
@@ -277,6 +352,9 @@ class Session:
             self._steps.air()
             part += 1
         machine.fire(Command.DONE, "ready")
+        if self._hand is not None:
+            show.now, show.next = "opening the cylinder", "purge"
+            self._hand.open_cylinder()
         machine.fire(Command.START, "start")
         show.begin_part(part, f"purge by {procedure.purge.method}", f"PO2 {procedure.steps[0].po2_bar:g} bar")
         purge(loop, self._drive, self._gas, procedure)
@@ -292,6 +370,8 @@ class Session:
 
     def _stop(self, how: How, why: str, code: str) -> tuple[How, str, str]:
         """Vent on the ramp; what goes wrong on the way de-energises."""
+        if isinstance(self._drive, HandDrive):
+            self._drive.card()
         self._machine.fire(Command.STOP, code)
         self._presenter.now, self._presenter.next = "venting on the ramp", "the end"
         try:
@@ -330,6 +410,9 @@ class Session:
             "alarm",
         )
 
+    def _show_cue(self, text: str | None) -> None:
+        self._presenter.cue = text
+
     def _state_changed(self, before: State, after: State, why: str) -> None:
         self._log.event("state", **{"from": before.value, "to": after.value, "why": why})
 
@@ -360,6 +443,7 @@ class Session:
             u_relative_humidity=file.ambient.u_relative_humidity,
             pot_volume_l=file.pot.volume_l,
             working_pressure_bar=file.limits.working_pressure_bar,
+            typed_pressure=self._loop.acquisition.pressure_is_typed,
         )
 
 
@@ -374,6 +458,12 @@ def _clock_name(bench: OpenBench) -> str:
     if isinstance(bench.clock, SystemClock) or bench.virtual is None:
         return "system"
     return "direct" if bench.virtual.instruments else "lockstep"
+
+
+def _is_coarse(bench: BenchFile) -> bool:
+    """Whether the gauge shows such coarse digits that it repeats itself at rest."""
+    gauge = bench.by_role("gauge")
+    return gauge is not None and gauge[1].uncertainty.get("resolution_bar", 0.0) > _COARSE_BAR
 
 
 def _never_suspended() -> float:

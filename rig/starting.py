@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from drivers.errors import DriverError
+from drivers.ports import ReadingStatus
+from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT
 from rig.loop import Loop
-from rig.snapshot import View
 from rig.setup.vented_zero import vented_zero_problems
+from rig.snapshot import View
 
 _STEADY_BAR_PER_S = 0.001
 _STEADY_FOR_S = 3.0
@@ -75,13 +77,28 @@ def check_vented_zero(loop: Loop) -> dict[str, float]:
         loop.tick()
         for name, reading in loop.acquisition.raw_pressures_bar().items():
             if isinstance(reading, DriverError):
-                raise Refused("GAUGE_LOST", f"{name} gives no reading on the vented pot: {reading.message}")
+                if reading.status in (ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN):
+                    raise Refused("GAUGE_LOST", f"{name} does not answer: {reading.message}")
+                raise Refused(
+                    "VENTED_ZERO",
+                    f"{name} gives no pressure on the vented pot: {reading.message}; if it is set to gauge "
+                    "pressure or to another unit, set it to absolute bar",
+                )
             sums[name] = sums.get(name, 0.0) + reading
     means = {name: total / _ZERO_READINGS for name, total in sums.items()}
     barometer_bar = loop.scan.barometer_bar
     if barometer_bar is None:
         raise Refused(
             "BAROMETER_LOST", "the barometer gives no plausible reading; the gauges cannot be proved"
+        )
+    lowest_bar, highest_bar = min(means.values()), max(means.values())
+    if lowest_bar > barometer_bar + limits.vented_bar and highest_bar - lowest_bar <= limits.gauges_apart_bar:
+        over_bar = lowest_bar - barometer_bar
+        raise Refused(
+            "NOT_VENTED",
+            f"NOT VENTED: every gauge is {over_bar * 1000:.0f} mbar above the barometer with the vent open, "
+            f"{limits.lid_force_n(over_bar):.0f} N on the lid. {CLOSE_BOTTLE} Use the manual bleed. "
+            f"{KEEP_LID_SHUT} If the dial on the pot shows no pressure, the barometer is wrong.",
         )
     problems = vented_zero_problems(
         means, barometer_bar, zero_bar=limits.zero_bar, apart_bar=limits.gauges_apart_bar

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from grading.gas import DRY_AIR_OXYGEN_FRACTION, po2_in_air_bar
 from grading.settled import HoldRule
 from rig.course import Intent
-from rig.gas_check import check_gas
+from rig.gas_check import GasCheck, check_gas, check_gas_again
 from rig.hold import HoldResult, HoldTrace, hold
 from rig.interlocks import Response
 from rig.leak import LeakTest
@@ -35,12 +35,14 @@ class StepMemory:
         air_mv, air_po2_bar: settled outputs in ambient air by socket, and the PO2 there.
         leak_tested: whether the leak test has been done.
         gas_checked: whether the cells have been asked whether it is oxygen.
+        up_mv_per_bar: output per bar of PO2 by socket, by nominal PO2, of the steps on the way up.
     """
 
     air_mv: dict[int, float] = field(default_factory=dict)
     air_po2_bar: float | None = None
     leak_tested: bool = False
     gas_checked: bool = False
+    up_mv_per_bar: dict[float, dict[int, float]] = field(default_factory=dict)
 
 
 class Steps:
@@ -132,6 +134,7 @@ class Steps:
             self._presenter.calibration = {s: mv / po2_bar for s, mv in result.output_mv.items()}
         self._judge_leak(leak)
         self._check_gas(result, fraction)
+        self._check_gas_again(step, result, fraction)
 
     def _rule(self, cap_s: float) -> HoldRule:
         rule = self._procedure.hold
@@ -139,7 +142,7 @@ class Steps:
 
     def _leak_test(self, step: Step) -> LeakTest | None:
         at_top = step.po2_bar >= self._procedure.highest_po2_bar - 0.005
-        if self.memory.leak_tested or not at_top:
+        if self.memory.leak_tested or not at_top or self._loop.acquisition.pressure_is_typed:
             return None
         rule = self._procedure.leak
         return LeakTest(rule.settle_s, rule.hold_s, rule.warn_mbar_per_min, rule.stop_mbar_per_min)
@@ -171,6 +174,21 @@ class Steps:
             return
         memory.gas_checked = True
         found = check_gas(memory.air_mv, memory.air_po2_bar, result.output_mv, fraction * result.pressure_bar)
+        self._tell_gas(found)
+
+    def _check_gas_again(self, step: Step, result: HoldResult, fraction: float) -> None:
+        """Hold a step on the way down against its partner on the way up."""
+        po2_bar = fraction * result.pressure_bar
+        per_bar = {socket: mv / po2_bar for socket, mv in result.output_mv.items()}
+        nominal = round(step.po2_bar, 3)
+        if step.direction == "up":
+            self.memory.up_mv_per_bar.setdefault(nominal, per_bar)
+        elif nominal in self.memory.up_mv_per_bar:
+            found = check_gas_again(self.memory.up_mv_per_bar[nominal], per_bar)
+            if found.verdict == "suspect":
+                self._tell_gas(found)
+
+    def _tell_gas(self, found: GasCheck) -> None:
         ratio = None if found.ratio_median is None else round(found.ratio_median, 3)
         self._loop.log.event("gas_check", ratio_median=ratio, verdict=found.verdict)
         if found.verdict == "suspect":
@@ -235,7 +253,10 @@ class _Keeper:
     def keep(self, scan: Scan) -> None:
         """Do one tick."""
         if self._leak is not None and scan.bad == 0 and scan.pressure_bar is not None:
+            rested = self._rest
             self._rest = self._leak.add(scan.t_s, scan.pressure_bar, scan.temperature_c)
+            if self._rest and not rested:
+                self._drive.rest()
         if not self._rest:
             self._drive.keep(scan)
 
