@@ -2,9 +2,9 @@
 
 Where the family describes the cell, the fitted curve gives the crossing, with a profile-likelihood interval.
 Directly measured errors bracket it between two steps in any case: an allowance for the true shape being
-another is a part of what that bracket leaves open, and where the family does not describe the cell the
-crossing is interpolated inside the bracket instead. Beyond the tested range nothing is extrapolated: the
-result is then "at least".
+another is a part of what that bracket leaves open, in doubt the measured nodes get half a say, and where the
+family does not describe the cell the crossing is interpolated inside the bracket alone. Beyond the tested
+range nothing is extrapolated: the result is then "at least".
 """
 
 from __future__ import annotations
@@ -27,9 +27,13 @@ LINEAR_TO_ERROR: Final = 0.05
 """Indication error that ends the line."""
 ONE_SIDED: Final = 1.6448536269514722
 """Normal quantile of a one-sided 95 % limit."""
-SHAPE_ALLOWANCE: Final = 0.2
+SHAPE_ALLOWANCE: Final = 0.15
 """The true shape may differ from the family's by this part of what the measured bracket leaves open (as the
 standard deviation of a rectangle). Set by trial on hard, soft, exponential and hyperbolic ceilings."""
+GUIDED_ALLOWANCE: Final = 0.4
+"""The same for cells that the family does not describe."""
+DOUBT: Final = 0.2
+"""Where residuals as large as a cell's come up less often than this, its measured nodes get half a say."""
 
 HOPELESS: Final = 0.1
 """A crossing whose standard uncertainty is more than this part of it is not told by the curve."""
@@ -57,6 +61,19 @@ class _Linearised:
     by_po2: FloatArray
     by_mv: FloatArray
     towards: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class _Mixed:
+    """A crossing by curve and measured nodes together: value, uncertainty by part, sensitivities."""
+
+    value: FloatArray
+    u: FloatArray
+    dof: FloatArray
+    u_zero: FloatArray
+    u_shape: FloatArray
+    by_po2: FloatArray
+    by_mv: FloatArray
 
 
 class LinearTo:
@@ -152,7 +169,8 @@ class LinearTo:
         if not np.all(told):
             self._from_curve(cells[told], crossing, kappa, intervals)
             return
-        u, k = linear.u, coverage_factor(linear.dof)
+        mixed = self._with_nodes(cells, p, linear)
+        u, k = mixed.u, coverage_factor(mixed.dof)
         below, above = k * u, k * u
         # Next to the least value it can have, the constraint of the profile degenerates.
         good = np.flatnonzero((p > 1.09 * self._calibration) & (u > 0.0) & (kap < 1.0))
@@ -162,26 +180,53 @@ class LinearTo:
             def rise_at(t: FloatArray) -> FloatArray:
                 return self._profile(some, t, fit.shape[:, some] + towards * (t - centre))
 
-            stretch = (u / linear.u_stated)[good]
+            stretch = (u / np.maximum(linear.u_stated, 1e-300))[good]
             # The wider of profile and linear interval: next to a kink the profile alone is too narrow, since
             # the covariance was made with the slope on one side of it.
             for side, width in ((-1.0, below), (1.0, above)):
                 reach = side * k[good] * linear.u_stated[good]
                 limit = _profile_limit(rise_at, centre, reach, k[good], 1.06 * self._calibration)
                 width[good] = np.maximum(width[good], side * (limit - centre) * stretch)
-        u_shape = np.zeros(cells.size)
+        self.value[cells] = mixed.value
+        self.u[cells] = np.hypot(u, mixed.u_shape)
+        self.dof[cells] = mixed.dof
+        self.lower[cells] = mixed.value - np.hypot(below, k * mixed.u_shape)
+        self.upper[cells] = mixed.value + np.hypot(above, k * mixed.u_shape)
+        self.u_zero[cells], self.u_shape[cells] = mixed.u_zero, mixed.u_shape
+        self.sensitivity[cells] = np.concatenate([mixed.by_po2, mixed.by_mv]).T
+        self.method[cells] = "curve"
+
+    def _with_nodes(self, cells: IntArray, p: FloatArray, linear: _Linearised) -> _Mixed:
+        """Allow for another shape; in doubt, let the measured nodes have half a say.
+
+        The curve's crossing has the least noise, that of the curve led through the measured nodes the least
+        bias where the true shape is a little another. Their mean is half as biased, and little noisier.
+        """
+        value, u_zero, u_shape = p.copy(), linear.u_zero.copy(), np.zeros(cells.size)
+        by_po2, by_mv = linear.by_po2.copy(), linear.by_mv.copy()
         bracket = self._nodes.bracket(cells, LINEAR_TO_ERROR)
         where = np.searchsorted(cells, bracket.cells)
-        opening = np.where(bracket.falls, bracket.farthest - bracket.nearest, 0.0)
-        u_shape[where] = SHAPE_ALLOWANCE * opening / np.sqrt(12.0)
-        self.value[cells] = p
-        self.u[cells] = np.hypot(u, u_shape)
-        self.dof[cells] = linear.dof
-        self.lower[cells] = p - np.hypot(below, k * u_shape)
-        self.upper[cells] = p + np.hypot(above, k * u_shape)
-        self.u_zero[cells], self.u_shape[cells] = linear.u_zero, u_shape
-        self.sensitivity[cells] = np.concatenate([linear.by_po2, linear.by_mv]).T
-        self.method[cells] = "curve"
+        u_shape[where] = np.where(bracket.falls, SHAPE_ALLOWANCE * bracket.opening / np.sqrt(12.0), 0.0)
+        mix = bracket.falls & (self._fits.chance[bracket.cells] < DOUBT)
+        where = where[mix]
+        guided, guided_po2, guided_mv = (x[..., mix] for x in self._guided(bracket))
+        value[where] = 0.5 * (p[where] + guided)
+        by_po2[:, where] = 0.5 * (by_po2[:, where] + guided_po2)
+        by_mv[:, where] = 0.5 * (by_mv[:, where] + guided_mv)
+        u_zero[where] *= 0.5
+        spread = self._block.spread(by_po2, by_mv, cells, self._excess[cells])
+        # A mean cannot be quieter than the curve, which weighs all steps best; where it seems so, a kink next
+        # to a node has hidden part of its noise.
+        seems = np.hypot(spread.u, u_zero) < linear.u
+        return _Mixed(
+            value=value,
+            u=np.where(seems, linear.u, np.hypot(spread.u, u_zero)),
+            dof=np.where(seems, linear.dof, spread.dof),
+            u_zero=np.where(seems, linear.u_zero, u_zero),
+            u_shape=u_shape,
+            by_po2=np.where(seems, linear.by_po2, by_po2),
+            by_mv=np.where(seems, linear.by_mv, by_mv),
+        )
 
     def _linearised(self, cells: IntArray, p: FloatArray, kappa: FloatArray) -> _Linearised:
         """First-order uncertainty of the free curve's crossing p, and what it comes from."""
@@ -241,11 +286,16 @@ class LinearTo:
         if not cells.size:
             return
         value = np.where(bracket.falls, 0.5 * (bracket.nearest + bracket.farthest), bracket.chord)
-        value = np.where(bracket.falls & self._guide[cells], self._guided(bracket), value)
-        spread = self._block.spread(bracket.by_po2, bracket.by_mv, cells, self._excess[cells])
+        rise = bracket.chord_rise
+        by_po2, by_mv = bracket.sensitivity(bracket.chord, rise, rise, rise)
+        led = bracket.falls & self._guide[cells]
+        guided, guided_po2, guided_mv = self._guided(bracket)
+        value = np.where(led, guided, value)
+        by_po2, by_mv = np.where(led, guided_po2, by_po2), np.where(led, guided_mv, by_mv)
+        spread = self._block.spread(by_po2, by_mv, cells, self._excess[cells])
         # A crossing upwards has no bound but the two nodes, and the chord for a best guess.
-        opening = (bracket.farthest - bracket.nearest) * np.where(bracket.falls, 1.0, 0.5)
-        u_shape = opening / np.sqrt(12.0)
+        allowance = np.where(led, GUIDED_ALLOWANCE, np.where(bracket.falls, 1.0, 0.5))
+        u_shape = allowance * bracket.opening / np.sqrt(12.0)
         u = np.hypot(spread.u, u_shape)
         part = np.maximum(spread.u, 1e-6 * u) / u
         dof = spread.dof / part**4
@@ -253,7 +303,7 @@ class LinearTo:
         self.value[cells], self.u[cells], self.dof[cells] = value, u, dof
         self.lower[cells], self.upper[cells] = value - k * u, value + k * u
         self.u_shape[cells] = u_shape
-        self.sensitivity[cells] = np.concatenate([bracket.by_po2, bracket.by_mv]).T
+        self.sensitivity[cells] = np.concatenate([by_po2, by_mv]).T
         self.method[cells] = "measured errors"
         odd, few = cells[~self._described[cells]], cells[self._described[cells] & ~curve[cells]]
         self.reason[odd] = (
@@ -264,19 +314,45 @@ class LinearTo:
             "too few steps for a free curve: how far it is linear is interpolated between measured errors"
         )
 
-    def _guided(self, bracket: Bracket) -> FloatArray:
-        """Crossing of the curve led through both measured nodes, kept inside the bracket."""
+    def _guided(self, bracket: Bracket) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Crossing of the curve led through both measured nodes, kept inside the bracket; its derivatives.
+
+        Returns:
+            The crossing (A,), and its derivatives by PO2 and by output of every step, (K, A).
+        """
         cells = bracket.cells
+        width = bracket.high_po2 - bracket.low_po2
         miss_low = bracket.low_mv - self._output(cells, bracket.low_po2)
         miss_high = bracket.high_mv - self._output(cells, bracket.high_po2)
 
         def inside(p: FloatArray) -> NDArray[np.bool_]:
-            part = (p - bracket.low_po2) / (bracket.high_po2 - bracket.low_po2)
+            part = (p - bracket.low_po2) / width
             output = self._output(cells, p) + miss_low + part * (miss_high - miss_low)
             return np.asarray(output > bracket.line * p)
 
-        crossing = _halve(bracket.low_po2, bracket.high_po2, inside)
-        return np.clip(crossing, bracket.nearest, bracket.farthest)
+        crossing = np.clip(
+            _halve(bracket.low_po2, bracket.high_po2, inside), bracket.nearest, bracket.farthest
+        )
+        at = np.stack([crossing, bracket.low_po2, bracket.high_po2])
+        fit, k = self._fits.free, self._block.k
+        amplitude = fit.amplitude[cells]
+        g, slopes, rises = column_and_slopes(fit.shape[:, cells], log_ratio(at, self._block.top[cells]), at)
+        rises = amplitude * rises
+        # Where the curve is steeper than the line there is no crossing of that slope; the chord's is used.
+        rise = rises[0] + (miss_high - miss_low) / width
+        rise = np.where(rise < bracket.chord_rise, rise, bracket.chord_rise)
+        by_po2, by_mv = bracket.sensitivity(crossing, rise, rises[1], rises[2])
+        # How the curve bends between the nodes is known from the other steps.
+        part = (crossing - bracket.low_po2) / width
+        by_parameter = np.stack(
+            [
+                x[0] - (1.0 - part) * x[1] - part * x[2]
+                for x in (g, amplitude * slopes[0], amplitude * slopes[1])
+            ]
+        ) / (bracket.line - rise)
+        influence = self._fits.free_covariance[1][cells, 1:, :k]
+        bend = np.einsum("pb,bpr->rb", by_parameter, influence)
+        return crossing, by_po2 - bend * self._fits.final_slope[:k, cells], by_mv + bend
 
     # Beyond the tested range
 

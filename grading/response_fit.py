@@ -38,6 +38,7 @@ class ThreeFits:
         spare: degrees of freedom of each, (3, B).
         chi_squared: NaN where not usable, (3, B).
         choice: model of least AICc, as an index, (B,).
+        chance: how often residuals as large as those of free sharpness come up if it is right, (B,).
         slope: local slope dV/dp of the rough fit, which the covariance was made with, (R, B).
         final_slope: the same of the free fit, (R, B).
         w: whitener, (R, R, B).
@@ -77,6 +78,8 @@ class ThreeFits:
         chi = np.stack([fit.chi_squared for fit in (self.line, self.fixed, self.free)])
         self.chi_squared = np.where(self.usable, chi, np.nan)
         self.choice = self._choose()
+        tested = np.where(self.spare[2] > 0, self.chi_squared[2], 0.0)
+        self.chance = chdtrc(np.maximum(self.spare[2], 1), tested)
 
     def moving(
         self, cells: IntArray | None = None
@@ -159,8 +162,7 @@ class ThreeFits:
         block, spare, chi = self._block, self.spare[2], self.chi_squared[2]
         described = np.ones(block.count, dtype=bool)
         excess = np.ones(block.count)
-        chance = chdtrc(np.maximum(spare, 1), np.where(spare > 0, chi, 0.0))
-        suspect = np.flatnonzero(chance < DESCRIBED_PROBABILITY)
+        suspect = np.flatnonzero(self.chance < DESCRIBED_PROBABILITY)
         if not suspect.size:
             return described, excess
         pure, pure_dof, groups = self._pure_error(suspect)

@@ -23,7 +23,8 @@ class Bracket:
         chord: crossing of the straight line between the two nodes.
         nearest, farthest: between these the crossing lies if the output bends one way only and never falls
             as PO2 rises. With `falls` false nothing is known but the nodes themselves.
-        by_po2, by_mv: derivatives of `chord` by every step, (K, A).
+        low_share, high_share, calibration_share: weight of every step in the three nodes, (K, A).
+        calibration_mv, calibration_rise: output and output per bar of the calibration node.
     """
 
     cells: IntArray
@@ -36,8 +37,44 @@ class Bracket:
     chord: FloatArray
     nearest: FloatArray
     farthest: FloatArray
-    by_po2: FloatArray
-    by_mv: FloatArray
+    low_share: FloatArray
+    high_share: FloatArray
+    calibration_share: FloatArray
+    calibration_mv: FloatArray
+    calibration_rise: FloatArray
+
+    @property
+    def chord_rise(self) -> FloatArray:
+        """Output per bar between the two nodes, (A,)."""
+        return (self.high_mv - self.low_mv) / (self.high_po2 - self.low_po2)
+
+    @property
+    def opening(self) -> FloatArray:
+        """How far apart the bounds are, (A,)."""
+        return self.farthest - self.nearest
+
+    def sensitivity(
+        self, crossing: FloatArray, rise: FloatArray, low_rise: FloatArray, high_rise: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Derivatives of a crossing between the nodes by PO2 and by output of every step, (K, A) each.
+
+        Args:
+            crossing: where the interpolated output meets the line.
+            rise: its output per bar there.
+            low_rise: that of the response at the lower node, which turns errors of PO2 into output.
+            high_rise: that at the upper node.
+        """
+        gap = self.line - rise
+        part = (crossing - self.low_po2) / (self.high_po2 - self.low_po2)
+        by_low, by_high = (1.0 - part) / gap, part / gap
+        by_calibration = -self.line * crossing / (gap * self.calibration_mv)
+        by_mv = by_low * self.low_share + by_high * self.high_share + by_calibration * self.calibration_share
+        by_po2 = -(
+            by_low * low_rise * self.low_share
+            + by_high * high_rise * self.high_share
+            + by_calibration * self.calibration_rise * self.calibration_share
+        )
+        return by_po2, by_mv
 
 
 class Nodes:
@@ -108,8 +145,7 @@ class Nodes:
         line = kappa * v_c / p_c
         p_a, v_a, p_b, v_b = po2[a, cells], mv[a, cells], po2[b, cells], mv[b, cells]
         rise = (v_b - v_a) / (p_b - p_a)
-        gap = line - rise
-        chord = (v_a - rise * p_a) / gap
+        chord = (v_a - rise * p_a) / (line - rise)
         earlier, later = self._before[a, cells], self._after[b, cells]
         with np.errstate(divide="ignore", invalid="ignore"):
             # From the left the output can go on no steeper than it came; from the right it came no flatter
@@ -121,17 +157,6 @@ class Nodes:
             left = np.where(rise_left < line, (v_a - rise_left * p_a) / (line - rise_left), np.inf)
             right = np.where(rise_right < line, (v_b - rise_right * p_b) / (line - rise_right), np.inf)
         farthest = np.clip(np.minimum(left, right), p_a, p_b)
-        part = (chord - p_a) / (p_b - p_a)
-        by_mv, by_po2 = np.zeros((self._block.k, cells.size)), np.zeros((self._block.k, cells.size))
-        # Derivatives of the crossing of two straight lines.
-        for node, weight, steepness in (
-            (a, (1.0 - part) / gap, rise),
-            (b, part / gap, rise),
-            (c, -kappa * chord / p_c / gap, v_c / p_c),
-        ):
-            share = self.share(node, cells)
-            by_mv += weight * share
-            by_po2 -= weight * steepness * share
         return Bracket(
             cells=cells,
             low_po2=p_a,
@@ -144,8 +169,11 @@ class Nodes:
             # Noise can bend the steps the wrong way by a hair; then the two bounds change places.
             nearest=np.where(falls, np.minimum(chord, farthest), p_a),
             farthest=np.where(falls, np.maximum(chord, farthest), p_b),
-            by_po2=by_po2,
-            by_mv=by_mv,
+            low_share=self.share(a, cells),
+            high_share=self.share(b, cells),
+            calibration_share=self.share(c, cells),
+            calibration_mv=v_c,
+            calibration_rise=v_c / p_c,
         )
 
 
