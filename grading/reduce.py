@@ -32,7 +32,7 @@ from grading.steps import Hold
 BEFORE_CHANGE_S: Final = 6.0
 AFTER_CHANGE_S: Final = 90.0
 HISTORY_S: Final = 60.0
-LEAST_STATIC_SLOPE: Final = 0.6
+LEAST_STATIC_SLOPE: Final = 0.75
 """A change is used for the response time when its static slope is at least this part of the steepest one."""
 
 MOST_DRIFT_OF_CHANGE: Final = 0.03

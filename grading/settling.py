@@ -39,6 +39,9 @@ MOST_U_S: Final = 1.0
 MODEL_RELATIVE_U: Final = 0.002
 """Standard uncertainty of T90 for what no model here says: straight lines between samples, a cut series."""
 
+BENT_RELATIVE_U: Final = 0.5
+"""And of what the straightening of a curved response leaves, times how far it was bent over the change."""
+
 MOST_RAMP_OVER_T90: Final = 40.0
 """A change of pressure that takes longer than this many T90 tells nothing of it."""
 
@@ -173,6 +176,8 @@ def fit_response(changes: Sequence[Change], skew_s: float = RECORD_SKEW_S) -> St
     if not fits:
         return replace(empty, reason="no lag can be told from this change")
     chosen, t90_s, u_t90_s = _weigh(fits)
+    bent = float(np.median([_bend(c) for c in usable]))
+    u_t90_s = float(np.hypot(u_t90_s, np.hypot(MODEL_RELATIVE_U, BENT_RELATIVE_U * bent) * t90_s))
     response = replace(_with_trace(empty, usable, grid, chosen), delay_s=chosen.delay_s)
     misfit = float(np.sqrt(np.mean(chosen.residual_mv**2)))
     noise = float(np.median([c.noise_mv for c in usable]))
@@ -182,12 +187,11 @@ def fit_response(changes: Sequence[Change], skew_s: float = RECORD_SKEW_S) -> St
             response,
             reason=f"shape not described: the best model misses by {misfit / swing:.1%} of the change",
         )
-    slowest = max(_ramp_s(c) for c in usable)
-    if slowest > MOST_RAMP_OVER_T90 * t90_s or not u_t90_s <= max(MOST_RELATIVE_U * t90_s, MOST_U_S):
-        return replace(
-            response,
-            reason=f"the pressure changed too slowly to tell T90: {t90_s:.1f} s, U {2 * u_t90_s:.1f} s",
-        )
+    slowest_s = max(_ramp_s(c) for c in usable)
+    if slowest_s > MOST_RAMP_OVER_T90 * t90_s:
+        return replace(response, reason=f"a change of {slowest_s:.0f} s is too slow against the cell")
+    if not u_t90_s <= max(MOST_RELATIVE_U * t90_s, MOST_U_S):
+        return replace(response, reason=f"the changes leave T90 open: {t90_s:.1f} s, U {2 * u_t90_s:.1f} s")
     name = chosen.model.name
     if name == "one pole" and abs(chosen.delay_s) > skew_s:
         name = "one pole with delay"
@@ -226,6 +230,12 @@ def white_noise(values: FloatArray) -> float:
 
 def _gain(change: Change) -> float:
     return float(np.ptp(change.straight_mv)) / max(float(np.ptp(change.drive_po2_bar)), 1e-6)
+
+
+def _bend(change: Change) -> float:
+    """How far the static response leaves the chord of a change, of the change."""
+    moved = float(np.ptp(change.straight_mv))
+    return float(np.max(np.abs(change.output_mv - change.straight_mv))) / moved if moved > 0.0 else 0.0
 
 
 def _signal(change: Change) -> float:
@@ -343,7 +353,7 @@ def _weigh(fits: Sequence[_Fit]) -> tuple[_Fit, float, float]:
     u = np.array([fit.u_t90_s for fit in fits])
     mean = float(weights @ t90)
     spread = float(weights @ (np.where(weights > 1e-6, u, 0.0) ** 2 + (t90 - mean) ** 2))
-    return chosen, mean, float(np.hypot(np.sqrt(spread), MODEL_RELATIVE_U * mean))
+    return chosen, mean, float(np.sqrt(spread))
 
 
 def _aicc(fit: _Fit, worth: float, scatter: float) -> float:

@@ -75,7 +75,8 @@ class Sheet:
 
     def fault(self, row: int, column: str, message: str) -> None:
         """Note what is wrong with one field; `close` raises all of them together."""
-        self.faults.append((self.line[row], f"{self.file} line {self.line[row]}, {column}: {message}"))
+        written = self.written[self.names.index(column)]
+        self.faults.append((self.line[row], f"{self.file} line {self.line[row]}, {written}: {message}"))
 
     def close(self) -> None:
         """Raise what has been noted, in the order of the file.
@@ -283,7 +284,7 @@ def unknown_column(file: str, name: str, known: Sequence[str]) -> SourceError:
     """The error for a column that the table does not have, with the nearest name that it does."""
     if name in ("pressure", "pressure_psi"):
         return SourceError(
-            f"{file} line 1: {name!r} does not say absolute or gauge, and in what unit; name it pressure_bar, "
+            f"{file} line 1: {name!r} does not say absolute or gauge, or which unit; name it pressure_bar, "
             "pressure_psia, or pressure_gauge_bar or pressure_psig beside barometer_bar"
         )
     near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
