@@ -6,6 +6,7 @@ import hashlib
 import json
 import os
 import secrets
+import threading
 import time
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
@@ -45,13 +46,14 @@ class RecordWriter:
     """The one writer of one record. Not for use from several threads.
 
     Every line reaches the operating system before the call returns, so that a killed process loses
-    nothing; a sync to the disk follows at once for an event (those of `SHARING_KINDS` that come within
-    `SHARED_SYNC_S` of real time share one) and at least once a second of real time for samples.
+    nothing. A thread of its own then syncs to the disk, because a slow disk must not hold up the rig: at
+    once for an event (those of `SHARING_KINDS` that come within `SHARED_SYNC_S` of real time share one) and
+    at least once a second of real time for samples. `create`, `sync` and `end` return only when all is on
+    the disk; a sync that failed is raised by the next call.
 
     Attributes:
         path: the record's folder.
         record_id: the folder's name.
-        longest_sync_s: the longest that one sync has taken so far, in seconds.
     """
 
     def __init__(
@@ -59,7 +61,6 @@ class RecordWriter:
     ) -> None:
         self.path = path
         self.record_id = path.name
-        self.longest_sync_s = 0.0
         self._sync = sync
         self._sockets = sockets
         self._started = started
@@ -70,11 +71,10 @@ class RecordWriter:
         self._last_t_s = 0.0
         self._rows = 0
         self._events = 0
-        self._event_waits = False
-        self._last_sync = time.monotonic()
         header = (",".join(columns(sockets)) + "\n").encode("ascii")
         self._samples = _Segments(path, SAMPLES_FILE, header)
         self._events_file = _Segments(path, EVENTS_FILE, b"")
+        self._syncer = _Syncer((self._events_file, self._samples)) if sync else None
 
     @classmethod
     def create(
@@ -130,7 +130,6 @@ class RecordWriter:
         if row.t_s >= self._next_checkpoint_s:
             self._next_checkpoint_s = CHECKPOINT_EVERY_S * (row.t_s // CHECKPOINT_EVERY_S + 1)
             self._checkpoint(row.t_s, self._utc_at(row.t_s))
-        self._sync_when_due()
 
     def event(self, kind: str, t_s: float, utc: datetime, /, **data: Any) -> None:
         """Append one event; `data` is anything that JSON can hold.
@@ -141,23 +140,18 @@ class RecordWriter:
         """
         self._last_t_s = t_s
         self._append_event(kind, t_s, utc, data)
-        if kind in SHARING_KINDS:
-            self._sync_when_due()
-        else:
-            self.sync()
+        if self._syncer is not None:
+            self._syncer.ask(at_once=kind not in SHARING_KINDS)
 
     def sync(self) -> None:
-        """Put everything written so far on the disk now."""
-        if self._sync:
-            begun = time.monotonic()
-            try:
-                self._events_file.sync()
-                self._samples.sync()
-            except OSError as error:
-                raise RecordWriteError(error.errno, f"{self.path}: {error.strerror}") from error
-            self._last_sync = time.monotonic()
-            self.longest_sync_s = max(self.longest_sync_s, self._last_sync - begun)
-        self._event_waits = False
+        """Put everything written so far on the disk, and return when it is there."""
+        if self._syncer is not None:
+            self._syncer.wait()
+
+    @property
+    def longest_sync_s(self) -> float:
+        """The longest that one sync has taken so far, in seconds of real time."""
+        return 0.0 if self._syncer is None else self._syncer.longest_s
 
     def end(self, how: str, why: str, utc: datetime, t_s: float | None = None) -> None:
         """Write the last checkpoint, the end event and `end.json`, sync all of it and close.
@@ -193,18 +187,17 @@ class RecordWriter:
 
     def close(self) -> None:
         """Let go of the files without ending the record; what is on disk reads as interrupted."""
+        if self._syncer is not None:
+            self._syncer.stop()
         self._samples.close()
         self._events_file.close()
-
-    def _sync_when_due(self) -> None:
-        allowed_s = SHARED_SYNC_S if self._event_waits else SYNC_EVERY_S
-        if time.monotonic() - self._last_sync >= allowed_s:
-            self.sync()
 
     def _utc_at(self, t_s: float) -> datetime:
         return self._started + timedelta(seconds=t_s)
 
     def _append_samples(self, line: bytes) -> None:
+        if self._syncer is not None:
+            self._syncer.note()
         moved = self._samples.append(line)
         self._rows_since.update(line)
         if moved is not None:
@@ -215,7 +208,8 @@ class RecordWriter:
         line = event_line(self._events, kind, t_s, utc, data)
         moved = self._events_file.append(line)
         self._events_since.append(line)
-        self._event_waits = True
+        if self._syncer is not None:
+            self._syncer.note()
         if moved is not None:
             self._append_event("segment", t_s, utc, moved)
 
@@ -230,6 +224,76 @@ class RecordWriter:
         self._append_event("checkpoint", t_s, utc, data)
 
 
+class _Syncer:
+    """A thread that syncs the files of a record, so that nobody waits for the disk but who asks to."""
+
+    def __init__(self, files: tuple[_Segments, ...]) -> None:
+        self.longest_s = 0.0
+        self._files = files
+        self._changed = threading.Condition()
+        self._written = 0
+        self._synced = 0
+        self._asked = False
+        self._at_once = False
+        self._stopping = False
+        self._error: OSError | None = None
+        self._thread = threading.Thread(target=self._run, name="record sync", daemon=True)
+        self._thread.start()
+
+    def note(self) -> None:
+        """Something was written. Raises what the last sync failed with."""
+        self._written += 1
+        if self._error is not None:
+            raise RecordWriteError(self._error.errno, f"the record cannot be synced: {self._error.strerror}")
+
+    def ask(self, *, at_once: bool) -> None:
+        """Have a sync made soon, or at once, without waiting for it."""
+        with self._changed:
+            self._asked = True
+            self._at_once = self._at_once or at_once
+            self._changed.notify_all()
+
+    def wait(self) -> None:
+        """Return when everything noted so far is on the disk."""
+        self.note()
+        target = self._written
+        self.ask(at_once=True)
+        with self._changed:
+            self._changed.wait_for(lambda: self._synced >= target or not self._thread.is_alive())
+        self.note()
+
+    def stop(self) -> None:
+        """Sync once more and end the thread."""
+        with self._changed:
+            self._stopping = True
+            self._changed.notify_all()
+        self._thread.join()
+
+    def _run(self) -> None:
+        stopping = False
+        while not stopping:
+            with self._changed:
+                self._changed.wait_for(lambda: self._asked or self._stopping, SYNC_EVERY_S)
+                if self._asked:
+                    self._changed.wait_for(lambda: self._at_once or self._stopping, SHARED_SYNC_S)
+                self._asked = self._at_once = False
+                stopping, target = self._stopping, self._written
+            if target != self._synced:
+                self._sync_files()
+            with self._changed:
+                self._synced = target
+                self._changed.notify_all()
+
+    def _sync_files(self) -> None:
+        begun = time.monotonic()
+        try:
+            for file in self._files:
+                file.sync()
+        except OSError as error:
+            self._error = error
+        self.longest_s = max(self.longest_s, time.monotonic() - begun)
+
+
 class _Segments:
     """One file of lines, going on in a new file after an append that failed."""
 
@@ -238,6 +302,7 @@ class _Segments:
         self._file = file
         self._header = header
         self._fd = -1
+        self._held = threading.Lock()
         self.names: list[str] = []
         self._open_next()
 
@@ -248,19 +313,20 @@ class _Segments:
         try:
             _write_all(self._fd, line)
         except OSError as error:
-            os.close(self._fd)
-            self._fd = -1
+            self.close()
             return self._go_on(line, error)
         return None
 
     def sync(self) -> None:
-        if self._fd >= 0:
-            os.fsync(self._fd)
+        with self._held:
+            if self._fd >= 0:
+                os.fsync(self._fd)
 
     def close(self) -> None:
-        if self._fd >= 0:
-            os.close(self._fd)
-            self._fd = -1
+        with self._held:
+            if self._fd >= 0:
+                os.close(self._fd)
+                self._fd = -1
 
     def _go_on(self, line: bytes, error: OSError) -> dict[str, str]:
         left = self.names[-1]

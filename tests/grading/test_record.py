@@ -2,10 +2,12 @@
 
 import importlib.util
 import json
+import os
 import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
 from datetime import datetime
 from pathlib import Path
@@ -313,3 +315,40 @@ def test_a_closed_record_takes_no_more(tmp_path):
         writer.sample(row(2.0))
     with pytest.raises(ValueError, match="a run ends"):
         small(tmp_path / "third", how="finished")
+
+
+def test_a_slow_disk_holds_up_nobody_but_who_waits_for_it(tmp_path, monkeypatch):
+    writer = RecordWriter.create(tmp_path, simulated_run.header(CELLS), simulated_run.STARTED)
+    at_disk, let_go, synced = threading.Event(), threading.Event(), []
+
+    def slow(fd):
+        at_disk.set()
+        assert let_go.wait(20.0)
+        synced.append(fd)
+
+    monkeypatch.setattr(os, "fsync", slow)
+    writer.event("state", 0.0, simulated_run.utc(0), to="EXECUTE")
+    assert at_disk.wait(20.0)
+    for k in range(50):
+        writer.sample(row(k / 10))
+        writer.event("valve", k / 10, simulated_run.utc(k), valve="supply")
+    assert synced == []
+    let_go.set()
+    writer.sync()
+    assert synced
+    writer.end("completed", "All steps done.", simulated_run.utc(6))
+    assert check_record(writer.path) == []
+
+
+def test_a_disk_that_refuses_to_sync_is_told_by_the_next_call(tmp_path, monkeypatch):
+    writer = RecordWriter.create(tmp_path, simulated_run.header(CELLS), simulated_run.STARTED)
+
+    def broken(fd):
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(os, "fsync", broken)
+    with pytest.raises(RecordWriteError, match="cannot be synced: Input/output error"):
+        writer.sync()
+    with pytest.raises(RecordWriteError):
+        writer.sample(row(0.0))
+    writer.close()
