@@ -36,11 +36,13 @@ class DriverEntry:
         target: `module:Class`.
         roles: roles of a bench file that it can serve.
         text: what it is for, in a few words.
+        by_hand: a person reads the instrument and types.
     """
 
     target: str
     roles: tuple[str, ...]
     text: str
+    by_hand: bool = False
 
 
 _GAUGE_ROLES = ("gauge", "second_gauge", "barometer")
@@ -84,8 +86,17 @@ _BUILT_IN = {
     "scpi_voltmeter": DriverEntry(
         "drivers.scpi_voltmeter:ScpiVoltmeter", _METER_ROLES, "voltmeter of one channel, SCPI"
     ),
+    "typed_gauge": DriverEntry(
+        "drivers.typed_gauge:TypedGauge",
+        ("gauge",),
+        "gauge that a person reads and types in",
+        by_hand=True,
+    ),
     "typed_voltmeter": DriverEntry(
-        "drivers.typed_voltmeter:TypedVoltmeter", _METER_ROLES, "meter that a person reads and types in"
+        "drivers.typed_voltmeter:TypedVoltmeter",
+        _METER_ROLES,
+        "meter that a person reads and types in",
+        by_hand=True,
     ),
 }
 
@@ -104,6 +115,12 @@ def driver_text(name: str) -> str:
     """What a driver is for, in a few words."""
     entry = _BUILT_IN.get(name)
     return entry.text if entry is not None else f"third-party driver {_third_party()[name].value}"
+
+
+def driver_by_hand(name: str) -> bool:
+    """Whether a person reads this driver's instrument and types, so that no bench of software plays it."""
+    entry = _BUILT_IN.get(name)
+    return entry is not None and entry.by_hand
 
 
 def driver_roles(name: str) -> tuple[str, ...]:

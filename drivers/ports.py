@@ -253,6 +253,11 @@ class PressureController(Instrument, Protocol):
         ...
 
 
+def read_by_hand(instrument: object) -> bool:
+    """Whether a person reads this instrument and types, so that it cannot be asked tick by tick."""
+    return bool(getattr(instrument, "read_by_hand", False))
+
+
 class Clock(Protocol):
     """The rig's time: monotonic seconds for everything measured, UTC for people."""
 

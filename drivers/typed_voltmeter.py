@@ -56,6 +56,8 @@ class TypedVoltmeter:
         BadSpec: when there is nobody to ask.
     """
 
+    read_by_hand = True
+
     def __init__(self, spec: InstrumentSpec, ask: Ask | None = None) -> None:
         self._options = read_options(TypedOptions, spec)
         if ask is None:

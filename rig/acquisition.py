@@ -175,6 +175,11 @@ class Acquisition:
         self.scan.pressure_bar = pressure_bar
         self.scan.pressure_status = _OK
 
+    def forget_pressure(self) -> None:
+        """Know nothing of the pressure until it is typed again: somebody is turning a valve."""
+        self._typed_bar = None
+        self.scan.pressure_bar = None
+
     def put_barometer(self, barometer_bar: float) -> None:
         """Take a barometer reading that a person has typed, in bar; it stands for the whole run."""
         self._typed_barometer_bar = barometer_bar

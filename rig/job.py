@@ -139,6 +139,10 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         if refused is not None:
             return _Ran(refused, 0.0, truth)
         begun_s = bench.clock.monotonic_s()
+        if bench.virtual is not None and bench.valves is None and bench.controller is None:
+            from rig.hand.person import person_at
+
+            view = person_at(bench.virtual, view, job.bench, job.out)
         outcome = run_session(
             bench,
             job.procedure,

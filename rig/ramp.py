@@ -27,7 +27,7 @@ def ramp_to(loop: Loop, drive: PressureDrive, target_bar: float) -> Scan:
     while not reached:
         scan = loop.tick()
         reached = drive.move(scan)
-        if scan.t_s > until_s:
+        if not reached and scan.t_s > until_s:
             raise Tripped(
                 own_trip(
                     "RAMP_SLOW",

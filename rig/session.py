@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
+from drivers.ports import read_by_hand
 from drivers.system_clock import SystemClock
 from grading.record import FileText, RecordWriter, RunHeader
 from grading.results import CellInfo
@@ -233,6 +234,12 @@ class Session:
         self, course: Course, schedule: Schedule, acquisition: Acquisition
     ) -> tuple[Outputs, PressureDrive]:
         bench = self._bench
+        if read_by_hand(bench.voltmeter):
+            raise Refused(
+                "METER_BY_HAND",
+                "a meter that is read by eye cannot show whether a cell has settled; write the readings into "
+                "a table and use 'leadline grade TABLE'",
+            )
         if bench.valves is None and self._procedure.purge.method == "flow":
             raise Refused(
                 "NO_FLOW_PURGE",

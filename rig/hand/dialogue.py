@@ -30,7 +30,12 @@ class NoAnswer(Exception):
 
 
 class Dialogue:
-    """Asks one question at a time. Gauges are read and interlocks heeded meanwhile."""
+    """Asks one question at a time. Gauges are read and interlocks heeded meanwhile.
+
+    Attributes:
+        before_gas: no gas has been let in yet, so that any request to stop ends every question. Later only
+            one that comes while the question stands: the way out has questions too.
+    """
 
     def __init__(self, loop: Loop, view: View, stop: StopRequest, *, time_runs: bool) -> None:
         """Ask through `view`.
@@ -46,6 +51,8 @@ class Dialogue:
         self._view = view
         self._stop = stop
         self._time_runs = time_runs
+        self._level = StopLevel.NONE
+        self.before_gas = True
 
     def demand(self, prompt: Prompt, check: Check, watch: Callable[[Scan], None] | None = None) -> str:
         """Ask until the answer will do, three times at most.
@@ -88,6 +95,7 @@ class Dialogue:
         Raises:
             StopAsked, Tripped: as `demand`; the question is withdrawn.
         """
+        self._level = StopLevel.NONE if self.before_gas else self._stop.level
         log = self._loop.log
         log.event("prompt", code=prompt.code, text=prompt.text)
         try:
@@ -105,6 +113,7 @@ class Dialogue:
         Raises:
             StopAsked, Tripped: as `demand`.
         """
+        self._level = StopLevel.NONE if self.before_gas else self._stop.level
         until_s = self._loop.now_s + seconds
         scan = self._tick(watch)
         while scan.t_s < until_s:
@@ -135,7 +144,7 @@ class Dialogue:
 
     def _tick(self, watch: Callable[[Scan], None] | None) -> Scan:
         scan = self._loop.tick()
-        if self._stop.level is not StopLevel.NONE:
+        if self._stop.level > self._level:
             raise StopAsked(self._stop.why)
         if watch is not None:
             watch(scan)

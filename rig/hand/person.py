@@ -6,13 +6,14 @@ question as somebody would who looked. What it says appears on the screen beside
 
 from __future__ import annotations
 
+import re
 from collections import deque
 from collections.abc import Callable
 from datetime import date, timedelta
 from pathlib import Path
 
 from drivers.virtual_spec import PotTruth, VirtualSession
-from rig.hand.cues import Action, Cue, Valve
+from rig.hand.cues import Action, Cue, Valve, advise
 from rig.hand.last_run import last_run
 from rig.scan import Scan
 from rig.setup.bench_file import BenchFile
@@ -67,6 +68,9 @@ class SimulatedPerson:
         self._turned_s = 0.0
         self._prompt: Prompt | None = None
         self._answers_s = 0.0
+        self._by_eye_bar: float | None = None
+        self._upwards = True
+        self._dial: deque[tuple[float, float]] = deque(maxlen=9)
 
     def update(self, snapshot: Snapshot) -> None:
         """Show the rig on the screen."""
@@ -89,10 +93,13 @@ class SimulatedPerson:
         self._screen.say(prompt.text)
         self._prompt = prompt
         self._answers_s = t_s + self._thinks_s
+        wanted = re.search(r" to (\d+\.\d+) bar absolute", prompt.text) if prompt.code == "moved" else None
+        self._by_eye_bar = float(wanted[1]) if wanted is not None else None
+        self._upwards = "open the supply" in prompt.text
 
     def take(self, t_s: float) -> str | None:
         """The answer, once it has been thought of."""
-        if self._prompt is None or t_s < self._answers_s:
+        if self._prompt is None or t_s < self._answers_s or self._by_eye_bar is not None:
             return None
         answer = self.answer(self._prompt)
         if answer is not None:
@@ -105,7 +112,10 @@ class SimulatedPerson:
         self._seen.append((scan.t_s, cue))
         while self._seen and self._seen[0][0] <= scan.t_s - self._reaction_s:
             self._doing = self._seen.popleft()[1]
-        self.act(self._doing, scan)
+        if self._by_eye_bar is None:
+            self.act(self._doing, scan)
+        else:
+            self._move_by_eye(self._by_eye_bar, scan.t_s)
 
     def answer(self, prompt: Prompt) -> str | None:
         """What the person says to a question; None: nothing."""
@@ -120,7 +130,7 @@ class SimulatedPerson:
         if code.startswith("barometer"):
             return f"{1000.0 * pot.room_pressure_bar:.1f} hPa"
         if code.startswith("dial"):
-            return f"{pot.pressure_bar - pot.room_pressure_bar:.2f} barg"
+            return f"{round(pot.pressure_bar - pot.room_pressure_bar, 2) + 0.0:.2f} barg"
         if code == "clear_trip":
             return self._first_out
         if code.startswith("changed_"):
@@ -146,6 +156,19 @@ class SimulatedPerson:
                 if scan.t_s - self._turned_s >= _TURNS_EVERY_S:
                     self._turned_s = scan.t_s
                     self._set(cue.valve, self._adjusted(cue, scan))
+
+    def _move_by_eye(self, target_bar: float, t_s: float) -> None:
+        """Without cues for every moment: watch one's own dial and shut the valve when it shows the target."""
+        pressure_bar = self._read_pot().pressure_bar
+        self._dial.append((t_s, pressure_bar))
+        since_s, before_bar = self._dial[0]
+        rate_bar_per_s = (pressure_bar - before_bar) / (t_s - since_s) if t_s > since_s else 0.0
+        seen = Scan(t_s=t_s, pressure_bar=pressure_bar, rate_bar_per_s=rate_bar_per_s)
+        cue = advise(target_bar, pressure_bar, 60.0 * rate_bar_per_s, up=self._upwards)
+        self.act(cue, seen)
+        if cue.action == "close":
+            self._by_eye_bar = None
+            self._dial.clear()
 
     def _adjusted(self, cue: Cue, scan: Scan) -> float:
         opening = self._opening[cue.valve]

@@ -117,10 +117,13 @@ class HandPot:
             Refused: the dial is more than 50 mbar off, or nobody answers.
         """
         shown = both_ways(self._pressure_bar(), self._ambient_bar())
+        says = "The gauge says" if self._loop.scan.pressure_bar is not None else "Vented, the pot is at"
         try:
-            self._typed("dial", f"The gauge says {shown}. Your dial reads about?", self._dial_problem)
+            dial = self._typed("dial", f"{says} {shown}. Your dial reads about?", self._dial_problem)
         except NoAnswer as nobody:
             raise Refused("DIAL", str(nobody)) from None
+        if self._loop.acquisition.pressure_is_typed:
+            self._loop.acquisition.put_pressure(dial.absolute_bar(self._ambient_bar()))
 
     def open_cylinder(self) -> None:
         """Have the cylinder opened slowly with the vent open, watching the gauge.
@@ -129,6 +132,7 @@ class HandPot:
             Tripped: NOBODY_THERE, or what an interlock says.
         """
         self._told_fast = False
+        self._dialogue.before_gas = False
         regulator_bar = self._bench.gas.supply_pressure_bar
         text = (
             "Regulator knob fully out? Supply valve shut, vent open? Open the cylinder valve slowly - count "
@@ -157,6 +161,7 @@ class HandPot:
         """
         self._drive.release()
         refusal: str | None = "the pressure in the pot is not known"
+        typed = self._loop.acquisition.pressure_is_typed
         try:
             begun_s = vented_since_s = self._loop.now_s
             while refusal is not None and self._loop.now_s - begun_s < _LID_WITHIN_S:
@@ -168,12 +173,10 @@ class HandPot:
                 self._dialogue.confirm(
                     "cylinder_shut", "Cylinder shut, vent open all the way?", "SHUT", timeout_s=_CONNECT_S
                 )
-                self._typed(
-                    "dial_lid",
-                    "Look at the dial on the pot. It reads?",
-                    self._dial_not_vented,
-                    timeout_s=_CONNECT_S,
-                )
+                self._read_dial("Look at the dial on the pot. It reads?")
+                if typed:
+                    self._dialogue.wait(_VENTED_FOR_S)
+                    self._read_dial("Once more, please: the dial on the pot reads?")
                 scan = self._dialogue.wait(0.0)
                 refusal = lid_refusal(scan, self._loop.limits, _VENTED_FOR_S)
         except (NoAnswer, StopAsked, Tripped) as error:
@@ -182,13 +185,17 @@ class HandPot:
             self._view.say(f"Keep the lid shut: {refusal}.".replace("..", "."), "alarm")
             self._loop.log.event("note", text=f"The lid was not allowed to be opened: {refusal}")
             return False
-        self._loop.log.event("note", text="Two sources show no pressure: the lid may be opened.")
-        self._view.say("No pressure by two sources for 10 s, vent open: you may open the lid now, slowly.")
+        seen = "by the dial, read twice 10 s apart" if typed else "by two sources for 10 s"
+        self._loop.log.event("note", text=f"No pressure {seen}: the lid may be opened.")
+        self._view.say(f"No pressure {seen}, vent open: you may open the lid now, slowly.")
         return True
 
     def lid_force_n(self, scan: Scan) -> float | None:
         """Force on the lid in newtons while the pot is above the vented band; None when it is vented."""
         highest_bar, ambient_bar = scan.highest_bar, scan.barometer_bar
+        if highest_bar is None:
+            # Between two typed readings nobody knows; the pressure meant is the best guess on the safe side.
+            highest_bar = self._loop.course.target_bar
         if highest_bar is None or ambient_bar is None:
             return None
         over_bar = highest_bar - ambient_bar
@@ -285,6 +292,10 @@ class HandPot:
 
         return read_pressure(self._dialogue.demand(Prompt(code, text, timeout_s=timeout_s), check))
 
+    def _read_dial(self, text: str) -> None:
+        """Have a dial read that must show no pressure."""
+        self._typed("dial_lid", text, self._dial_not_vented, timeout_s=_CONNECT_S)
+
     def _barometer_problem(self, typed: TypedPressure) -> str | None:
         if typed.is_gauge:
             return "a barometer reads absolute pressure; write for example 1013.2 hPa"
@@ -319,7 +330,8 @@ class HandPot:
             self._view.say("CLOSE IT: the pressure rises too fast. Close the cylinder valve.", "alarm")
 
     def _pressure_bar(self) -> float:
-        return self._loop.scan.pressure_bar or 0.0
+        pressure_bar = self._loop.scan.pressure_bar
+        return pressure_bar if pressure_bar is not None else self._ambient_bar()
 
     def _ambient_bar(self) -> float:
         return self._loop.scan.barometer_bar or 1.013

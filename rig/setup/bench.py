@@ -253,7 +253,7 @@ def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, least_dea
         if virtual is not None and name in virtual.instruments:
             parts.instruments[name] = virtual.instruments[name]
             continue
-        if virtual is not None:
+        if virtual is not None and name in virtual.endpoints:
             parts.addresses[name] = virtual.endpoints[name]
         spec = InstrumentSpec(
             name=name,
@@ -301,6 +301,8 @@ def virtual_spec(
     Raises:
         FileError: when the bench file has no [virtual] table.
     """
+    from drivers.catalogue import driver_by_hand
+
     virtual = bench.virtual
     if virtual is None:
         raise FileError(f"{bench.file}: has no [virtual] table, so it is no virtual bench")
@@ -333,6 +335,7 @@ def virtual_spec(
                 options=entry.options,
             )
             for name, entry in bench.instruments.items()
+            if not driver_by_hand(entry.driver)
         },
         faults=faults,
         serial_lines=serial_lines,

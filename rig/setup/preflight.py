@@ -12,7 +12,15 @@ from pathlib import Path
 from typing import Any, Final, Literal, TypeVar
 
 from drivers.errors import DriverError
-from drivers.ports import Barometer, PressureController, PressureGauge, Thermometer, ValveBlock, Voltmeter
+from drivers.ports import (
+    Barometer,
+    PressureController,
+    PressureGauge,
+    Thermometer,
+    ValveBlock,
+    Voltmeter,
+    read_by_hand,
+)
 from rig.permissives import disk_refusal
 from rig.safety_limits import SafetyLimits
 from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
@@ -167,7 +175,7 @@ def _pressures(parts: BenchParts) -> Iterator[Check]:
     gauges: dict[str, PressureGauge | PressureController] = {}
     for role in ("gauge", "second_gauge", "controller"):
         found = _answering(parts, role)
-        if found is not None:
+        if found is not None and not read_by_hand(found[1]):
             gauges[found[0]] = found[1]
     readings: dict[str, float] = {}
     for name, gauge in gauges.items():
@@ -258,7 +266,7 @@ def _temperature(parts: BenchParts) -> Iterator[Check]:
 
 def _voltmeter(parts: BenchParts) -> Iterator[Check]:
     found = _answering(parts, "voltmeter")
-    if found is None:
+    if found is None or read_by_hand(found[1]):
         return
     name = found[0]
     meter: Voltmeter = found[1]

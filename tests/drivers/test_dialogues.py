@@ -363,3 +363,21 @@ def test_typed_voltmeter_gives_up_after_three_tries():
     meter.begin_scan()
     with pytest.raises(BadReply, match="3 tries"):
         meter.collect_scan()
+
+
+def typed_gauge(*answers, **options):
+    left = list(answers)
+    spec = InstrumentSpec("dial", "typed_gauge", "hand", options=options)
+    return open_instrument(spec, ask=lambda question: left.pop(0))
+
+
+def test_typed_gauge_takes_absolute_bar_with_its_unit_and_nothing_else():
+    assert typed_gauge("1.60 bara").read_pressure_bar() == 1.6
+    assert typed_gauge("16", "1,6", " 1.6BARA ").read_pressure_bar() == 1.6
+    assert typed_gauge("20 bara", "2 bara", most_bar=4.0).read_pressure_bar() == 2.0
+    with pytest.raises(NoReading, match="nobody"):
+        typed_gauge(None).read_pressure_bar()
+    with pytest.raises(NoReading, match="no pressure"):
+        typed_gauge("").read_pressure_bar()
+    with pytest.raises(BadReply, match="3 tries"):
+        typed_gauge("1.6", "16", "1.6 bar").read_pressure_bar()

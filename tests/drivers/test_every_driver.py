@@ -22,7 +22,7 @@ PROTOCOLS = {
     "valves": ports.OwnedValveBlock,
     "controller": ports.PressureController,
 }
-BY_HAND = {"typed_voltmeter"}
+BY_HAND = {"typed_gauge", "typed_voltmeter"}
 OVERLOADED = "9.9E37"
 UNIT_WORDS = {"_bar_per_min": "bar/min", "_bar": "bar", "_mv": "mV", "_c": "degrees Celsius", "_ms": "ms"}
 UNITLESS = {"read_state", "read_owner"}
@@ -74,7 +74,7 @@ def overloaded(peers, driver):
         return modbus_peer(peers, {0: peers.float_words(9.9e37)}), {"sockets": [1]}
     if driver == "modbus_valves":
         return modbus_peer(peers, {14: pi}), {}
-    if driver == "typed_voltmeter":
+    if driver in BY_HAND:
         return "by hand", {}
     raise AssertionError(f"{driver} needs a peer here, and a reading that it does not have")
 

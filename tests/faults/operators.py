@@ -139,3 +139,18 @@ class SwearsByTheDial(SimulatedPerson):
 
     def answer(self, prompt: Prompt) -> str | None:
         return "0 barg" if prompt.code.startswith("dial") else super().answer(prompt)
+
+
+class ShakyHand(SimulatedPerson):
+    """Reads the dial 30 mbar wrong now and then."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._read = 0
+
+    def answer(self, prompt: Prompt) -> str | None:
+        answer = super().answer(prompt)
+        if answer is None or prompt.code != "dial_second":
+            return answer
+        self._read += 1
+        return f"{float(answer.split()[0]) + 0.03:.2f} barg" if self._read % 5 == 2 else answer

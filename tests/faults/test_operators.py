@@ -16,6 +16,7 @@ from operators import (
     Obedient,
     SaysSoOnly,
     Screen,
+    ShakyHand,
     Slow,
     SwearsByTheDial,
     WrongUnit,
@@ -24,8 +25,12 @@ from operators import (
 )
 
 from drivers.virtual_spec import FaultSpec, PotTruth
+from grading.figure_kinds import FIGURE_KINDS
+from grading.grade import grade
+from grading.limits import load_limits
 from grading.record import FileText, Record, check_record, read_record
 from grading.results import CellInfo
+from grading.sources import load_source
 from grading.strict_toml import TomlText
 from rig.hand.person import SimulatedPerson
 from rig.outcome import RunOutcome
@@ -69,6 +74,21 @@ def hand_bench(**changes: str) -> BenchFile:
     return parse_bench(TomlText("hand.toml", text))
 
 
+def dial_bench() -> BenchFile:
+    text = load_bench("virtual_hand_pot").text
+    before, _, rest = text.partition("[instruments.gauge]")
+    after = rest[rest.index("[cells_uncertainty]") :]
+    dial = """
+[instruments.dial]
+role = "gauge"
+driver = "typed_gauge"
+address = "virtual"
+uncertainty = { zero_bar = 0.01, resolution_bar = 0.003 }
+
+"""
+    return parse_bench(TomlText("dial.toml", before + dial + after))
+
+
 @dataclass
 class Run:
     outcome: RunOutcome
@@ -99,7 +119,7 @@ def run(tmp_path: Path):
     ) -> Run:
         file = bench or hand_bench()
         stop = StopRequest()
-        with open_bench(file, cells=CELLS, seed=5, mode=mode, faults=faults) as opened:
+        with open_bench(file, cells=CELLS, seed=5, mode=mode, faults=faults, ask=lambda text: None) as opened:
             virtual = opened.virtual
             assert virtual is not None
             screen = Screen(virtual.pot)
@@ -141,7 +161,8 @@ def broken(done: Run) -> list[str]:
         if pot.pressure_bar - pot.room_pressure_bar > LID_BAR:
             found.append(f"the lid was offered at {pot.pressure_bar:.3f} bar")
     vented = abs(done.truth.pressure_bar - done.truth.room_pressure_bar) <= LID_BAR
-    if not vented and not (done.said("NOT VENTED") and done.said("Close the bottle")):
+    alarmed = done.said("NOT VENTED") or done.said("NOT CONFIRMED")
+    if not vented and not (alarmed and done.said("Close the bottle")):
         found.append(f"left at {done.truth.pressure_bar:.3f} bar without a standing alarm")
     if done.record is not None:
         kinds = [
@@ -272,3 +293,46 @@ def test_after_a_crash_the_next_run_begins_with_the_card(run):
     again = run(Obedient)
     assert again.screen.said[0][0].startswith("The last run")
     assert again.screen.said[1][0].startswith("1. Shut the supply")
+
+
+def test_with_a_dial_only_every_pressure_is_typed_twice_and_capped_at_watch(run):
+    done = run(Obedient, bench=dial_bench())
+    assert done.outcome.how == "completed", done.outcome.why
+    assert done.record is not None
+    assert done.record.run["typed_pressure"] is True
+    assert not done.events("leak")
+    asked = [event.data["code"] for event in done.events("prompt")]
+    assert asked.count("dial_first") == asked.count("dial_second") >= 10
+    assert asked.count("dial_held") == 3
+    assert asked.count("dial_lid") == 2
+    measured = load_source(done.outcome.record)
+    assert measured.typed_pressure
+    figures = [figure for cell in grade(measured, load_limits()).cells for figure in cell.figures]
+    typed = [figure for figure in figures if FIGURE_KINDS[figure.key].hangs_on_pressure]
+    assert any(figure.grade == "watch" for figure in typed)
+    assert not any(figure.grade == "pass" for figure in typed)
+
+
+def test_two_readings_that_differ_are_taken_again(run):
+    done = run(ShakyHand, bench=dial_bench())
+    assert done.outcome.how == "completed", done.outcome.why
+    assert done.said("differ by more than 10 mbar: once more")
+
+
+@pytest.mark.parametrize("leaves_s", [70.0, 200.0, 330.0, 1000.0])
+def test_one_who_leaves_a_pot_with_a_dial_only_leaves_an_alarm(run, leaves_s):
+    done = run(Leaves, bench=dial_bench(), leaves_s=leaves_s)
+    assert done.outcome.how in ("refused", "tripped")
+    assert not done.screen.lid_texts
+    if done.outcome.how == "tripped":
+        assert done.said("NOT CONFIRMED")
+
+
+def test_a_pressure_that_nobody_has_read_is_not_shown(run):
+    done = run(Obedient, bench=dial_bench())
+    moving = [
+        snapshot for snapshot in done.screen.snapshots if snapshot.cue and "OPEN SUPPLY" in snapshot.cue
+    ]
+    assert moving
+    assert all(snapshot.pressure_bar is None for snapshot in moving)
+    assert any(snapshot.lid_force_n for snapshot in moving)
