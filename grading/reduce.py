@@ -31,7 +31,7 @@ from grading.steps import Hold
 
 BEFORE_CHANGE_S: Final = 6.0
 AFTER_CHANGE_S: Final = 90.0
-HISTORY_S: Final = 60.0
+HISTORY_S: Final = 180.0
 LEAST_STATIC_SLOPE: Final = 0.75
 """A change is used for the response time when its static slope is at least this part of the steepest one."""
 
@@ -236,14 +236,18 @@ def _elasticity(table: StepTable, i: int, k: int) -> float:
 def _drive(signals: Signals, holds: Sequence[Hold], before: int, after: int) -> tuple[FloatArray, FloatArray]:
     """Measured PO2 from well before a change to the end of the hold after it.
 
-    The oxygen fraction goes from that of one hold to that of the other as the gas flows, in time.
+    It reaches back over earlier changes in the same gas, because a slow part of a cell has not forgotten
+    them. The oxygen fraction goes from that of one hold to that of the next as the gas flows, in time.
     """
-    first, last = holds[before], holds[after]
-    begin_s = max(first.begin_s, first.end_s - HISTORY_S)
+    first = before
+    while holds[first].ramped_from and holds[first].begin_s > holds[before].end_s - HISTORY_S:
+        first -= 1
+    last = holds[after]
+    begin_s = max(holds[first].begin_s, holds[before].end_s - HISTORY_S)
     trace = signals.pressure_bar.between(begin_s, min(last.end_s, last.begin_s + AFTER_CHANGE_S))
-    fraction = np.interp(
-        trace.t_s, [first.end_s, last.begin_s], [first.oxygen_fraction, last.oxygen_fraction]
-    )
+    corners = [t_s for hold in holds[first : after + 1] for t_s in (hold.begin_s, hold.end_s)]
+    fractions = [hold.oxygen_fraction for hold in holds[first : after + 1] for _ in range(2)]
+    fraction = np.interp(trace.t_s, corners, fractions)
     return trace.t_s, trace.value * fraction
 
 

@@ -53,6 +53,7 @@ NO_WORSE: Final = 4.0
 """Difference of AICc up to which the simpler of two models is named."""
 
 LEAST_READINGS: Final = 15
+AT_REST_S: Final = 6.0
 LEAST_NOISE_MV: Final = 1e-4
 _MOST_PLOTTED: Final = 240
 
@@ -209,16 +210,16 @@ def fit_response(changes: Sequence[Change], skew_s: float = RECORD_SKEW_S) -> St
 
 def _ramp_s(change: Change) -> float:
     """How long the middle nine tenths of the change of PO2 took, in seconds."""
-    p = change.drive_po2_bar
-    first, last = float(np.median(p[:5])), float(np.median(p[-5:]))
-    if first == last:
-        return float(change.drive_t_s[-1] - change.drive_t_s[0])
-    part = (p - first) / (last - first)
-    begun = np.flatnonzero(part < 0.05)
-    done = np.flatnonzero(part > 0.95)
+    here = change.drive_t_s >= change.begin_s - AT_REST_S
+    t_s, p = change.drive_t_s[here], change.drive_po2_bar[here]
+    if len(p) < LEAST_READINGS:
+        return 0.0
+    first, last = float(np.median(p[t_s <= change.begin_s])), float(np.median(p[-5:]))
+    part = (p - first) / (last - first) if first != last else np.zeros_like(p)
+    begun, done = np.flatnonzero(part < 0.05), np.flatnonzero(part > 0.95)
     if not len(begun) or not len(done):
-        return float(change.drive_t_s[-1] - change.drive_t_s[0])
-    return max(float(change.drive_t_s[done[0]] - change.drive_t_s[begun[-1]]), 0.0)
+        return float(t_s[-1] - t_s[0])
+    return max(float(t_s[done[0]] - t_s[begun[-1]]), 0.0)
 
 
 def white_noise(values: FloatArray) -> float:

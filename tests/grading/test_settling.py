@@ -34,7 +34,7 @@ def changes(lag, levels=(1.0, 1.6), seed=1, skew_s=0.0, gauge_noise_bar=0.0005, 
     found = []
     for k in range(1, len(levels)):
         before, after = seen.holds[k - 1], seen.holds[k]
-        driven = (seen.t_s >= before[0]) & (seen.t_s <= after[1])
+        driven = (seen.t_s >= before[1] - 180.0) & (seen.t_s <= after[1])
         read = (seen.output_t_s[0] >= before[1] - 6.0) & (seen.output_t_s[0] <= after[1])
         output = seen.output_mv[0][read]
         stamps = seen.output_t_s[0][read] + skew_s
