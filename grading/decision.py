@@ -8,7 +8,8 @@ After JCGM 106:2012 (guarded acceptance, probability of conformity). The interva
 
 Where U exceeds the distance between a pass limit and its reject limit, the rig is too coarse to tell the two
 apart: the figure is undecidable. It can't pass, and it rejects only where the whole interval lies beyond the
-reject limit, so that no doubt is left to count.
+reject limit, so that no doubt is left to count. The same goes for a pressure read off a dial by a person:
+what hangs on it is never better than watch, and the dial's doubt alone does not reject.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ Why = Literal[
     "undecidable",
     "uncertainty undetermined",
     "typed pressure",
+    "typed pressure leaves doubt",
     "only a lower bound",
 ]
 """What a decision rests on; `grading.reasons` puts it into words."""
@@ -79,7 +81,8 @@ def decide(
         reject_limits: likewise, outside the pass limits.
         coverage_factor: k of U; U / k is the standard uncertainty.
         degrees_of_freedom: effective; the probability of conformity uses the t-distribution with them.
-        typed_pressure: the figure hangs on a pressure that a person read off a dial: never better than watch.
+        typed_pressure: the figure hangs on a pressure that a person read off a dial: never better than watch,
+            and rejected only where the value itself is beyond a reject limit, not for the dial's doubt.
 
     Raises:
         ValueError: a value that is not finite, or a negative or non-finite U.
@@ -106,6 +109,8 @@ def decide(
     if beyond is not None:
         return Decision("reject", "beyond a reject limit", conformity, beyond)
     if reaches is not None:
+        if typed_pressure:
+            return Decision("watch", "typed pressure leaves doubt", conformity, reaches)
         return Decision("reject", "may be beyond a reject limit", conformity, reaches)
     outside = _beyond(value, value, pass_limits)
     if outside is not None:

@@ -98,6 +98,12 @@ def sentence(judged: Judged) -> str:
                 f"{head}; with its uncertainty of {_uncertainty(figure)} it may be beyond the limit of "
                 f"{limit}, and the doubt counts against the cell."
             )
+        case "typed pressure leaves doubt":
+            return (
+                f"{head}; with its uncertainty of {_uncertainty(figure)} it may be beyond the limit of "
+                f"{limit}, but the pressure was read off a dial by hand: test again with a gauge that the "
+                "program reads."
+            )
         case "outside a pass limit":
             return f"{head} (pass limit {limit})."
         case _:

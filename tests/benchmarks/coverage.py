@@ -16,7 +16,7 @@ from population import FAMILIES, NOMINAL, Population, blend, check_mechanism, si
 from scipy.optimize import brentq
 
 from grading.quantities import Quantities, measure
-from grading.settling import Change, fit_response
+from grading.settling import RECORD_SKEW_S, Change, fit_response
 from grading.uncertainty import coverage_factor
 
 LOW, HIGH = 0.93, 0.975
@@ -96,7 +96,7 @@ def t90_coverage(kind: str, count: int, seed: int) -> tuple[float, float, int]:
     """Share of T90 intervals that contain the truth, mean relative error, and how many gave no T90.
 
     One rising change of 1.0 to 1.6 bar a cell through a ramp of 5 to 15 s, 5 readings a second, gauge noise
-    0.3 mbar, output noise 8 uV, stamps of meter and gauge apart by 20 ms (standard deviation).
+    0.3 mbar, output noise 8 uV, stamps of meter and gauge apart by what the fit is told (standard deviation).
     """
     rng = np.random.default_rng(seed)
     inside, errors, missing = 0, [], 0
@@ -111,7 +111,7 @@ def t90_coverage(kind: str, count: int, seed: int) -> tuple[float, float, int]:
         t = np.arange(0.0, 110.0 + ramp_s, 0.2)
         po2 = 1.0 + 0.6 * np.clip((t - 20.0) / ramp_s, 0.0, 1.0)
         at = t[t > 15.0] + 0.08
-        seen = at + 0.02 * rng.standard_normal() - 20.0
+        seen = at + RECORD_SKEW_S * rng.standard_normal() - 20.0
         output = 50.0 * (1.0 + 0.6 * _ramp_answer(modes, seen, ramp_s))
         readings = output + 0.008 * rng.standard_normal(len(at))
         change = Change(

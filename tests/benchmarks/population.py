@@ -207,7 +207,13 @@ def simulate(population: Population, rng: np.random.Generator, errors: ErrorMode
         + each(errors.gauge_resolution_bar)
     )
     true_bar = np.where(air, read_bar + common(errors.barometer_bar), gauge) + each(PRESSURE_SCATTER_BAR)
-    bottle = BOTTLE_FRACTION + common(errors.bottle_oxygen_fraction) + common(errors.purge_oxygen_fraction)
+    # What the purge left behind is thinned by bottle gas as the pot is filled, and not by venting.
+    thinned = np.concatenate([[0.0], 1.0 / np.maximum.accumulate(NOMINAL)])
+    bottle = (
+        BOTTLE_FRACTION
+        + common(errors.bottle_oxygen_fraction)
+        + common(errors.purge_oxygen_fraction) * thinned
+    )
     fraction = np.where(air, AIR_FRACTION + common(errors.air_oxygen_fraction), bottle)
     humidity = np.where(air, 0.5 + common(errors.relative_humidity), 0.0)
     vapour_bar = 0.02488  # saturation at 21 degrees Celsius

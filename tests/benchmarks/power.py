@@ -79,6 +79,24 @@ def share(wrong: np.ndarray, among: np.ndarray) -> str:
     return f"{100.0 * count / total:.3f}"
 
 
+def row(name: str, *columns: np.ndarray) -> str:
+    """One line of the table from (bad, good, grades, two-point passes, by-eye passes)."""
+    bad, good, grades, two_points, by_eye = columns
+    cells = (
+        name,
+        str(int(bad.sum())),
+        str(int(good.sum())),
+        share(grades == "pass", bad),
+        share(grades == "reject", good),
+        f"{100.0 * np.mean(grades == 'watch'):.1f}",
+        share(two_points, bad),
+        share(~two_points, good),
+        share(by_eye, bad),
+        share(~by_eye, good),
+    )
+    return " | ".join(cells)
+
+
 def main() -> None:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
@@ -90,6 +108,7 @@ def main() -> None:
     columns = ("population", "bad", "good", "wrong pass %", "wrong reject %", "watch %")
     naive_columns = ("2-point: wrong pass %", "wrong reject %", "by eye: wrong pass %", "wrong reject %")
     print(" | ".join((*columns, *naive_columns)))
+    together: list[tuple[np.ndarray, ...]] = []
     for number, family in enumerate(FAMILIES):
         rng = np.random.default_rng(options.seed + number)
         parts: list[tuple[np.ndarray, ...]] = []
@@ -100,19 +119,9 @@ def main() -> None:
             checks = (naive(simulated, rng, False), naive(simulated, rng, True))
             parts.append((truth.bad, truth.good, graded(simulated), *checks))
         bad, good, grades, two_points, by_eye = (np.concatenate(part) for part in zip(*parts, strict=True))
-        cells = (
-            population.name,
-            str(int(bad.sum())),
-            str(int(good.sum())),
-            share(grades == "pass", bad),
-            share(grades == "reject", good),
-            f"{100.0 * np.mean(grades == 'watch'):.1f}",
-            share(two_points, bad),
-            share(~two_points, good),
-            share(by_eye, bad),
-            share(~by_eye, good),
-        )
-        print(" | ".join(cells), flush=True)
+        print(row(population.name, bad, good, grades, two_points, by_eye), flush=True)
+        together.append((bad, good, grades, two_points, by_eye))
+    print(row("all together", *(np.concatenate(part) for part in zip(*together, strict=True))))
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     print(f"{time.perf_counter() - begin:.0f} s, peak memory {peak:.0f} MB")
 

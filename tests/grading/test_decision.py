@@ -71,7 +71,9 @@ def test_an_undetermined_uncertainty_never_passes_and_has_no_probability(value, 
 def test_a_pressure_read_by_hand_is_no_better_than_watch_and_no_excuse():
     assert decide(0.0, 0.5, *ERROR, typed_pressure=True).why == "typed pressure"
     assert decide(0.0, 0.5, *ERROR, typed_pressure=True).grade == "watch"
-    assert decide(6.0, 0.5, *ERROR, typed_pressure=True).grade == "reject"
+    assert decide(4.8, 0.5, *ERROR, typed_pressure=True).why == "typed pressure leaves doubt"
+    assert decide(4.8, 0.5, *ERROR, typed_pressure=True).grade == "watch"
+    assert decide(5.1, 0.5, *ERROR, typed_pressure=True).grade == "reject"
 
 
 @pytest.mark.parametrize(
