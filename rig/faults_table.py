@@ -167,11 +167,3 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
     FaultRow(34, "bench file edited during the run", (), (), 0.0, "goes on with what it read at the start"),
     FaultRow(35, "operator does not answer", (), (), 600.0, f"holds, then {_STOP}"),
 )
-
-
-def table_lines() -> list[str]:
-    """The table as text, one line a row."""
-    return [
-        f"{row.row:2}  {row.what:40} {'/'.join(row.noticed_as) or '-':44} {row.within_s:5.0f} s  {row.answer}"
-        for row in FAULT_TABLE
-    ]

@@ -164,8 +164,3 @@ class Machine:
         if self._on_change is not None:
             self._on_change(before, after, why)
         return after
-
-
-def transition_lines() -> list[str]:
-    """The table as text, one line a transition, for the documentation."""
-    return [f"{before} --{command}--> {after}" for (before, command), after in TRANSITIONS.items()]

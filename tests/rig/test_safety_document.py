@@ -1,0 +1,133 @@
+"""The safety documents and drawings say what the program does today."""
+
+import importlib.util
+import io
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+import typst
+from PIL import Image
+
+from drivers.modbus_valves import ValveOptions
+from rig.gate import LONGEST_SHOT_MS
+from rig.interlocks import INTERLOCKS
+from rig.safety_limits import SafetyLimits
+from rig.safety_tables import documents
+from rig.states import STATE_RULES, TRANSITIONS
+
+ROOT = Path(__file__).parents[2]
+DRAWINGS = ROOT / "tests" / "golden" / "wiring"
+SAFETY = (ROOT / "rig" / "safety.md").read_text(encoding="utf-8")
+PROSE = " ".join(SAFETY.split())
+
+
+@pytest.fixture(scope="module")
+def draw():
+    spec = importlib.util.spec_from_file_location("draw_wiring", DRAWINGS / "draw.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def drawn(draw):
+    return draw.drawings()
+
+
+def grey(data):
+    page = b'#set page(width: auto, height: auto, margin: 0pt)\n#image("picture.svg", width: 264mm)'
+    png = typst.compile({"main": page, "picture.svg": data}, format="png", ppi=96)
+    return np.asarray(Image.open(io.BytesIO(png)).convert("L"), dtype=float)
+
+
+def table(heading):
+    """The rows of the table in safety.md whose first head is `heading`."""
+    lines = SAFETY.splitlines()
+    start = next(n for n, line in enumerate(lines) if line.startswith(f"| {heading} |"))
+    rows = []
+    for line in lines[start + 2 :]:
+        if not line.startswith("|"):
+            break
+        rows.append([cell.strip() for cell in line.strip("|").split("|")])
+    return rows
+
+
+@pytest.mark.parametrize("name", ["states.md", "faults.md"])
+def test_printed_table_is_what_the_program_executes(name):
+    kept = (ROOT / "rig" / name).read_text(encoding="utf-8")
+    assert kept == documents()[name], "run `python -m rig.safety_tables`, read what changed, commit it"
+
+
+def test_every_state_transition_and_interlock_is_printed():
+    states, faults = documents()["states.md"], documents()["faults.md"]
+    assert all(f"| **{state}** |" in states for state in STATE_RULES)
+    assert states.count("` to ") == len(TRANSITIONS)
+    assert all(f"| `{lock.code}` |" in faults and lock.do_now in faults for lock in INTERLOCKS)
+
+
+@pytest.mark.parametrize("name", ["plumbing.svg", "coil_power.svg"])
+def test_drawing_is_true(drawn, name):
+    """Compared as pixels, since another version of a library may write the same picture in other bytes."""
+    new, old = grey(drawn[name]), grey((DRAWINGS / name).read_bytes())
+    assert new.shape == old.shape
+    assert float(np.mean(np.abs(new - old) > 64)) < 0.002, f"{name} has changed; run {DRAWINGS / 'draw.py'}"
+
+
+def test_drawings_are_black_and_white_and_drawn_the_same_twice(draw, drawn):
+    assert draw.drawings() == drawn
+    for data in drawn.values():
+        assert set(re.findall(rb"#[0-9a-f]{6}", data.split(b"<defs>", 1)[1])) <= {b"#000000", b"#ffffff"}
+
+
+def test_safety_md_shows_both_drawings_with_words_for_who_cannot_see_them(drawn):
+    shown = re.findall(r"!\[([^\]]+)\]\(([^)]+)\)", SAFETY)
+    assert {(ROOT / "rig" / path).resolve() for _, path in shown} == {DRAWINGS / name for name in drawn}
+    assert all(len(words) > 80 for words, _ in shown)
+
+
+def test_parts_in_safety_md_are_those_of_the_drawings(draw):
+    assert {int(number): what for number, what in table("part")} == draw.PARTS
+
+
+def test_every_option_of_the_valve_block_is_told_with_its_default():
+    told = {name.strip("`"): default for name, default, _ in table("option")}
+    plain = {name for name in ValveOptions.model_fields if name not in {"serial", "proof"}}
+    plain -= set(ValveOptions.__mro__[1].model_fields)
+    defaults = ValveOptions()
+    assert {name: told[name] for name in plain} == {name: str(getattr(defaults, name)) for name in plain}
+    assert (
+        told["serial"]
+        == f"{defaults.serial.address} to {defaults.serial.address + defaults.serial.count - 1}"
+    )
+    assert told["proof"] == f"{defaults.proof.address}, {defaults.proof.address + 1}"
+
+
+def test_numbers_of_the_program_in_safety_md_are_the_programs():
+    limits = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
+    assert f"a gauge may be {limits.zero_bar * 1000:.0f} mbar off" in PROSE
+    assert f"of {LONGEST_SHOT_MS} ms at the longest" in PROSE
+    assert "0.1 bar gauge on a lid of 60, 100 or 150 mm is 28, 79 or 177 N" in PROSE
+    assert f"{limits.lid_force_n(0.1):.0f} N" == "79 N"
+
+
+def test_every_trip_named_in_safety_md_exists():
+    source = "".join(path.read_text(encoding="utf-8") for path in (ROOT / "rig").rglob("*.py"))
+    named = set(re.findall(r"`([A-Z]+(?:_[A-Z]+)+|WATCHDOG)`", SAFETY))
+    assert named
+    assert [code for code in named if f'"{code}"' not in source] == []
+
+
+def test_links_of_the_safety_documents_lead_somewhere():
+    for name in ("safety.md", "states.md", "faults.md"):
+        text = (ROOT / "rig" / name).read_text(encoding="utf-8")
+        headings = {
+            re.sub(r"[^a-z0-9 -]", "", line.lstrip("#").strip().lower()).replace(" ", "-")
+            for line in text.splitlines()
+            if line.startswith("#")
+        }
+        for target in re.findall(r"\]\(([^)]+)\)", text):
+            path, _, anchor = target.partition("#")
+            assert (ROOT / "rig" / path).exists(), target
+            assert path or anchor in headings, target
