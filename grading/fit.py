@@ -541,6 +541,8 @@ def _damped_step(
         )
     # Clip first: what a bound cuts off was never going to be gained.
     step = np.clip(shape + step, lower, upper) - shape
-    curvature = np.einsum("pb,pqb,qb->b", step, state.hessian, step)
-    promise = 2.0 * np.einsum("pb,pb->b", gradient, step) - curvature
+    promise = np.zeros(step.shape[1])
+    for p in range(step.shape[0]):
+        bent = sum(state.hessian[p, q] * step[q] for q in range(step.shape[0]))
+        promise += step[p] * (2.0 * gradient[p] - bent)
     return step, promise

@@ -119,15 +119,21 @@ class Nodes:
         return np.asarray(member / np.maximum(member.sum(axis=0), 1))
 
     def u_errors(self, cells: IntArray, excess: FloatArray) -> FloatArray:
-        """Standard uncertainty of every node's error, for a Birge ratio `excess`; (J, A), zero if missing."""
+        """Standard uncertainty of the error of nodes above the calibration, for a Birge ratio; (J, A).
+
+        Zero for the nodes below, down to nitrogen, where the error of a display has no meaning.
+        """
         c = self.calibration[cells]
         member = self._member[:, :, cells]
         here = member / np.maximum(member.sum(axis=1, keepdims=True), 1)
         there = self.share(c, cells)
-        ratio = 1.0 + self.error[:, None, cells]
+        po2, mv, error = (
+            np.where(self.above[:, cells], x[:, cells], np.nan)[:, None]
+            for x in (self.po2, self.mv, self.error)
+        )
         with np.errstate(divide="ignore", invalid="ignore"):
-            by_mv = ratio * (here / self.mv[:, None, cells] - there / self.mv[c, cells])
-            by_po2 = ratio * (there / self.po2[c, cells] - here / self.po2[:, None, cells])
+            by_mv = (1.0 + error) * (here / mv - there / self.mv[c, cells])
+            by_po2 = (1.0 + error) * (there / self.po2[c, cells] - here / po2)
         return self._block.u_of(np.nan_to_num(by_po2), np.nan_to_num(by_mv), cells, excess)
 
     def bracket(self, cells: IntArray, band: float) -> Bracket:

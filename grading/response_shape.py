@@ -32,7 +32,7 @@ STARTING_SHAPES: Final = (
 )
 """Pairs of sag and sharpness that a fit is started from, the best of them for each cell."""
 
-STRAIGHT_STARTS: Final = ((0.002, 100.0), (0.002, 12.0), (0.002, 1.5))
+STRAIGHT_STARTS: Final = ((0.002, 100.0), (0.002, 12.0))
 """Further starts for cells that came out nearly straight."""
 
 _LOG_FLOOR: Final = -60.0
