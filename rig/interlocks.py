@@ -46,7 +46,6 @@ _FAST_FALL_BAR_PER_S = 0.012
 _FLOW_BACK_PRESSURE_BAR = 0.3
 _TEMPERATURE_JUMP_K = 5.0
 _LINK_STATUSES = (ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN)
-_UNDER_CONTROL = (Intent.UP, Intent.DOWN, Intent.KEEP)
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,11 +91,6 @@ class Interlock:
     limit_s: float
     check: Check
     do_now: str
-
-    def trip(self, scan: Scan, limits: SafetyLimits) -> Trip | None:
-        """Return the trip, or None when all is well."""
-        text = self.check(scan, limits)
-        return None if text is None else self.found(text)
 
     def found(self, text: str) -> Trip:
         """Return this interlock's trip with what happened in words."""
@@ -196,7 +190,7 @@ def gauge_invalid(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def gauge_late(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The newest good reading is too old to steer by."""
-    if scan.pressure_age_s > _LONGEST_AGE_S and scan.intent is not Intent.FREE:
+    if scan.pressure_age_s > _LONGEST_AGE_S:
         return f"The newest good pressure reading is {scan.pressure_age_s:.1f} s old."
     return None
 
@@ -285,11 +279,11 @@ def no_response_up(scan: Scan, _limits: SafetyLimits) -> str | None:
         return None
     if scan.barometer_bar is not None and scan.pressure_bar < scan.barometer_bar + 0.05:
         return (
-            f"Supply shots do not raise the pressure above ambient ({scan.pressure_bar:.3f} bar): the bottle "
+            f"The pressure does not rise above ambient ({scan.pressure_bar:.3f} bar): the bottle "
             "is closed or empty, the supply valve does not open, or the vent or the lid is not shut."
         )
     return (
-        f"Supply shots do not raise the pressure past {scan.pressure_bar:.3f} bar: the bottle is closed or "
+        f"The pressure does not rise past {scan.pressure_bar:.3f} bar: the bottle is closed or "
         "empty, the supply valve does not open, or the relief valve lifts at this pressure."
     )
 
@@ -305,8 +299,8 @@ def no_response_down(scan: Scan, _limits: SafetyLimits) -> str | None:
     """Vent shots do not lower the pressure."""
     if scan.weak_groups >= _WEAK_GROUPS and scan.intent is Intent.DOWN and scan.pressure_bar is not None:
         return (
-            f"Vent shots do not lower the pressure below {scan.pressure_bar:.3f} bar: the vent is stuck or "
-            "blocked."
+            f"The pressure does not fall below {scan.pressure_bar:.3f} bar with the vent at work: the vent "
+            "is stuck or blocked."
         )
     return None
 

@@ -64,7 +64,7 @@ def lid_refusal(scan: Scan, limits: SafetyLimits, vented_for_s: float) -> str | 
             force_n = limits.lid_force_n(reading - scan.barometer_bar)
             return f"LID UNDER PRESSURE: {force_n:.0f} N on the lid"
     if vented_for_s < 10.0:
-        return f"the vent has been open for {vented_for_s:.0f} s only; wait for 10 s"
+        return f"the vent has been open for {int(vented_for_s)} s only; wait for 10 s"
     return None
 
 

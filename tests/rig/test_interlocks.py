@@ -1,0 +1,324 @@
+"""Each interlock speaks exactly where its limit is, says what it saw, and keeps quiet just before."""
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from drivers.ports import ReadingStatus, ValveState
+from rig.course import Intent
+from rig.interlocks import DONE, INTERLOCKS, Response, first_trip
+from rig.safety_limits import SafetyLimits
+from rig.scan import Scan
+
+LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
+VALVES = ValveState(
+    supply_open=False,
+    vent_open=False,
+    lid_closed=True,
+    heartbeat=1,
+    watchdog_tripped=False,
+    pressure_switch_tripped=False,
+)
+OK = ReadingStatus.OK
+
+
+def scan(**changes):
+    values = {
+        "intent": Intent.KEEP,
+        "set_point_bar": 1.6,
+        "pressure_bar": 1.6,
+        "pressure_b_bar": 1.6,
+        "pressure_status": OK,
+        "pressure_b_status": OK,
+        "barometer_bar": 1.013,
+        "temperature_c": 21.0,
+        "valves": VALVES,
+        "gap_s": 0.2,
+    }
+    return Scan(**{**values, **changes})
+
+
+# One line an interlock: code, response, the scan that trips, the nearest scan that does not, words said.
+CASES = [
+    ("OVER_PRESSURE", "abort", {"pressure_bar": 2.301}, {"pressure_bar": 2.3}, "2.301 bar"),
+    ("OVER_PRESSURE", "abort", {"pressure_b_bar": 2.301}, {"pressure_b_bar": 2.3}, "2.30 bar"),
+    (
+        "PRESSURE_SWITCH",
+        "abort",
+        {"valves": replace(VALVES, pressure_switch_tripped=True)},
+        {"valves": replace(VALVES, pressure_switch_tripped=None)},
+        "pressure switch",
+    ),
+    (
+        "WATCHDOG",
+        "abort",
+        {"valves": replace(VALVES, watchdog_tripped=True)},
+        {"valves": replace(VALVES, watchdog_tripped=None)},
+        "heartbeat",
+    ),
+    ("OWNER_CHANGED", "abort", {"foreign_owner": 1}, {"foreign_owner": 0}, "Another program"),
+    (
+        "LID_OPEN",
+        "abort",
+        {"valves": replace(VALVES, lid_closed=False)},
+        {"valves": replace(VALVES, lid_closed=None)},
+        "lid is open",
+    ),
+    (
+        "LID_OPEN",
+        "abort",
+        {"valves": replace(VALVES, lid_closed=False)},
+        {"valves": replace(VALVES, lid_closed=False), "intent": Intent.OPEN},
+        "lid is open",
+    ),
+    ("STALLED", "abort", {"gap_s": 1.01}, {"gap_s": 1.0}, "1.0 s"),
+    ("STALLED", "abort", {"suspended_s": 1.01}, {"suspended_s": 1.0}, "suspended for 1 s"),
+    ("VALVES_LOST", "abort", {"valve_failures": 2}, {"valve_failures": 1}, "watchdog"),
+    ("NOT_OBEYED", "abort", {"disobeyed": 2}, {"disobeyed": 1}, "not what was commanded"),
+    (
+        "GAUGE_LOST",
+        "abort",
+        {"bad": 3, "pressure_status": ReadingStatus.TIMEOUT},
+        {"bad": 2, "pressure_status": ReadingStatus.TIMEOUT},
+        "3 times in a row (timeout)",
+    ),
+    (
+        "GAUGE_LOST",
+        "abort",
+        {"bad": 3, "pressure_status": ReadingStatus.LINK_DOWN},
+        {"bad": 2, "pressure_status": ReadingStatus.LINK_DOWN},
+        "link_down",
+    ),
+    (
+        "GAUGE_INVALID",
+        "abort",
+        {"bad": 3, "pressure_status": ReadingStatus.OVER},
+        {"bad": 2, "pressure_status": ReadingStatus.OVER},
+        "no pressure (over)",
+    ),
+    ("GAUGE_LATE", "abort", {"pressure_age_s": 1.01}, {"pressure_age_s": 1.0}, "1.0 s old"),
+    (
+        "SECOND_GAUGE_LOST",
+        "abort",
+        {"bad_b": 3, "pressure_b_status": ReadingStatus.LINK_DOWN},
+        {"bad_b": 2, "pressure_b_status": ReadingStatus.LINK_DOWN},
+        "second gauge",
+    ),
+    (
+        "SECOND_GAUGE_LOST",
+        "abort",
+        {"bad_b": 3, "pressure_b_status": ReadingStatus.TIMEOUT},
+        {"bad_b": 2, "pressure_b_status": ReadingStatus.TIMEOUT},
+        "3 times",
+    ),
+    (
+        "SECOND_GAUGE_INVALID",
+        "abort",
+        {"bad_b": 3, "pressure_b_status": ReadingStatus.BAD_REPLY},
+        {"bad_b": 2, "pressure_b_status": ReadingStatus.BAD_REPLY},
+        "bad_reply",
+    ),
+    ("GAUGES_DISAGREE", "abort", {"apart": 3}, {"apart": 2}, "30 mbar is allowed"),
+    (
+        "GAUGES_DISAGREE",
+        "abort",
+        {"apart_mean_bar": 0.0151},
+        {"apart_mean_bar": 0.015},
+        "steadily by +15 mbar at 1.600 bar, where 15 mbar",
+    ),
+    ("GAUGES_DISAGREE", "abort", {"apart_mean_bar": -0.0151}, {"apart_mean_bar": -0.015}, "-15 mbar"),
+    ("GAUGE_STUCK", "abort", {"same": 10}, {"same": 9}, "10 times"),
+    ("SECOND_GAUGE_STUCK", "abort", {"same_b": 12}, {"same_b": 11}, "12 times"),
+    ("PRESSURE_RISES", "abort", {"above": 3}, {"above": 2}, "more than 20 mbar above"),
+    ("PRESSURE_RISES", "abort", {"above": 3}, {"above": 3, "apart": 1}, "1.600 bar"),
+    (
+        "VENT_BLOCKED",
+        "abort",
+        {"intent": Intent.FLOW, "pressure_bar": 1.3131},
+        {"intent": Intent.FLOW, "pressure_bar": 1.3129},
+        "300 mbar above ambient",
+    ),
+    (
+        "VENT_BLOCKED",
+        "abort",
+        {"intent": Intent.FLOW, "pressure_bar": 1.3131},
+        {"intent": Intent.KEEP, "pressure_bar": 1.3131},
+        "blocked",
+    ),
+    (
+        "VENT_BLOCKED",
+        "abort",
+        {"intent": Intent.DOWN, "weak_groups": 3},
+        {"intent": Intent.DOWN, "weak_groups": 2},
+        "does not fall below 1.600 bar",
+    ),
+    (
+        "VENT_OPEN",
+        "abort",
+        {"below": 3, "rate_bar_per_s": -0.0121},
+        {"below": 2, "rate_bar_per_s": -0.0121},
+        "0.7 bar/min",
+    ),
+    (
+        "VENT_OPEN",
+        "abort",
+        {"below": 3, "rate_bar_per_s": -0.0121},
+        {"below": 3, "rate_bar_per_s": -0.0121, "apart": 1},
+        "1.600 bar",
+    ),
+    (
+        "LEAK",
+        "stop",
+        {"below": 3, "rate_bar_per_s": -0.012},
+        {"below": 2, "rate_bar_per_s": -0.012},
+        "more than 20 mbar below",
+    ),
+    ("LEAK", "stop", {"below": 3}, {"below": 3, "apart": 1}, "1.600 bar"),
+    ("LEAK", "stop", {"kept_bar": 0.0201}, {"kept_bar": 0.020}, "20 mbar had to be topped up"),
+    ("SUPPLY_HIGH", "stop", {"strong_groups": 2}, {"strong_groups": 1}, "1.6 times"),
+    ("TEMPERATURE", "stop", {"temperature_bad": 5}, {"temperature_bad": 4}, "5 times"),
+    ("TEMPERATURE", "stop", {"temperature_c": 40.1}, {"temperature_c": 40.0}, "40.1 degrees"),
+    ("TEMPERATURE", "stop", {"temperature_c": 4.9}, {"temperature_c": 5.0}, "between 5 and 40"),
+    ("TEMPERATURE", "stop", {"temperature_jump_k": -5.1}, {"temperature_jump_k": -5.0}, "-5.1 K"),
+    ("TEMPERATURE", "stop", {"temperature_jump_k": 5.1}, {"temperature_jump_k": 5.0}, "+5.1 K"),
+    ("TEMPERATURE", "stop", {"temperature_c": 40.1}, {"temperature_c": None}, "40.1"),
+    ("BAROMETER", "stop", {"barometer_odd": 2}, {"barometer_odd": 1}, "1.013 bar"),
+    ("GAS_USED_UP", "stop", {"gas_used_l": 60.1}, {"gas_used_l": 60.0}, "60.1 L"),
+    (
+        "NO_RESPONSE",
+        "hold",
+        {"intent": Intent.UP, "weak_groups": 3},
+        {"intent": Intent.UP, "weak_groups": 2},
+        "past 1.600 bar",
+    ),
+    (
+        "NO_RESPONSE",
+        "hold",
+        {"intent": Intent.UP, "weak_groups": 3, "pressure_bar": 1.0629},
+        {"intent": Intent.KEEP, "weak_groups": 3, "pressure_bar": 1.0629},
+        "above ambient (1.063 bar)",
+    ),
+    (
+        "NO_FLOW",
+        "hold",
+        {"intent": Intent.FLOW, "weak_groups": 3, "pressure_bar": 1.02},
+        {"intent": Intent.FLOW, "weak_groups": 2, "pressure_bar": 1.02},
+        "No flow",
+    ),
+    ("VOLTMETER_LOST", "hold", {"voltmeter_bad": 5}, {"voltmeter_bad": 4}, "5 times"),
+]
+
+
+@pytest.mark.parametrize(("code", "response", "trips", "quiet", "words"), CASES)
+def test_interlock_speaks_at_its_limit_and_not_before(code, response, trips, quiet, words):
+    trip = first_trip(scan(**trips), LIMITS)
+    assert trip is not None
+    assert (trip.code, trip.response.value) == (code, response)
+    assert words in trip.text
+    assert first_trip(scan(**quiet), LIMITS) is None
+
+
+def test_every_interlock_has_a_case():
+    assert {interlock.code for interlock in INTERLOCKS} == {case[0] for case in CASES}
+
+
+def test_a_healthy_scan_trips_nothing_whatever_is_intended():
+    for intent in Intent:
+        healthy = scan(intent=intent, pressure_bar=1.1, set_point_bar=1.1)
+        assert first_trip(healthy, LIMITS) is None
+
+
+@pytest.mark.parametrize(
+    ("intent", "expected"),
+    [
+        (Intent.UP, "NO_RESPONSE"),
+        (Intent.DOWN, "VENT_BLOCKED"),
+        (Intent.FLOW, "NO_FLOW"),
+        (Intent.KEEP, None),
+    ],
+)
+def test_shots_without_effect_mean_another_thing_each_way(intent, expected):
+    trip = first_trip(scan(intent=intent, weak_groups=3, pressure_bar=1.1), LIMITS)
+    assert (trip.code if trip else None) == expected
+
+
+def test_without_readings_only_what_needs_none_speaks():
+    blind = Scan(intent=Intent.UP, above=3, below=3, apart=3, weak_groups=3, barometer_odd=2)
+    assert first_trip(blind, LIMITS) is None
+    assert first_trip(replace(blind, intent=Intent.FLOW, weak_groups=0), LIMITS) is None
+
+
+def test_a_back_pressure_at_its_limit_is_not_yet_blocked():
+    at_limit = scan(intent=Intent.FLOW, pressure_bar=0.3, barometer_bar=0.0)
+    assert first_trip(at_limit, LIMITS) is None
+
+
+def test_gauges_of_which_one_has_never_read_do_not_disagree():
+    for missing in ({"pressure_bar": None}, {"pressure_b_bar": None}):
+        assert first_trip(scan(apart=3, apart_mean_bar=0.1, **missing), LIMITS) is None
+
+
+def test_at_the_border_of_ambient_the_relief_is_named_and_below_it_is_not():
+    above = first_trip(scan(intent=Intent.UP, weak_groups=3, pressure_bar=1.0631), LIMITS)
+    below = first_trip(scan(intent=Intent.UP, weak_groups=3, pressure_bar=1.0629), LIMITS)
+    unknown = first_trip(
+        scan(intent=Intent.UP, weak_groups=3, pressure_bar=1.0629, barometer_bar=None), LIMITS
+    )
+    at_border = first_trip(
+        scan(intent=Intent.UP, weak_groups=3, pressure_bar=0.05, barometer_bar=0.0), LIMITS
+    )
+    assert "relief" in at_border.text
+    assert "relief" in above.text
+    assert "relief" not in below.text
+    assert "relief" in unknown.text
+
+
+def test_the_most_important_one_is_the_first_out():
+    everything = scan(
+        pressure_bar=2.4, apart=3, same=20, above=5, voltmeter_bad=9, temperature_c=50.0, gas_used_l=99.0
+    )
+    assert first_trip(everything, LIMITS).code == "OVER_PRESSURE"
+    assert first_trip(scan(above=5, voltmeter_bad=9), LIMITS).code == "PRESSURE_RISES"
+    assert first_trip(scan(below=3, rate_bar_per_s=-0.1), LIMITS).code == "VENT_OPEN"
+
+
+def test_with_nothing_expected_of_the_pressure_no_interlock_speaks():
+    everything = scan(intent=Intent.FREE, pressure_bar=2.4, apart=3, same=20, gap_s=9.0)
+    assert first_trip(everything, LIMITS) is None
+
+
+def test_only_the_answers_that_a_state_can_give_are_asked_for():
+    lost = scan(voltmeter_bad=9, temperature_c=50.0)
+    assert first_trip(lost, LIMITS, frozenset({Response.HOLD})).code == "VOLTMETER_LOST"
+    assert first_trip(lost, LIMITS, frozenset({Response.ABORT})) is None
+    assert first_trip(lost, LIMITS).code == "TEMPERATURE"
+
+
+def test_every_trip_says_what_was_done_and_what_to_do_now():
+    for code, _, trips, _, _ in CASES:
+        trip = first_trip(scan(**trips), LIMITS)
+        assert trip.done == DONE[trip.response]
+        assert trip.do_now.endswith(".")
+        assert trip.message == f"{trip.text} {trip.done} {trip.do_now}"
+        assert "\n" not in trip.message, code
+
+
+def test_what_may_blow_says_close_the_bottle_now():
+    for interlock in INTERLOCKS:
+        if interlock.code in ("OVER_PRESSURE", "PRESSURE_RISES", "LID_OPEN", "VENT_BLOCKED", "NOT_OBEYED"):
+            assert "Close the bottle NOW." in interlock.do_now
+
+
+def test_codes_are_plain_and_limits_are_set():
+    for interlock in INTERLOCKS:
+        assert re.fullmatch(r"[A-Z_]+", interlock.code)
+        assert 0.0 < interlock.limit_s <= 100.0
+        assert all(1 <= row <= 35 for row in interlock.rows)
+
+
+@pytest.mark.parametrize(
+    ("code", "limit_s"), [("OVER_PRESSURE", 0.4), ("LID_OPEN", 0.8), ("VALVES_LOST", 1.5)]
+)
+def test_time_limits_of_the_gravest(code, limit_s):
+    assert next(one.limit_s for one in INTERLOCKS if one.code == code) == limit_s
