@@ -235,7 +235,7 @@ def _solve(block: CellBlock, calibration_po2_bar: float, intervals: bool) -> dic
         "sharpness": np.where(bent, np.exp(shape[1]), np.nan),
         "top_po2_bar": np.where(fitted, block.top, np.nan),
         "tested_to_bar": np.where(fitted, block.tested_to, np.nan),
-        "covariance": fits.covariance(shape, slope, fits.choice)[0],
+        "covariance": fits.stretched(*fits.covariance(shape, slope, fits.choice), excess),
         "chi_squared": fits.chi_squared.T,
         "degrees_of_freedom": np.maximum(fits.spare, 0).T,
         "converged": converged & fitted,

@@ -203,6 +203,18 @@ class ThreeFits:
         """`covariance` of free sharpness."""
         return self.covariance(self.free.shape, self.free.amplitude, np.full(self._block.count, 2))
 
+    def stretched(self, covariance: FloatArray, influence: FloatArray, excess: FloatArray) -> FloatArray:
+        """Covariance of the parameters for a Birge ratio, (B, 4, 4): what steps share is not stretched.
+
+        Args:
+            covariance: as `covariance` returns it.
+            influence: likewise.
+            excess: Birge ratio, (B,).
+        """
+        more = self._block.variance(self.slope) * (excess**2 - 1.0)
+        added = np.einsum("bpr,rb,bqr->bpq", influence, more * self._block.present, influence)
+        return np.asarray(covariance + added)
+
     def covariance(
         self, shape: FloatArray, amplitude: FloatArray, choice: IntArray
     ) -> tuple[FloatArray, FloatArray]:

@@ -279,6 +279,36 @@ def test_one_cell_and_many_give_the_same_answer_in_any_order_and_with_any_worker
         assert one.linear_to_bar[0] == pytest.approx(many.linear_to_bar[i], rel=1e-7)
 
 
+def test_the_order_of_the_steps_and_the_scale_of_the_output_do_not_matter():
+    table = sim.steps(sim.blended(50, 120, 4), 30, seed=22)
+    errors = replace(NO_ERRORS, cell_repeatability_percent=0.05)
+    made = step_errors(replace(table, u_output_mv=0.0 * table.u_output_mv), errors)
+    found = fit_responses(made, 1.0, table.nominal_po2_bar)
+    order = np.random.default_rng(23).permutation(13)
+    both = np.concatenate([order, 13 + order])
+    shuffled = replace(
+        made,
+        po2_bar=made.po2_bar[:, order],
+        output_mv=0.8 * made.output_mv[:, order],
+        common=made.common[..., both] * np.repeat([1.0, 0.8], 13),
+        independent=made.independent[..., both] * np.repeat([1.0, 0.8], 13),
+        independent_dof=made.independent_dof[..., both],
+    )
+    again = fit_responses(shuffled, 1.0, table.nominal_po2_bar[order])
+    assert again.linear_to_bar == pytest.approx(found.linear_to_bar, rel=1e-4)
+    assert again.u_linear_to_bar == pytest.approx(found.u_linear_to_bar, rel=1e-2)
+    assert again.linear_to_method == found.linear_to_method
+    assert again.slope_mv_per_bar == pytest.approx(0.8 * found.slope_mv_per_bar, rel=1e-3)
+
+
+def test_hysteresis_widens_the_band():
+    calm = fit(sim.steps(sim.blended(50, 120, 4), 5, seed=24))
+    rough = fit(sim.steps(sim.blended(50, 120, 4), 5, seed=24, hysteresis=0.01))
+    p = np.array([1.3])
+    for i in range(5):
+        assert rough.output_mv(i, p)[1] > 1.5 * calm.output_mv(i, p)[1]
+
+
 def test_repeats_are_found_without_nominal_values():
     table = sim.steps(sim.blended(50, 120, 4), 20, seed=16)
     made = step_errors(table, ErrorModel())
