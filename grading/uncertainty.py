@@ -383,6 +383,7 @@ def step_errors(
     mean_k = _row_mean(temperature, present)
     hours = np.nan_to_num(np.asarray(steps.time_s, dtype=np.float64)) / 3600.0
     hours = hours - hours.mean() if k else hours
+    dilution = _dilution(pressure, oxygen, np.asarray(steps.time_s, dtype=np.float64))
     humidity = np.nan_to_num(np.asarray(steps.relative_humidity, dtype=np.float64))
 
     def chain(d: Mapping[str, Any]) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -400,7 +401,9 @@ def step_errors(
         )
         true_pressure = pressure + gauge * gauge_error + air * of("barometer") + of("pressure scatter")
         fraction = (
-            steps.oxygen_fraction + oxygen * (of("bottle oxygen") + of("purge")) + air * of("air oxygen")
+            steps.oxygen_fraction
+            + oxygen * (of("bottle oxygen") + of("purge") * dilution)
+            + air * of("air oxygen")
         )
         po2 = gas.po2_bar(
             true_pressure, fraction, humidity + air * of("relative humidity"), temperature + of("thermometer")
@@ -483,6 +486,25 @@ def step_errors(
         independent_names=tuple(name for name, _, _ in independent_inputs),
         independent_dof=independent_dof,
     )
+
+
+def _dilution(pressure_bar: FloatArray, oxygen: NDArray[np.bool_], time_s: FloatArray) -> FloatArray:
+    """How much of the air that a purge left behind is still there at each step, against the first, (N, K).
+
+    Filling on from the bottle dilutes it by the rise of pressure; venting leaves the mixture as it is.
+    """
+    factor = np.ones_like(pressure_bar)
+    columns = np.flatnonzero(oxygen)
+    if np.all(np.isfinite(time_s[columns])):
+        columns = columns[np.argsort(time_s[columns], kind="stable")]
+    reached = np.zeros(pressure_bar.shape[0])
+    first = np.full(pressure_bar.shape[0], np.nan)
+    for k in columns:
+        here = pressure_bar[:, k]
+        first = np.where(np.isnan(first), here, first)
+        reached = np.fmax(reached, here)
+        factor[:, k] = np.where(reached > 0.0, first / np.where(reached > 0.0, reached, 1.0), 1.0)
+    return np.nan_to_num(factor, nan=1.0)
 
 
 def _row_mean(values: FloatArray, present: NDArray[np.bool_]) -> FloatArray:

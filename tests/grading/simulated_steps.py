@@ -40,11 +40,13 @@ def steps(response, cells, seed, errors=None, nominal=FULL, scatter_mv=0.005, hy
         + e.gauge_nonlinearity * per_run() * e.gauge_span_bar * 4 * x * (1 - x)
         + e.gauge_resolution_bar * per_step()
     )
+    # Filling on from the bottle dilutes what the purge left behind; venting does not.
+    left = np.where(air, 0.0, 1.0 / np.fmax.accumulate(np.where(air, 1.0, np.nan_to_num(nominal, nan=1.0))))
     shown = pressure - np.where(air, e.barometer_bar * per_run(), gauge_error) - 1e-4 * per_step()
     fraction = np.where(air, 0.20946, BOTTLE) + np.where(
         air,
         e.air_oxygen_fraction * per_run(),
-        e.bottle_oxygen_fraction * per_run() + e.purge_oxygen_fraction * per_run(),
+        e.bottle_oxygen_fraction * per_run() + e.purge_oxygen_fraction * per_run() * left,
     )
     temperature = 21.0 + 0.4 * per_step()
     humidity = np.where(air, 0.5 + e.relative_humidity * per_run(), 0.0)

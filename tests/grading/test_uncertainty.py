@@ -114,7 +114,7 @@ def test_what_steps_share_cancels_in_a_ratio():
     table = sim.steps(sim.line(), 1, seed=1)
     kept = ("gauge_span_bar", "degrees_of_freedom", "source")
     only = {f.name: 0.0 for f in fields(ErrorModel) if f.name not in kept}
-    for name in ("gauge_gain", "bottle_oxygen_fraction", "purge_oxygen_fraction", "voltmeter_gain"):
+    for name in ("gauge_gain", "bottle_oxygen_fraction", "voltmeter_gain"):
         made = step_errors(
             replace(table, u_output_mv=0 * table.u_output_mv, u_pressure_bar=0 * table.u_pressure_bar),
             replace(ErrorModel(), **{**only, name: 0.01}),
@@ -123,6 +123,17 @@ def test_what_steps_share_cancels_in_a_ratio():
         assert found.standard_uncertainty[0, 0] == pytest.approx(0.0, abs=1e-12)
         scaled = made.propagate(lambda p, v: (v / p)[..., 4:5])
         assert scaled.standard_uncertainty[0, 0] / scaled.value[0, 0] == pytest.approx(0.01, rel=0.02)
+
+
+def test_what_the_purge_left_is_diluted_on_the_way_up_and_stays_so_on_the_way_down():
+    table = sim.steps(sim.line(), 1, seed=1)
+    made = step_errors(table, ErrorModel(purge_oxygen_fraction=0.01))
+    row = made.common_names.index("purge")
+    of_fraction = made.common[0, row, :13] / table.pressure_bar[0]
+    up = table.pressure_bar[0, 1] / table.pressure_bar[0, 1:7]
+    assert of_fraction[1:7] == pytest.approx(0.01 * up, rel=1e-6)
+    assert of_fraction[7:12] == pytest.approx(0.01 * up[-1], rel=1e-6)
+    assert of_fraction[0] == of_fraction[12] == 0.0
 
 
 def test_ignoring_what_steps_share_would_cost_several_times_the_uncertainty():

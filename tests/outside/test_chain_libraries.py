@@ -86,6 +86,7 @@ def chain_with(number, exp):
         COEFFICIENT_PERCENT_PER_K / 100, e.cell_temperature_percent_per_k / 100
     )
     po2, output = [], []
+    highest = np.maximum.accumulate(np.where(AIR, 0.0, row["pressure_bar"]))
     for k in range(K):
         p, t, v = (float(row[name][k]) for name in ("pressure_bar", "temperature_c", "output_mv"))
         pressure = p + number(0.0, 1.5e-4, inf, "pressure scatter")
@@ -97,7 +98,9 @@ def chain_with(number, exp):
         else:
             curve = bend * e.gauge_span_bar * 4 * (p / e.gauge_span_bar) * (1 - p / e.gauge_span_bar)
             pressure = pressure + gain * p + zero + curve + resolution
-            po2.append((0.9937 + bottle + purge) * pressure)
+            # Filling on from the bottle dilutes what the purge left behind.
+            left = float(row["pressure_bar"][1] / highest[k])
+            po2.append((0.9937 + bottle + purge * left) * pressure)
         volts = v * (1 + volt_gain + drift * float(hours[k])) + volt_zero
         volts = volts + number(0.0, e.voltmeter_resolution_mv, inf, "voltmeter resolution")
         volts = volts + number(0.0, 0.006, 14.0, "output scatter")
