@@ -229,6 +229,16 @@ class OwnedValveBlock(ValveBlock, Protocol):
 
 
 @runtime_checkable
+class WatchedValveBlock(ValveBlock, Protocol):
+    """A valve block that can tell how long it waits for a heartbeat."""
+
+    @property
+    def watchdog_ms(self) -> int | None:
+        """Watchdog time, in ms; None or 0 where it has none or does not tell."""
+        ...
+
+
+@runtime_checkable
 class PressureController(Instrument, Protocol):
     """An electronic pressure controller that ramps by itself; absolute bar."""
 

@@ -15,6 +15,7 @@ from rig.states import Machine
 
 SHORTEST_SHOT_MS = 15
 LONGEST_SHOT_MS = 500
+SCANS_PER_BEAT = 2
 _HEARTBEATS = 65536
 _VALVE_SETTLES_S = 0.25
 _OWNER_EVERY = 5
@@ -87,7 +88,7 @@ class Gate:
     def serve(self) -> None:
         """Beat the heart and read the block back, in turns, once a tick."""
         tick = self._schedule.tick
-        if tick & 1:
+        if tick % SCANS_PER_BEAT:
             self._counter = (self._counter + 1) % _HEARTBEATS
             counter = self._counter
             self._quietly(lambda: self._valves.beat(counter))

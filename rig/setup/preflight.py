@@ -19,8 +19,10 @@ from drivers.ports import (
     Thermometer,
     ValveBlock,
     Voltmeter,
+    WatchedValveBlock,
     read_by_hand,
 )
+from rig.gate import SCANS_PER_BEAT
 from rig.permissives import disk_refusal
 from rig.safety_limits import SafetyLimits
 from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
@@ -31,6 +33,7 @@ T = TypeVar("T")
 
 _SCANS: Final = 12
 _GAUGE_READINGS: Final = 10
+_BEATS_IN_WATCHDOG: Final = 3
 _QUIET_INPUT_MV: Final = 0.02
 _QUIET_GAUGE_BAR: Final = 0.001
 _DUE_SOON: Final = timedelta(days=30)
@@ -241,6 +244,23 @@ def _valves(parts: BenchParts) -> Iterator[Check]:
     else:
         lid = "" if state.lid_closed is None else ", lid closed"
         yield Check(what, "ok", f"supply shut, vent open{lid}")
+    yield _watchdog(f"{name} watchdog", valves, SCANS_PER_BEAT * parts.file.scan.interval_s)
+
+
+def _watchdog(what: str, valves: ValveBlock, beat_s: float) -> Check:
+    """Hold the watchdog time of the block against the time from heartbeat to heartbeat."""
+    told_ms = valves.watchdog_ms if isinstance(valves, WatchedValveBlock) else None
+    if not told_ms:
+        return Check(
+            what,
+            "caution",
+            "the valve block tells of no watchdog: a killed program may leave the pot under pressure",
+            "fit a watchdog relay and prove it, see rig/safety.md",
+        )
+    found = f"outputs drop {told_ms / 1000.0:g} s after the last heartbeat, one comes every {beat_s:g} s"
+    if told_ms < 1000.0 * _BEATS_IN_WATCHDOG * beat_s:
+        return Check(what, "caution", f"{found}: runs may end for nothing", "shorten [scan] interval_s")
+    return Check(what, "ok", found)
 
 
 def _temperature(parts: BenchParts) -> Iterator[Check]:

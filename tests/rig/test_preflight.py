@@ -110,3 +110,27 @@ def test_wrong_serial_number_is_refused_by_name() -> None:
 def test_option_that_a_driver_does_not_know_is_told_with_its_line() -> None:
     with pytest.raises(FileError, match=r"mine\.toml:\d+: instruments\.scanner\.options\.nplcc: .*'nplc'"):
         open_bench(changed("nplc = 1", "nplcc = 1"))
+
+
+@pytest.mark.parametrize(
+    ("scan", "virtual", "verdict", "says"),
+    [
+        ("interval_s = 0.2", "", "ok", "drop 2 s after the last heartbeat, one comes every 0.4 s"),
+        ("interval_s = 0.5", "", "caution", "runs may end for nothing"),
+        ("interval_s = 0.2", "watchdog_s = 0.5\n", "caution", "one comes every 0.4 s"),
+    ],
+)
+def test_watchdog_time_is_held_against_the_heartbeat(
+    tmp_path: Path, scan: str, virtual: str, verdict: str, says: str
+) -> None:
+    text = VIRTUAL.replace("interval_s = 0.2", scan).replace("[virtual]\n", f"[virtual]\n{virtual}")
+    found = line(run_preflight(parse_bench(TomlText("mine.toml", text)), tmp_path), "valves watchdog")
+    assert found.verdict == verdict
+    assert says in found.found
+
+
+def test_bench_without_a_watchdog_is_cautioned(tmp_path: Path) -> None:
+    bench = changed('serial = "TV-00058"', 'serial = "TV-00058"\noptions = { watchdog = false }')
+    found = line(run_preflight(bench, tmp_path), "valves watchdog")
+    assert found.verdict == "caution"
+    assert "tells of no watchdog" in found.found

@@ -53,10 +53,10 @@ POWER_ALT = (
     "Chain of the coil power. From a 24 volt supply through fuse and isolator (20), a contact of the "
     "watchdog relay (16) that is closed only while the heartbeat changes, and a contact of the latching "
     "pressure switch (14) that opens on rising pressure, to the coil rail. The outputs of the valve block "
-    "(17) switch from the rail the two supply coils in parallel (5, 6) and the vent coil (8). The computer writes a "
-    "changing heartbeat to the valve block, which pulses the watchdog relay. The valve block's own power is "
-    "taken before the contacts, and auxiliary contacts tell it of the lid (15), the watchdog (16) and the "
-    "pressure switch (14). Without power on the rail, valves 5 and 6 are shut and valve 8 is open."
+    "(17) switch from the rail the two supply coils in parallel (5, 6) and the vent coil (8). The computer "
+    "writes a changing heartbeat to the valve block, which pulses the watchdog relay. The valve block's own "
+    "power is taken before the contacts, and auxiliary contacts tell it of the lid (15), the watchdog (16) "
+    "and the pressure switch (14). Without power on the rail, valves 5 and 6 are shut and valve 8 is open."
 )
 
 _INK = "black"
@@ -439,8 +439,8 @@ def _coils(sheet: Sheet) -> None:
         sheet.axes.plot([x, x], [62.6, 55], color=_INK, linewidth=1.4, zorder=4)
         sheet.text(x - 1.5, 65.4, f"output {output}\n{what}", 8, "right")
     sheet.line((151, 55), (151, 51), width=1.4)
-    sheet.line((144, 51), (158, 51), width=1.4)
-    for x, part in ((144, 5), (158, 6)):
+    sheet.line((142, 51), (160, 51), width=1.4)
+    for x, part in ((142, 5), (160, 6)):
         _coil(sheet, x, part)
     sheet.line((173, 55), (173, 51), width=1.4)
     _coil(sheet, 173, 8)
