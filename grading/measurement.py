@@ -121,8 +121,8 @@ class Measurement:
         ungraded: run-level reasons why no cell of this source can be graded (interrupted, trip, purge).
         cell_ungraded: per cell, reasons why this one cannot be graded (unplugged, rapid decompression).
         cell_notes: per cell, findings that do not bar a grade ("not settled at 2.0 bar").
-        cell_findings: per cell, what the rig or the reduction found, in the words of the record's `cell` events:
-            "no_cell", "shorted", "unplugged", "rapid_decompression"; the diagnosis says what to do next.
+        cell_findings: per cell, what the rig or the reduction found, in the words of the record's `cell`
+            events: "no_cell", "shorted", "unplugged", "rapid_decompression"; the diagnosis says what next.
         typed_pressure: the pressure was read off a dial by a person: no better than watch for figures
             that hang on it.
     """
