@@ -197,7 +197,9 @@ def test_the_chain_agrees_with_gtc(measured):
         x = pressure / errors.gauge_span_bar
         read = pressure + gain * pressure + zero + bend * errors.gauge_span_bar * 4 * x * (1 - x)
         read += GTC.ureal(0, errors.gauge_resolution_bar) + GTC.ureal(0, steps.u_pressure_bar[0, k])
-        po2 = read * (steps.oxygen_fraction[0, k] + bottle + purge)
+        # What the purge left behind is diluted as the pot is filled on from the bottle.
+        left = steps.pressure_bar[0, 1] / pressure
+        po2 = read * (steps.oxygen_fraction[0, k] + bottle + purge * left)
         mv = output * (1 + meter_gain + drift * hours[k]) + meter_zero
         mv += GTC.ureal(0, errors.voltmeter_resolution_mv)
         mv += GTC.ureal(0, steps.u_output_mv[0, k], steps.output_dof[0, k])
