@@ -1,0 +1,61 @@
+"""The leak test finds the leak that is there, within its uncertainty, and not the thermometer's lag."""
+
+import numpy as np
+import pytest
+
+from rig.leak import LeakTest, leak_rate
+
+T_S = np.arange(0.0, 60.0, 0.2)
+LIMITS = {"warn_mbar_per_min": 1.0, "stop_mbar_per_min": 4.0}
+
+
+def measured(leak_mbar_per_min, seed, warming_k_per_min=0.0, lag_k=0.0):
+    """A pot of 2 bar at rest: gauge noise 0.3 mbar, thermometer noise 0.01 K, and a lag that dies away."""
+    noise = np.random.default_rng(seed)
+    true_k = 294.0 + warming_k_per_min / 60.0 * T_S
+    pressure = (2.0 - leak_mbar_per_min / 60e3 * T_S) * true_k / true_k[0]
+    shown_c = true_k - 273.15 + lag_k * np.exp(-T_S / 20.0) + noise.normal(0.0, 0.01, T_S.size)
+    return pressure + noise.normal(0.0, 0.0003, T_S.size), shown_c
+
+
+@pytest.mark.parametrize("leak", [0.0, 0.5, 2.0, 10.0])
+def test_the_true_leak_lies_within_the_uncertainty(leak):
+    inside = 0
+    for seed in range(60):
+        found = leak_rate(T_S, *measured(leak, seed), **LIMITS)
+        inside += abs(found.rate_mbar_per_min - leak) <= found.expanded_uncertainty_mbar_per_min
+    assert inside >= 55
+
+
+@pytest.mark.parametrize(
+    ("leak", "verdict"),
+    [(0.0, "tight"), (2.0, "leaks"), (10.0, "leaks too much"), (-2.0, "rises"), (-10.0, "rises too much")],
+)
+def test_the_verdict_says_which_way_and_how_badly(leak, verdict):
+    assert leak_rate(T_S, *measured(leak, 3), **LIMITS).verdict == verdict
+
+
+def test_a_room_that_warms_is_no_leak():
+    """0.1 K/min lifts 2 bar by 0.7 mbar/min, which is taken out."""
+    rates = [
+        leak_rate(T_S, *measured(0.0, seed, warming_k_per_min=0.1), **LIMITS).rate_mbar_per_min
+        for seed in range(30)
+    ]
+    assert abs(np.mean(rates)) < 0.1
+
+
+def test_a_thermometer_that_still_lags_the_ramp_does_not_pass_for_a_leak():
+    """A minute after the ramp a lag of 20 s leaves a twentieth of 2 K."""
+    found = leak_rate(T_S, *measured(0.0, 1, lag_k=0.1), **LIMITS)
+    assert found.verdict == "tight"
+    assert abs(found.rate_mbar_per_min) < 0.6
+
+
+def test_the_pressure_is_let_alone_only_while_the_leak_is_looked_at():
+    test = LeakTest(settle_s=30.0, hold_s=60.0, **LIMITS)
+    rest = [test.add(t, 2.0, 21.0) for t in np.arange(0.0, 100.0, 0.2)]
+    assert rest.index(True) == 150
+    assert not any(rest[451:])
+    assert test.result is not None
+    assert test.result.verdict == "tight"
+    assert test.needs_s > 90.0

@@ -1,0 +1,96 @@
+"""The machine moves along its table alone; a stop request only ever becomes more urgent."""
+
+import os
+import signal
+import threading
+
+import pytest
+
+from rig.states import STATE_RULES, TRANSITIONS, Command, Machine, NotPermitted, State
+from rig.stop import StopLevel, StopRequest
+
+
+def test_a_new_machine_knows_nothing_of_the_pot_and_must_be_cleared():
+    machine = Machine()
+    assert machine.state is State.ABORTED
+    with pytest.raises(NotPermitted, match="start is not possible in ABORTED"):
+        machine.fire(Command.START, "eager")
+    assert machine.state is State.ABORTED
+
+
+def test_every_change_is_told_with_its_reason():
+    told = []
+    machine = Machine(lambda before, after, why: told.append((before, after, why)))
+    machine.fire(Command.CLEAR, "begin")
+    machine.fire(Command.DONE, "vented")
+    assert told == [
+        (State.ABORTED, State.CLEARING, "begin"),
+        (State.CLEARING, State.STOPPED, "vented"),
+    ]
+
+
+def test_a_whole_run_goes_through_the_table():
+    machine = Machine()
+    for command in (
+        Command.CLEAR,
+        Command.DONE,
+        Command.RESET,
+        Command.DONE,
+        Command.START,
+        Command.DONE,
+        Command.HOLD,
+        Command.DONE,
+        Command.UNHOLD,
+        Command.DONE,
+        Command.DONE,
+        Command.DONE,
+    ):
+        machine.fire(command, "run")
+    assert machine.state is State.COMPLETE
+
+
+def test_every_state_has_its_rule_and_a_way_out():
+    assert set(STATE_RULES) == set(State)
+    assert {before for before, _ in TRANSITIONS} == set(State)
+
+
+def test_filling_needs_a_state_that_may_also_shut_the_vent():
+    assert all(rule.may_shut_vent for rule in STATE_RULES.values() if rule.may_fill)
+    assert not any(rule.may_fill for rule in STATE_RULES.values() if rule.waits)
+
+
+def test_asking_once_is_a_ramped_stop_and_twice_de_energises():
+    stop = StopRequest()
+    assert stop.level is StopLevel.NONE
+    stop.request("Ctrl-C")
+    assert stop.level is StopLevel.RAMPED
+    stop.request("Ctrl-C")
+    assert stop.level is StopLevel.NOW
+    stop.request("late", StopLevel.RAMPED)
+    assert stop.level is StopLevel.NOW
+    assert stop.why == "Ctrl-C"
+
+
+def test_signals_only_raise_the_flag_and_give_the_handlers_back():
+    stop = StopRequest()
+    before = signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)
+    with stop.on_signals():
+        os.kill(os.getpid(), signal.SIGINT)
+        assert stop.level is StopLevel.RAMPED
+        os.kill(os.getpid(), signal.SIGTERM)
+        assert stop.level is StopLevel.NOW
+    assert (signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)) == before
+
+
+def test_outside_the_main_thread_no_handler_is_touched():
+    before = signal.getsignal(signal.SIGINT)
+    seen = []
+
+    def elsewhere():
+        with StopRequest().on_signals():
+            seen.append(signal.getsignal(signal.SIGINT))
+
+    thread = threading.Thread(target=elsewhere)
+    thread.start()
+    thread.join()
+    assert seen == [before]
