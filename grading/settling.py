@@ -230,7 +230,9 @@ def white_noise(values: FloatArray) -> float:
 
 
 def _gain(change: Change) -> float:
-    return float(np.ptp(change.straight_mv)) / max(float(np.ptp(change.drive_po2_bar)), 1e-6)
+    driven = change.drive_po2_bar[change.drive_t_s >= change.begin_s - AT_REST_S]
+    swing = float(np.ptp(driven)) if len(driven) else 0.0
+    return float(np.ptp(change.straight_mv)) / max(swing, 1e-6)
 
 
 def _bend(change: Change) -> float:
