@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from drivers.virtual_spec import CellTruth, FaultSpec, parse_fault
+from drivers.virtual_spec import CellTruth, FaultSpec, VirtualSession, parse_fault
 from grading.measurement import SourceError
 from grading.record import FileText
 from grading.strict_toml import FileError
@@ -34,6 +35,7 @@ class Job:
         limits: name or path of the limits file; None is `general`.
         out: folder that the record's folder is made in.
         seed, real_time, faults: of a virtual bench.
+        my_hands: the person at the keyboard turns the valves of a virtual hand pot, not a simulated one.
         certificates: whether to print papers after grading.
     """
 
@@ -47,7 +49,27 @@ class Job:
     seed: int | None = None
     real_time: bool = False
     faults: tuple[FaultSpec, ...] = ()
+    my_hands: bool = False
     certificates: bool = True
+
+
+def check_my_hands(bench: BenchFile) -> None:
+    """Check that there are hand valves of software to turn, and keys to turn them with.
+
+    Raises:
+        FileError: there are none.
+    """
+    from rig.screen.keyboard import can_read_keys
+
+    if bench.virtual is None or not has_hand_valves(bench):
+        raise FileError(f"{bench.file}: --my-hands is for a virtual hand pot; take virtual_hand_pot")
+    if not can_read_keys():
+        raise FileError("--my-hands needs a terminal whose keys can be read; leave it out")
+
+
+def has_hand_valves(bench: BenchFile) -> bool:
+    """Whether a person turns the valves of this bench."""
+    return bench.by_role("valves") is None and bench.by_role("controller") is None
 
 
 def parse_faults(bench: BenchFile, texts: Sequence[str]) -> tuple[FaultSpec, ...]:
@@ -132,6 +154,7 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
             faults=job.faults,
             ask=lambda text: view.ask(Prompt("typed reading", text)),
         ) as bench,
+        ExitStack() as leave,
     ):
         truth = bench.virtual.truth if bench.virtual is not None else {}
         _tell_start(view, job)
@@ -139,10 +162,9 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         if refused is not None:
             return _Ran(refused, 0.0, truth)
         begun_s = bench.clock.monotonic_s()
-        if bench.virtual is not None and bench.valves is None and bench.controller is None:
-            from rig.hand.person import person_at
-
-            view = person_at(bench.virtual, view, job.bench, job.out)
+        at_the_pot: View = view
+        if bench.virtual is not None and has_hand_valves(job.bench):
+            at_the_pot = _hands(job, bench.virtual, view, leave)
         outcome = run_session(
             bench,
             job.procedure,
@@ -150,11 +172,22 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
             limits,
             out=job.out,
             operator=job.operator,
-            view=view,
+            view=at_the_pot,
             stop=stop,
             purpose=job.purpose,
         )
         return _Ran(outcome, bench.clock.monotonic_s() - begun_s, truth)
+
+
+def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> View:
+    """Return the view of whoever turns the valves of a virtual hand pot."""
+    if job.my_hands:
+        from rig.hand.keys import KeyHands
+
+        return leave.enter_context(KeyHands(view, virtual.turn))
+    from rig.hand.person import person_at
+
+    return person_at(virtual, view, job.bench, job.out)
 
 
 def _check(bench: OpenBench, out: Path, view: View) -> RunOutcome | None:

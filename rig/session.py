@@ -399,6 +399,8 @@ class Session:
     def _tell(self, trip: Trip) -> None:
         self._log.event("trip", code=trip.code, text=trip.text, done=trip.done, do_now=trip.do_now)
         self._view.say(trip.message, "alarm")
+        if self._hand is not None:
+            self._view.say(f"Code of this trip: {trip.code}. The next run asks for it.", "caution")
 
     def _refuse(self, refused: Refused) -> RunOutcome:
         """End a run that never began: the outputs are dropped, and no record is left."""

@@ -43,6 +43,10 @@ def run_test(
     real_time: Annotated[
         bool, typer.Option("--real-time", help="Run a virtual bench by the clock, as a real one would.")
     ] = False,
+    my_hands: Annotated[
+        bool,
+        typer.Option("--my-hands", help="Turn the valves of a virtual hand pot yourself, in real time."),
+    ] = False,
     no_certificates: Annotated[
         bool, typer.Option("--no-certificates", help="Grade, and print no certificates.")
     ] = False,
@@ -56,7 +60,7 @@ def run_test(
     Example: leadline run virtual_bench --procedure quick --cells six_cells --out records
     """
     from grading.strict_toml import FileError
-    from rig.job import Job, do_job, parse_faults
+    from rig.job import Job, check_my_hands, do_job, parse_faults
     from rig.setup.bench import load_bench
     from rig.setup.cells import load_cells
     from rig.setup.procedure import load_procedure
@@ -64,6 +68,8 @@ def run_test(
     bench_file = load_bench(bench)
     if bench_file.virtual is None and (seed is not None or real_time):
         raise FileError(f"{bench_file.file}: --seed and --real-time are for a virtual bench; leave them out")
+    if my_hands:
+        check_my_hands(bench_file)
     job = Job(
         bench=bench_file,
         procedure=load_procedure(procedure),
@@ -72,7 +78,8 @@ def run_test(
         out=out,
         operator=operator if operator is not None else _login_name(),
         seed=seed,
-        real_time=real_time,
+        real_time=real_time or my_hands,
+        my_hands=my_hands,
         faults=parse_faults(bench_file, inject or []),
         certificates=not no_certificates,
     )

@@ -13,6 +13,7 @@ Action = Literal["open", "crack", "wait", "slower", "close", "open_fully", "rest
 
 REACTION_S = 1.5
 """From reading the cue to the valve being shut; the cue to close is given that much early."""
+SLOW_BAR_PER_MIN = 0.25
 FAST_BAR_PER_MIN = 1.0
 TOO_FAST_BAR_PER_MIN = 2.0
 SHORT_BAR = 0.010
@@ -76,7 +77,7 @@ def advise(target_bar: float, pressure_bar: float, rate_bar_per_min: float, *, u
         return Cue(valve, "slower", f"SLOWER: close {name} a little   {live}")
     if to_go_bar <= CRACK_BAR:
         return Cue(valve, "crack", f"OPEN {name} A CRACK   {live}")
-    if rate < _MOVING_BAR_PER_MIN:
+    if rate < SLOW_BAR_PER_MIN:
         other = "vent" if up else "supply"
         return Cue(valve, "open", f"OPEN {name} a little ({other} shut)   {live}")
     return Cue(valve, "wait", f"{name} as it is   {live}")

@@ -16,6 +16,7 @@ from rig.stop import StopLevel, StopRequest
 Check = Callable[[str], str | None]
 """What is wrong with an answer, as one line for the operator, or None when it will do."""
 TRIES = 3
+_WITHDRAWN_WITHIN_S = 0.5
 
 
 def clock_runs(clock: Clock) -> bool:
@@ -136,10 +137,14 @@ class Dialogue:
         answers: list[str | None] = []
         asker = threading.Thread(target=lambda: answers.append(view.ask(prompt)), daemon=True)
         asker.start()
-        while asker.is_alive() and self._loop.now_s - begun_s < prompt.timeout_s:
-            self._tick(watch)
-        if not answers:
-            view.withdraw()
+        try:
+            while asker.is_alive() and self._loop.now_s - begun_s < prompt.timeout_s:
+                self._tick(watch)
+        finally:
+            if asker.is_alive():
+                # The keyboard has to be free again before anything else can be asked.
+                view.withdraw()
+                asker.join(_WITHDRAWN_WITHIN_S)
         return answers[0] if answers else None
 
     def _tick(self, watch: Callable[[Scan], None] | None) -> Scan:

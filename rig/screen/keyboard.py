@@ -108,6 +108,23 @@ def read_typed(
         termios.tcsetattr(fd, termios.TCSADRAIN, before)
 
 
+def keys_pressed(within_s: float) -> str | None:
+    """Keys pressed within a time, without echo and without waiting for Enter; None at the end of input."""
+    import termios
+    import tty
+
+    fd = sys.stdin.fileno()
+    before = termios.tcgetattr(fd)
+    try:
+        tty.setcbreak(fd, termios.TCSANOW)
+        if not select.select([fd], [], [], within_s)[0]:
+            return ""
+        pressed = os.read(fd, 64)
+    finally:
+        termios.tcsetattr(fd, termios.TCSANOW, before)
+    return pressed.decode(errors="ignore") if pressed else None
+
+
 def _after(typed: str, key: str) -> str:
     if key in "\x7f\b":
         return typed[:-1]

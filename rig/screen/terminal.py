@@ -65,6 +65,7 @@ class TerminalView:
         self._shown: tuple[str, str | None] = ("", None)
         self._prompt: Prompt | None = None
         self._typed = ""
+        self._closes = False
         self._withdrawn = threading.Event()
         self._lines = LineReader()
 
@@ -90,6 +91,7 @@ class TerminalView:
     def update(self, snapshot: Snapshot) -> None:
         """Show the rig as it is now, if the last picture is old enough. A terminal that is gone is let be."""
         self._latest = snapshot
+        self._ring_for(snapshot.cue)
         now_s = time.monotonic()
         if now_s < self._next_s:
             return
@@ -114,6 +116,21 @@ class TerminalView:
         line.append(_SEVERITY_WORD[severity] + text, style=_SEVERITY_STYLE[severity])
         with self._lock:
             self._print(line, soft_wrap=self._live is None)
+            if severity == "alarm":
+                self._ring()
+
+    def _ring_for(self, cue: str | None) -> None:
+        """Ring once when hands are told to close a valve: eyes may be on the valve then."""
+        closes = cue is not None and "CLOSE" in cue
+        if closes and not self._closes:
+            self._ring()
+        self._closes = closes
+
+    def _ring(self) -> None:
+        """Ring the terminal's bell, where there is one."""
+        if self._live is not None:
+            with self._lock, _whatever_the_terminal_does():
+                self._console.bell()
 
     def ask(self, prompt: Prompt) -> str | None:
         """Ask the operator; None when nobody answered in time, nobody can, or the question was withdrawn."""

@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 import json
+import os
+import pty
+import threading
+import time
+from types import SimpleNamespace
 
 import pytest
 
+from drivers.system_clock import SystemClock
 from grading.strict_toml import TomlText
 from rig.cli.main import main
 from rig.hand.cues import CRACK_BAR, advise
+from rig.hand.dialogue import Dialogue, NoAnswer, clock_runs
+from rig.hand.keys import KeyHands
 from rig.hand.last_run import last_run
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
+from rig.loop import StopAsked
 from rig.setup.bench_file import load_bench, parse_bench
+from rig.snapshot import Prompt
+from rig.stop import StopRequest
 
 
 @pytest.mark.parametrize(
@@ -149,3 +160,121 @@ def test_a_meter_read_by_eye_is_sent_to_the_readings_table(tmp_path, capsys):
     assert main(["run", str(file), "-c", "three_cells", "-o", str(tmp_path / "out")]) == 3
     said = capsys.readouterr()
     assert "leadline grade" in said.out + said.err
+
+
+class TickingLoop:
+    """As much of a loop as a dialogue needs; a tick takes 5 ms of real time."""
+
+    def __init__(self):
+        self.log = SimpleNamespace(event=lambda kind, **data: self.events.append((kind, data)))
+        self.events = []
+        self.ticks = 0
+        self.begun_s = time.monotonic()
+
+    @property
+    def now_s(self):
+        return time.monotonic() - self.begun_s
+
+    def tick(self):
+        time.sleep(0.005)
+        self.ticks += 1
+        return SimpleNamespace(t_s=self.now_s)
+
+
+class Keyboard:
+    """A view whose person types after a while, or never."""
+
+    def __init__(self, *answers, after_s=0.05):
+        self.answers = list(answers)
+        self.after_s = after_s
+        self.said = []
+        self.withdrawn = threading.Event()
+
+    def say(self, text, severity="info"):
+        self.said.append(text)
+
+    def ask(self, prompt):
+        if not self.answers:
+            self.withdrawn.wait(prompt.timeout_s + 5.0)
+            return None
+        time.sleep(self.after_s)
+        return self.answers.pop(0)
+
+    def withdraw(self):
+        self.withdrawn.set()
+
+
+def test_the_pot_is_watched_while_somebody_types():
+    loop, seen = TickingLoop(), []
+    dialogue = Dialogue(loop, Keyboard("yes", "", "OPEN"), StopRequest(), time_runs=True)
+    dialogue.confirm("vent", "Vent open?", "OPEN", watch=seen.append)
+    assert loop.ticks > 10
+    assert len(seen) == loop.ticks
+    assert [kind for kind, _ in loop.events] == ["prompt", "answer"] * 3
+    assert loop.events[-1][1]["answer"] == "OPEN"
+
+
+def test_a_question_ends_unanswered_after_its_time():
+    view = Keyboard()
+    dialogue = Dialogue(TickingLoop(), view, StopRequest(), time_runs=True)
+    with pytest.raises(NoAnswer, match="Nobody answered"):
+        dialogue.confirm("vent", "Vent open?", "OPEN", timeout_s=0.2)
+    assert view.withdrawn.is_set()
+
+
+def test_a_stop_takes_the_question_back():
+    view, stop = Keyboard(), StopRequest()
+    dialogue = Dialogue(TickingLoop(), view, stop, time_runs=True)
+    threading.Timer(0.1, stop.request, ("Ctrl-C",)).start()
+    with pytest.raises(StopAsked):
+        dialogue.ask(Prompt("vent", "Vent open?", timeout_s=5.0))
+    assert view.withdrawn.is_set()
+    dialogue.before_gas = False
+    view.answers = ["SHUT"]
+    assert dialogue.ask(Prompt("shut", "Shut?", timeout_s=5.0)) == "SHUT"
+
+
+def test_the_computers_clock_runs_by_itself():
+    assert clock_runs(SystemClock())
+    assert not clock_runs(SimpleNamespace(monotonic_s=lambda: 1.0))
+
+
+def test_keys_turn_the_valves_in_fine_steps():
+    turned = []
+    hands = KeyHands(Keyboard(), lambda valve, opening: turned.append((valve, opening)))
+    for key in "zSSsx?Vvo":
+        hands.press(key)
+    assert [valve for valve, _ in turned] == ["vent", *["supply"] * 4, "vent", "vent", "vent"]
+    openings = [opening for _, opening in turned]
+    assert openings[0] == 0.0
+    assert 0.0 < openings[1] < openings[2] < 0.05
+    assert openings[3] == openings[1]
+    assert openings[4] == 0.0
+    assert openings[-1] == 1.0
+
+
+def test_keys_are_letters_while_a_question_stands(monkeypatch):
+    outer, inner = pty.openpty()
+    terminal = os.fdopen(inner, "r")
+    monkeypatch.setattr("sys.stdin", terminal)
+    turned = []
+    view = Keyboard("SHUT", after_s=0.4)
+    with KeyHands(view, lambda valve, opening: turned.append((valve, opening))) as hands:
+        asker = threading.Thread(target=hands.ask, args=(Prompt("shut", "Shut?"),))
+        asker.start()
+        time.sleep(0.15)
+        os.write(outer, b"x")
+        time.sleep(0.1)
+        assert turned == []
+        asker.join()
+        until_s = time.monotonic() + 5.0
+        while not turned and time.monotonic() < until_s:
+            time.sleep(0.02)
+    assert turned == [("supply", 0.0)]
+    terminal.close()
+    os.close(outer)
+
+
+def test_own_hands_are_for_a_virtual_hand_pot_at_a_terminal(capsys):
+    assert main(["run", "virtual_bench", "-c", "six_cells", "--my-hands"]) == 2
+    assert "take virtual_hand_pot" in capsys.readouterr().err
