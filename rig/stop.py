@@ -1,4 +1,4 @@
-"""The operator's wish to stop: once means a ramped vent, twice or SIGTERM means de-energise now.
+"""The operator's wish to stop: once means a ramped vent; twice, SIGTERM or a closed terminal, de-energise.
 
 A signal handler only sets a flag; the loop reads it at its next tick. Neither way ever skips the safe state.
 """
@@ -54,7 +54,7 @@ class StopRequest:
 
     @contextmanager
     def on_signals(self) -> Iterator[None]:
-        """Route Ctrl-C (ramped vent, then de-energise) and SIGTERM (de-energise) here while inside.
+        """Route Ctrl-C (ramped vent, then de-energise), SIGTERM and SIGHUP (de-energise) here while inside.
 
         Only the main thread may install handlers; elsewhere this does nothing.
         """
@@ -65,13 +65,16 @@ class StopRequest:
         def on_interrupt(_signal: int, _frame: FrameType | None) -> None:
             self.request("Ctrl-C")
 
-        def on_terminate(_signal: int, _frame: FrameType | None) -> None:
-            self.request("SIGTERM", StopLevel.NOW)
+        def on_end(number: int, _frame: FrameType | None) -> None:
+            self.request(signal.Signals(number).name, StopLevel.NOW)
 
-        before_interrupt = signal.signal(signal.SIGINT, on_interrupt)
-        before_terminate = signal.signal(signal.SIGTERM, on_terminate)
+        before = {signal.SIGINT: signal.signal(signal.SIGINT, on_interrupt)}
+        for name in ("SIGTERM", "SIGHUP"):
+            if hasattr(signal, name):
+                number = getattr(signal, name)
+                before[number] = signal.signal(number, on_end)
         try:
             yield
         finally:
-            signal.signal(signal.SIGINT, before_interrupt)
-            signal.signal(signal.SIGTERM, before_terminate)
+            for number, handler in before.items():
+                signal.signal(number, handler)

@@ -73,13 +73,21 @@ def test_asking_once_is_a_ramped_stop_and_twice_de_energises():
 
 def test_signals_only_raise_the_flag_and_give_the_handlers_back():
     stop = StopRequest()
-    before = signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    before = [signal.getsignal(number) for number in numbers]
     with stop.on_signals():
         os.kill(os.getpid(), signal.SIGINT)
         assert stop.level is StopLevel.RAMPED
         os.kill(os.getpid(), signal.SIGTERM)
         assert stop.level is StopLevel.NOW
-    assert (signal.getsignal(signal.SIGINT), signal.getsignal(signal.SIGTERM)) == before
+    assert [signal.getsignal(number) for number in numbers] == before
+
+
+def test_a_closed_terminal_de_energises():
+    stop = StopRequest()
+    with stop.on_signals():
+        os.kill(os.getpid(), signal.SIGHUP)
+    assert (stop.level, stop.why) == (StopLevel.NOW, "SIGHUP")
 
 
 def test_outside_the_main_thread_no_handler_is_touched():

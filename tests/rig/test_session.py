@@ -1,0 +1,207 @@
+"""A whole run on the virtual bench: what it leaves behind, and how it ends when it is told to."""
+
+import json
+
+import pytest
+
+from drivers.virtual_spec import FaultSpec
+from grading.record import FileText, check_record, read_record
+from rig.session import run_session
+from rig.setup.bench import load_bench, open_bench
+from rig.setup.cells import load_cells
+from rig.setup.procedure import ProcedureFile, load_procedure, parse_procedure
+from rig.stop import StopLevel, StopRequest
+
+LIMITS = FileText(name="general", file="general.toml", text="")
+
+
+class View:
+    """Keeps what it is shown, and answers prompts from a list."""
+
+    def __init__(self, answers=()):
+        self.said, self.asked, self.snapshots = [], [], []
+        self._answers = list(answers)
+
+    def update(self, snapshot):
+        self.snapshots.append(snapshot)
+
+    def say(self, text, severity="info"):
+        self.said.append((severity, text))
+
+    def ask(self, prompt):
+        self.asked.append(prompt)
+        return self._answers.pop(0) if self._answers else None
+
+    def withdraw(self):
+        pass
+
+
+@pytest.fixture(scope="module")
+def short() -> ProcedureFile:
+    """Two steps after a flow purge: five minutes of bench time."""
+    from grading.strict_toml import TomlText
+
+    text = load_procedure("quick").text.replace('"swings"', '"flow"').split("[[steps]]")
+    return parse_procedure(TomlText("short.toml", "[[steps]]".join(text[:3])))
+
+
+def run(procedure, out, *, mode="direct", view=None, stop=None, faults=(), seed=417):
+    stop = stop or StopRequest()
+    view = view or View()
+    cells = load_cells("six_cells").cells[:2]
+    bench = load_bench("virtual_bench")
+    with open_bench(bench, cells=cells, mode=mode, seed=seed, faults=faults) as opened:
+        outcome = run_session(
+            opened, procedure, cells, LIMITS, out=out, operator="R. Mote", view=view, stop=stop
+        )
+        return outcome, opened.virtual.pot()
+
+
+def events(outcome, *kinds):
+    return [event.data | {"t_s": event.t_s} for event in read_record(outcome.record).of_kind(*kinds)]
+
+
+def test_a_finished_run_leaves_a_sound_record_of_everything_it_did(short, tmp_path):
+    outcome, pot = run(short, tmp_path)
+    assert (outcome.how, outcome.exit_code) == ("completed", 0)
+    assert check_record(outcome.record) == []
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+    states = [event["to"] for event in events(outcome, "state")]
+    assert states == [
+        "CLEARING",
+        "STOPPED",
+        "RESETTING",
+        "IDLE",
+        "STARTING",
+        "EXECUTE",
+        "COMPLETING",
+        "COMPLETE",
+    ]
+    assert [hold["step"] for hold in events(outcome, "hold_begin")] == [0, 1, 2]
+    assert events(outcome, "hold_begin")[0]["gas"] == "air"
+    assert events(outcome, "vented_zero")[0]["verdict"] == "agrees"
+    assert events(outcome, "leak")[0]["verdict"] == "tight"
+    assert events(outcome, "gas_check")[0]["verdict"] == "oxygen"
+    assert json.loads((outcome.record / "run.json").read_text())["operator"] == "R. Mote"
+
+
+def test_the_claimed_oxygen_fraction_holds_against_the_bench(short, tmp_path):
+    outcome, pot = run(short, tmp_path)
+    claimed = events(outcome, "hold_begin")[-1]["oxygen_fraction"]
+    doubt = events(outcome, "purge")[0]["u_oxygen_fraction"]
+    assert abs(claimed - pot.oxygen_fraction) < 3.0 * doubt
+
+
+def test_lockstep_over_the_wire_and_direct_give_the_same_readings(short, tmp_path):
+    wire, _ = run(short, tmp_path / "wire", mode="lockstep")
+    direct, _ = run(short, tmp_path / "direct")
+    assert (wire.record / "samples.csv").read_bytes() == (direct.record / "samples.csv").read_bytes()
+
+
+def stopped_run(short, tmp_path, at_s, level=None, again_after_s=None):
+    """Run and ask to stop at a bench time, from a sink as a signal handler would."""
+    from grading.record import RecordWriter
+
+    stop, view = StopRequest(), View()
+    cells = load_cells("six_cells").cells[:2]
+    with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct") as bench:
+        paths = []
+
+        def make(header):
+            writer = RecordWriter.create(tmp_path, header, bench.clock.utc())
+            paths.append(writer.path)
+            write = writer.sample
+            asked = []
+
+            def sample(row):
+                if not asked and row.t_s >= at_s:
+                    asked.append(row.t_s)
+                    stop.request("Ctrl-C", level)
+                if again_after_s is not None and len(asked) == 1 and row.t_s >= at_s + again_after_s:
+                    asked.append(row.t_s)
+                    stop.request("Ctrl-C")
+                write(row)
+
+            writer.sample = sample
+            return writer
+
+        outcome = run_session(
+            bench, short, cells, LIMITS, out=tmp_path, operator="x", view=view, stop=stop, sink=make
+        )
+        return outcome, bench.virtual.pot(), read_record(paths[0])
+
+
+def test_one_stop_request_vents_on_the_ramp(short, tmp_path):
+    outcome, pot, record = stopped_run(short, tmp_path, at_s=400.0)
+    assert (outcome.how, outcome.exit_code) == ("stopped", 1)
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+    assert not record.of_kind("cell")
+    assert record.end is not None
+
+
+def test_a_second_request_de_energises_and_marks_the_cells(short, tmp_path):
+    outcome, pot, record = stopped_run(short, tmp_path, at_s=400.0, again_after_s=1.0)
+    assert outcome.how == "aborted"
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+    assert {event.data["finding"] for event in record.of_kind("cell")} == {"rapid_decompression"}
+
+
+def test_an_urgent_request_de_energises_at_once(short, tmp_path):
+    outcome, _, record = stopped_run(short, tmp_path, at_s=400.0, level=StopLevel.NOW)
+    trip = record.of_kind("trip")[0]
+    assert (outcome.how, trip.data["code"]) == ("aborted", "STOPPED_NOW")
+    assert trip.t_s - 400.0 <= 0.5
+
+
+@pytest.mark.parametrize("at_s", [10.0, 60.0, 200.0, 300.0])
+def test_a_stop_request_ends_vented_in_every_part_of_the_run(short, tmp_path, at_s):
+    outcome, pot, _ = stopped_run(short, tmp_path, at_s=at_s)
+    assert outcome.how == "stopped"
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+
+
+def test_a_unit_mix_up_refuses_the_run_and_leaves_nothing_behind(short, tmp_path):
+    view = View()
+    outcome, pot = run(
+        short, tmp_path, view=view, faults=(FaultSpec("gauge_unit_psi", 0.5, target="second_gauge"),)
+    )
+    assert (outcome.how, outcome.exit_code, outcome.record) == ("refused", 3, None)
+    assert "psi" in outcome.why
+    assert pot.gas_used_l == 0.0
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_an_empty_bottle_holds_asks_and_goes_on_when_it_is_mended(short, tmp_path):
+    """The supply gives nothing on a ramp, and gives again soon after the operator has answered."""
+    view = View(answers=["retry", "retry"])
+    faults = (FaultSpec("supply_stuck_shut", 300.0, duration_s=16.0),)
+    outcome, _ = run(short, tmp_path, view=view, faults=faults)
+    assert outcome.how == "completed"
+    assert "HELD" in [event["to"] for event in events(outcome, "state")]
+    assert {prompt.code for prompt in view.asked} == {"mend_no_response"}
+    assert events(outcome, "answer")[0]["answer"] == "retry"
+
+
+def test_nobody_answering_a_hold_ends_vented(short, tmp_path):
+    outcome, pot = run(short, tmp_path, faults=(FaultSpec("supply_stuck_shut", 300.0),))
+    assert (outcome.how, outcome.code) == ("tripped", "NO_RESPONSE")
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+
+
+def test_a_voltmeter_that_comes_back_lets_the_run_go_on(short, tmp_path):
+    faults = (FaultSpec("voltmeter_silent", 275.0, duration_s=20.0),)
+    outcome, _ = run(short, tmp_path, faults=faults)
+    assert outcome.how == "completed"
+    ends = events(outcome, "hold_end")
+    assert [end["stop_reason"] for end in ends].count("aborted") == 1
+    assert {end["step"] for end in ends if end["stop_reason"] != "aborted"} == {0, 1, 2}
+
+
+def test_the_screen_is_told_where_the_run_is(short, tmp_path):
+    view = View()
+    run(short, tmp_path, view=view)
+    assert view.snapshots
+    last = view.snapshots[-1]
+    assert 0.0 <= last.progress <= 1.0
+    assert len(last.cells) == 2
+    assert last.now
