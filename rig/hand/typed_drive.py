@@ -122,6 +122,11 @@ class TypedHandDrive(HandDrive):
                 )
             )
 
+    def _begin_leg(self, scan: Scan) -> None:
+        """Keep the hands off until the question says what to do; there is no live distance to tell."""
+        del scan
+        self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
+
     def _one_move(self, start_bar: float, up: bool) -> float:
         """One filling or letting-out with a double reading; returns it in absolute bar."""
         valve, other = ("supply", "vent") if up else ("vent", "supply")

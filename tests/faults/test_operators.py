@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -34,6 +35,7 @@ from grading.sources import load_source
 from grading.strict_toml import TomlText
 from rig.hand.person import SimulatedPerson
 from rig.outcome import RunOutcome
+from rig.presenter import Presenter
 from rig.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
@@ -152,6 +154,12 @@ def run(tmp_path: Path):
     return begin
 
 
+@pytest.fixture
+def every_tick_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Screens are spared by real time, of which a run of software takes none to speak of."""
+    monkeypatch.setattr(sys.modules[Presenter.__module__], "_SHOW_EVERY_S", -1.0)
+
+
 def broken(done: Run) -> list[str]:
     """What must hold whoever stands at the pot."""
     found = [f"record: {problem}" for problem in done.problems]
@@ -241,6 +249,7 @@ def test_the_careless_are_stopped_before_the_relief_valve_has_to(run, person):
     assert done.said("1. Shut the supply valve and the cylinder.")
 
 
+@pytest.mark.usefixtures("every_tick_is_shown")
 def test_a_dial_that_is_sworn_to_show_nothing_opens_no_lid(run):
     done = run(SwearsByTheDial, faults=(FaultSpec("vent_stuck_shut", 900.0),))
     assert not done.screen.lid_texts
@@ -265,6 +274,7 @@ def test_ctrl_c_shows_the_card_and_has_the_pot_vented(run, stop_at_s, level):
             assert done.said(line)
 
 
+@pytest.mark.usefixtures("every_tick_is_shown")
 def test_the_force_on_the_lid_stands_on_the_screen_while_there_is_pressure(run):
     done = run(Obedient)
     under = [snapshot for snapshot in done.screen.snapshots if snapshot.lid_force_n is not None]
@@ -328,6 +338,7 @@ def test_one_who_leaves_a_pot_with_a_dial_only_leaves_an_alarm(run, leaves_s):
         assert done.said("NOT CONFIRMED")
 
 
+@pytest.mark.usefixtures("every_tick_is_shown")
 def test_a_pressure_that_nobody_has_read_is_not_shown(run):
     done = run(Obedient, bench=dial_bench())
     moving = [
