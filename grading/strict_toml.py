@@ -110,10 +110,27 @@ def parse(source: TomlText, model: type[ModelT]) -> ModelT:
         content = tomllib.loads(source.text)
     except tomllib.TOMLDecodeError as error:
         raise FileError(_syntax_problem(source, str(error))) from None
+    except RecursionError:
+        raise FileError(f"{source.file}: not valid TOML: brackets nested too deep") from None
+    _check_kind(source, model, content)
     try:
         return model.model_validate(content)
     except ValidationError as error:
         raise FileError(*(_sentence(source, model, dict(item)) for item in error.errors())) from None
+
+
+def _check_kind(source: TomlText, model: type[BaseModel], content: dict[str, Any]) -> None:
+    """Refuse a file of another kind at once: a list of all its foreign keys would tell nobody that."""
+    field_ = _fields(model).get("schema")
+    given = content.get("schema")
+    if field_ is None or not isinstance(given, str):
+        return
+    wanted = str(typing.get_args(field_.annotation)[0])
+    kind, _, version = given.partition("/")
+    if kind != wanted.partition("/")[0] and kind.startswith("leadline.") and version:
+        raise FileError(
+            source.problem(("schema",), f"'{given}' is another kind of file; '{wanted}' is wanted here")
+        )
 
 
 def nearest(word: str, choices: Iterable[str]) -> str | None:
@@ -265,10 +282,23 @@ def _sentence(source: TomlText, model: type[BaseModel], error: dict[str, Any]) -
         found = error["input"]
         near = suggestion(found, choices) if isinstance(found, str) else f"valid: {', '.join(choices)}"
         return source.problem(path, f"{found!r} is not one of its words; {near}")
-    what = str(error["msg"]).replace("Input should be", "should be").replace("a valid dictionary", "a table")
     found = error.get("input")
+    what = _plain_message(kind, str(error["msg"]), found)
     shown = "a table" if isinstance(found, dict) else "a list" if isinstance(found, list) else repr(found)
     return source.problem(path, f"{what}, found {shown}")
+
+
+def _plain_message(kind: str, message: str, found: object) -> str:
+    """Return what pydantic says of a wrong value, in the words of somebody who edits TOML."""
+    if kind in ("float_type", "int_type") and isinstance(found, str):
+        return "should be a number without quotes"
+    if kind == "string_type" and not isinstance(found, (dict, list)):
+        return "should be text in quotes"
+    if kind in ("date_type", "date_from_datetime_parsing", "date_parsing") and isinstance(found, str):
+        return "should be a date without quotes, such as 2027-02-10"
+    if kind == "string_too_short":
+        return "should not be empty"
+    return message.replace("Input should be", "should be").replace("a valid dictionary", "a table")
 
 
 def _keys_at(model: type[BaseModel], path: Sequence[str | int]) -> list[str]:

@@ -7,12 +7,12 @@ from typing import Annotated
 
 import typer
 
-from rig.cli.options import JsonOption, SeedOption, check_writable, output_console, print_json
+from rig.cli.options import JsonOption, SeedOption, check_file_writable, output_console, print_json
 
 app = typer.Typer(no_args_is_help=True, help="Shipped benches, and the virtual bench.")
 
 VirtualBenchArgument = Annotated[
-    str, typer.Argument(metavar="BENCH", help="Name or path of a bench file with a [virtual] table.")
+    str, typer.Argument(metavar="BENCH", help="Name or path of a bench file with a \\[virtual] table.")
 ]
 CellsName = Annotated[
     str, typer.Option("--cells", "-c", metavar="CELLS", help="Cells file: which invented cell is where.")
@@ -73,7 +73,7 @@ def serve(
     from rig.setup.served import ServedBench
 
     if write is not None:
-        check_writable(write.absolute().parent)
+        check_file_writable(write)
     bench_file = load_bench(bench)
     spec = virtual_spec(
         bench_file,

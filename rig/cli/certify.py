@@ -32,8 +32,11 @@ def certify(
 
     Example: leadline certify records/2026-03-02T101500Z-a1b2 --cell TB-0417
     """
+    from grading.strict_toml import FileError
     from rig.results.finish import finish_record
 
+    if not (record / "run.json").is_file():
+        raise FileError(f"{record}: holds no record (a folder with run.json in it)")
     check_writable(record)
     done = finish_record(
         record, limits=limits, cells=tuple(cell) if cell else None, font_folders=tuple(font_dir or ())

@@ -6,6 +6,7 @@ matplotlib and pydantic come in when a command runs, so that `leadline --help` a
 
 from __future__ import annotations
 
+import inspect
 import os
 import sys
 import tempfile
@@ -21,6 +22,8 @@ from rig.cli.options import ABNORMAL, BAD_INPUT, DONE, REFUSED
 from rig.cli.streams import make_streams_safe
 
 PROGRAM: Final = "leadline"
+# Of a file with hundreds of wrong lines a person mends the first few and tries again.
+_MOST_PROBLEMS: Final = 20
 
 app = typer.Typer(
     name=PROGRAM,
@@ -40,6 +43,19 @@ app.command("grade")(grade.grade)
 app.command("certify")(certify.certify)
 app.add_typer(archive.app, name="archive")
 app.add_typer(bench.app, name="bench")
+
+
+def _let_help_flow(commands: typer.Typer) -> None:
+    """Take the line breaks of the source out of every command's help, so that it fits any terminal."""
+    for command in commands.registered_commands:
+        text = inspect.getdoc(command.callback) or ""
+        command.help = "\n\n".join(" ".join(part.split()) for part in text.split("\n\n"))
+    for group in commands.registered_groups:
+        if group.typer_instance is not None:
+            _let_help_flow(group.typer_instance)
+
+
+_let_help_flow(app)
 
 
 def _show_version(wanted: bool) -> None:
@@ -131,7 +147,11 @@ def _internal(error: Exception) -> str:
 
 def _told(message: str, code: int) -> int:
     try:
-        for line in message.splitlines():
+        lines = message.splitlines()
+        more = len(lines) - _MOST_PROBLEMS
+        if more > 1:
+            lines[_MOST_PROBLEMS:] = [f"and {more} more"]
+        for line in lines:
             print(f"{PROGRAM}: {line}", file=sys.stderr)
         sys.stderr.flush()
     except OSError:

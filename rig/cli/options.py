@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 import tempfile
 from pathlib import Path
@@ -61,7 +62,7 @@ def output_console(*, to_stderr: bool = False) -> Console:
 
     # Without markup and emoji: a file name or a reason prints as it is, whatever signs it holds.
     console = Console(stderr=to_stderr, highlight=False, markup=False, emoji=False)
-    if not console.is_terminal:
+    if not console.is_terminal and "COLUMNS" not in os.environ:
         console.width = _WIDTH_OF_A_PIPE
     return console
 
@@ -70,6 +71,22 @@ def print_json(data: Any) -> None:
     """Print data as JSON on stdout."""
     json.dump(data, sys.stdout, ensure_ascii=False, indent=1, allow_nan=False)
     sys.stdout.write("\n")
+
+
+def check_file_writable(file: Path) -> None:
+    """Prove that a new file can stand at `file`, without making it.
+
+    Raises:
+        FileError: naming the file and what stands in the way.
+    """
+    from grading.strict_toml import FileError
+
+    folder = file.absolute().parent
+    if file.is_dir():
+        raise FileError(f"{file}: is a folder, not a file; write FOLDER/NAME.toml")
+    if not folder.is_dir():
+        raise FileError(f"{file}: there is no folder {folder}; make it first")
+    _try_out(folder, f"{file}: cannot be written", "choose another place")
 
 
 def check_writable(folder: Path) -> None:
@@ -85,8 +102,14 @@ def check_writable(folder: Path) -> None:
         there = there.parent
     if not there.is_dir():
         raise FileError(f"{folder}: {there} is a file, not a folder; choose another --out")
+    _try_out(there, f"{folder}: cannot be written to", "choose another --out")
+
+
+def _try_out(folder: Path, trouble: str, mend: str) -> None:
+    from grading.strict_toml import FileError
+
     try:
-        with tempfile.TemporaryFile(dir=there):
+        with tempfile.TemporaryFile(dir=folder):
             pass
     except OSError as error:
-        raise FileError(f"{folder}: cannot be written to ({error.strerror}); choose another --out") from None
+        raise FileError(f"{trouble} ({error.strerror}); {mend}") from None

@@ -13,6 +13,11 @@ def clock_text(seconds: float) -> str:
     return f"{hours}:{minutes:02d}:{secs:02d}" if hours else f"{minutes}:{secs:02d}"
 
 
+def counted(count: int, what: str) -> str:
+    """Return `1 cell` or `2 cells`."""
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
+
+
 def maybe(value: float | None, decimals: int, *, signed: bool = False) -> str:
     """Return a number with fixed decimals, or a dash where there is none."""
     return "–" if value is None else number(value, decimals, signed=signed)

@@ -26,6 +26,7 @@ from grading.wording import (
     probability,
     reject_limits,
 )
+from rig.screen.formats import counted
 
 if TYPE_CHECKING:
     from drivers.virtual_spec import CellTruth
@@ -41,6 +42,7 @@ _MOST_IN_FULL: Final = 8
 _WIDE: Final = 100
 _AS_GOOD_AS_INFINITE: Final = 10_000.0
 _SUMMARY_PO2_BAR: Final = 1.6
+_LONGEST_CELL: Final = 24
 
 
 def show_summary(console: Console, grading: Grading) -> None:
@@ -103,7 +105,8 @@ def summary_table(grading: Grading, *, wide: bool = True) -> RenderableType:
     columns = ("socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade")
     for column in columns if wide else columns[:-1]:
         left = column in ("cell", "grade")
-        table.add_column(column, justify="left" if left else "right", no_wrap=True)
+        width = _LONGEST_CELL if column == "cell" else None
+        table.add_column(column, justify="left" if left else "right", no_wrap=True, max_width=width)
     for result in grading.cells:
         table.add_row(
             "" if result.info.socket is None else str(result.info.socket),
@@ -267,7 +270,7 @@ def _short(figure: Figure | None, decimals: int, unit: str, *, signed: bool = Fa
 
 
 def _counts(grading: Grading) -> Text:
-    line = Text(f"{len(grading.cells)} cells: ")
+    line = Text(f"{counted(len(grading.cells), 'cell')}: ")
     for position, grade in enumerate(_ORDER):
         count = sum(result.grade == grade for result in grading.cells)
         line.append(", " if position else "")
@@ -306,6 +309,10 @@ def _show_changes(console: Console, earlier: Grading, grading: Grading) -> None:
     table = Table(box=box.SIMPLE_HEAD)
     for column in ("cell", "what", "before", "now"):
         table.add_column(column)
+    ungraded = {result.info.cell for result in grading.cells if result.grade == "ungraded"}
     for change in changes:
+        # That every figure of an ungraded cell is not graded goes without saying.
+        if change.cell in ungraded and change.what != "grade":
+            continue
         table.add_row(change.cell, change.what, change.before, change.after)
     console.print(table)

@@ -9,7 +9,7 @@ import select
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 _LOOK_EVERY_S = 0.1
 
@@ -67,6 +67,25 @@ def can_read_keys() -> bool:
         return sys.stdin.isatty()
     except (ImportError, ValueError, AttributeError):
         return False
+
+
+@contextlib.contextmanager
+def control_keys_unseen() -> Iterator[None]:
+    """Keep the terminal from printing ^C over a picture; the key itself works as ever."""
+    if not can_read_keys():
+        yield
+        return
+    import termios
+
+    fd = sys.stdin.fileno()
+    before = termios.tcgetattr(fd)
+    quiet = list(before)
+    quiet[3] &= ~termios.ECHOCTL
+    termios.tcsetattr(fd, termios.TCSADRAIN, quiet)
+    try:
+        yield
+    finally:
+        termios.tcsetattr(fd, termios.TCSADRAIN, before)
 
 
 def read_typed(

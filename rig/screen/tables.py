@@ -11,7 +11,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from rig.screen.formats import clock_text
+from rig.screen.formats import clock_text, counted
 
 if TYPE_CHECKING:
     from drivers.virtual_spec import FaultKind
@@ -97,7 +97,7 @@ def archive_table(folder: Path, found: Mapping[Path, Sequence[str]]) -> Renderab
     """Return one line for every record that is not sound, and the count."""
     bad = {record: problems for record, problems in found.items() if problems}
     sound = len(found) - len(bad)
-    end = Text(f"{folder}: {len(found)} records, {sound} sound, {len(bad)} not", style="bold")
+    end = Text(f"{folder}: {counted(len(found), 'record')}, {sound} sound, {len(bad)} not", style="bold")
     if not bad:
         return end
     table = _table("record", "what is wrong")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from types import TracebackType
 from typing import Final
 
@@ -20,7 +20,7 @@ from rich.text import Text
 
 from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
-from rig.screen.keyboard import LineReader, can_read_keys, read_typed
+from rig.screen.keyboard import LineReader, can_read_keys, control_keys_unseen, read_typed
 from rig.snapshot import CellLine, Prompt, Severity, Snapshot
 
 REFRESH_S: Final = 0.125
@@ -68,11 +68,13 @@ class TerminalView:
         self._closes = False
         self._withdrawn = threading.Event()
         self._lines = LineReader()
+        self._terminal = ExitStack()
 
     def __enter__(self) -> TerminalView:
         if self._console.is_terminal and not self._console.is_dumb_terminal:
             live = Live(console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop")
             with _whatever_the_terminal_does():
+                self._terminal.enter_context(control_keys_unseen())
                 live.start()
                 self._live = live
         return self
@@ -87,6 +89,7 @@ class TerminalView:
             live, self._live = self._live, None
             if live is not None:
                 live.stop()
+            self._terminal.close()
 
     def update(self, snapshot: Snapshot) -> None:
         """Show the rig as it is now, if the last picture is old enough. A terminal that is gone is let be."""

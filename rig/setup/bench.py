@@ -226,6 +226,7 @@ def open_parts(
     by_itself = virtual is None or (mode or "lockstep") == "real_time"
     try:
         _build(parts, ask, least_deadline_s=0.0 if by_itself else _LOCKSTEP_DEADLINE_S)
+        _check_sockets(parts, cells)
         for name, instrument in parts.instruments.items():
             try:
                 instrument.configure()
@@ -270,6 +271,26 @@ def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, least_dea
             problems.append(bench.source.problem(path, error.message.removeprefix(f"{error.key}: ")))
     if problems:
         raise FileError(*problems)
+
+
+def _check_sockets(parts: BenchParts, cells: Sequence[CellInfo]) -> None:
+    """Refuse a cell in a socket that the voltmeter has no channel for.
+
+    Raises:
+        FileError: naming the sockets and the voltmeter.
+    """
+    name = next(name for name, entry in parts.file.instruments.items() if entry.role == "voltmeter")
+    voltmeter = parts.instruments[name]
+    read = voltmeter.sockets if isinstance(voltmeter, Voltmeter) else ()
+    unread = sorted({cell.socket for cell in cells if cell.socket is not None} - set(read))
+    if unread:
+        raise FileError(
+            parts.file.source.problem(
+                ("instruments", name, "options"),
+                f"no channel for socket {', '.join(map(str, unread))}, where a cell sits; it reads sockets "
+                f"{min(read)} to {max(read)}",
+            )
+        )
 
 
 def _failure(bench: BenchFile, name: str, address: str, error: DriverError) -> OpenFailure:

@@ -76,6 +76,8 @@ def parse_cells(source: TomlText, sockets: Collection[int] | None = None) -> Cel
     except csv.Error as error:
         raise FileError(f"{file}:{reader.line_num}: not a CSV table: {error}") from None
     header = [name.strip().lower() for name in rows[0][1]]
+    if "\t" in header_line and len(rows[0][1]) == 1:
+        raise FileError(f"{file}:{rows[0][0]}: separated by tabs; use commas or semicolons")
     problems = _header_problems(f"{file}:{rows[0][0]}", header)
     if problems:
         raise FileError(*problems)

@@ -34,7 +34,7 @@ def open_config(kind: Kind, name_or_path: str | Path) -> TomlText:
     if not shipped.is_file():
         names = shipped_names(kind)
         near = nearest(given, names)
-        mend = f"did you mean '{near}'?" if near else f"shipped: {', '.join(names)}"
+        mend = f"did you mean '{near}'?" if near else f"shipped: {', '.join(names)}."
         raise FileError(f"no {_SINGULAR[kind]} is called '{given}'; {mend} A file of your own needs its path")
     return TomlText(f"{given}{_SUFFIX[kind]}", shipped.read_text(encoding="utf-8"))
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from datetime import date
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -98,7 +100,7 @@ def test_wrong_type_range_and_word_are_told_with_what_was_found() -> None:
     found = problems(
         'schema = "sheet/1"\n[pot]\nvolume_l = "1.0"\n[[steps]]\npo2_bar = nan\ndirection = "upp"\n'
     )
-    assert found[0] == "sheet.toml:3: pot.volume_l: should be a valid number, found '1.0'"
+    assert found[0] == "sheet.toml:3: pot.volume_l: should be a number without quotes, found '1.0'"
     assert "finite" in found[1]
     assert found[2] == "sheet.toml:6: steps[1].direction: 'upp' is not one of its words; did you mean 'up'?"
     assert "greater than 0" in problems('schema = "sheet/1"\n[pot]\nvolume_l = -1\n')[0]
@@ -106,6 +108,28 @@ def test_wrong_type_range_and_word_are_told_with_what_was_found() -> None:
 
 def test_broken_toml_names_its_line() -> None:
     assert problems('schema = "sheet/1"\n[pot\n')[0].startswith("sheet.toml:2: not valid TOML:")
+
+
+def test_brackets_nested_without_end_are_one_sentence() -> None:
+    assert problems("x = " + "[" * 5000) == ("sheet.toml: not valid TOML: brackets nested too deep",)
+
+
+class Dated(StrictModel):
+    name: Annotated[str, Field(min_length=1)]
+    due: date
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        ('name = "a"\ndue = "2027-02-10"\n', "due: should be a date without quotes, such as 2027-02-10"),
+        ("name = 1\ndue = 2027-02-10\n", "name: should be text in quotes, found 1"),
+        ('name = ""\ndue = 2027-02-10\n', "name: should not be empty"),
+    ],
+)
+def test_quotes_too_many_or_too_few_are_told(text: str, told: str) -> None:
+    with pytest.raises(FileError, match=re.escape(told)):
+        parse(TomlText("sheet.toml", text), Dated)
 
 
 @pytest.mark.parametrize("content", [b"\xff\xfe", None])

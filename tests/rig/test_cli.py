@@ -56,6 +56,47 @@ def test_every_command_has_help_with_an_example(
     assert err == ""
 
 
+def test_help_flows_at_any_width_and_keeps_its_brackets() -> None:
+    wide = in_a_process("bench", "serve", "--help", COLUMNS="160")
+    assert "runs against it as against a bench of hardware." in wide.stdout
+    assert "a bench file with a [virtual] table" in " ".join(wide.stdout.split())
+
+
+def test_a_file_of_another_kind_is_told_in_one_line(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(open_config("benches", "virtual_bench").text)
+    code, _, err = run(capsys, "plan", str(bench), "--bench", str(bench))
+    assert code == 2
+    assert len(err.splitlines()) == 1
+    assert "'leadline.bench/1' is another kind of file; 'leadline.procedure/1' is wanted here" in err
+
+
+def test_hundreds_of_problems_are_cut_short(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    cells = tmp_path / "cells.csv"
+    cells.write_text("socket,serial\n" + "".join(f"{number},S{number}\n" for number in range(1, 300)))
+    code, _, err = run(capsys, "run", "virtual_bench", "-c", str(cells), "-o", str(tmp_path / "out"))
+    lines = err.splitlines()
+    assert code == 2
+    assert len(lines) == 21
+    assert lines[-1] == "leadline: and 271 more"
+
+
+def test_a_cell_without_a_channel_is_refused_before_a_record_begins(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    bench = tmp_path / "bench.toml"
+    bench.write_text(open_config("benches", "virtual_bench").text.replace("sockets = 8", "sockets = 9"))
+    cells = tmp_path / "cells.csv"
+    cells.write_text("socket,serial\n9,TB-0417\n")
+    out = tmp_path / "records"
+    code, _, err = run(capsys, "run", str(bench), "-c", str(cells), "-o", str(out))
+    assert code == 2
+    assert "no channel for socket 9, where a cell sits; it reads sockets 1 to 8" in err
+    assert not out.exists()
+
+
 def test_help_names_every_command_and_the_exit_codes() -> None:
     done = in_a_process("--help")
     assert done.returncode == 0
@@ -93,7 +134,10 @@ def test_help_loads_nothing_heavy() -> None:
         (("run", "solenoid_bench", "-c", "six_cells", "--seed", "3"), "are for a virtual bench"),
         (("bench", "describe", "solenoid_bench"), "has no [virtual] table"),
         (("grade", "nowhere"), "nowhere"),
-        (("certify", "nowhere"), "nowhere"),
+        (("certify", "nowhere"), "leadline: nowhere: holds no record"),
+        (("bench", "serve", "--write", "nowhere/served.toml"), "there is no folder"),
+        (("bench", "serve", "--write", "."), "is a folder, not a file"),
+        (("plan", "fullest_of_all", "--bench", "virtual_bench"), "shipped: full, quick. A file of your own"),
         (("archive", "check", "nowhere"), "leadline: nowhere: no such folder"),
     ],
 )

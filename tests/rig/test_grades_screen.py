@@ -170,3 +170,22 @@ def test_what_is_said_of_every_cell_is_said_once() -> None:
     text = console.export_text()
     assert text.count(why) == 1
     assert text.index("All cells") < text.index(why) < text.index("Unplugged at 12:31.")
+
+
+def test_a_serial_of_any_length_leaves_the_figures_on_the_screen() -> None:
+    long = replace(GOOD, info=replace(GOOD.info, cell="TB-" + "0417" * 50))
+    text = io.StringIO()
+    show_summary(Console(file=text, width=80), replace(GRADING, cells=(long,)))
+    assert "50.2" in text.getvalue()
+    assert "1 cell:" in text.getvalue()
+
+
+def test_changes_to_ungraded_name_the_cell_once() -> None:
+    text = io.StringIO()
+    ungraded = replace(
+        GOOD, grade="ungraded", figures=tuple(replace(figure, grade=None) for figure in GOOD.figures)
+    )
+    console = Console(file=text, width=120)
+    show_grading(console, replace(GRADING, cells=(ungraded,)), earlier=replace(GRADING, cells=(GOOD,)))
+    changed = text.getvalue().split("What changed against")[1]
+    assert changed.count("TB-0417") == 1

@@ -102,6 +102,7 @@ def test_duplicate_serial_names_both_lines() -> None:
         ("socket,serial\n9,TB-0417\n", "box.csv:2: socket: 9 is not on this bench; it has 1 to 8"),
         ("socket,serial\nA,TB-0417\n", "'A' is not a socket number"),
         ("socket,serial\n1,\n", "serial: is blank"),
+        ("socket\tserial\n1\tTB-0417\n", "box.csv:1: separated by tabs; use commas or semicolons"),
         ("socket,serial\n1,TB\x070417\n", "unprintable"),
         ("socket,serial\n1,TB-0417,more\n", "box.csv:2: 3 fields where the header has 2"),
         ('socket,serial\n1,"TB-0417\n', "not a CSV table"),
