@@ -603,7 +603,7 @@ def _window(response: StepResponse, done: Sequence[float]) -> tuple[float, float
 
 def _t90_text(response: StepResponse) -> str:
     if response.t90_s is None:
-        return "T90 " + wording.NOT_TESTED
+        return "T90 not found"
     places = wording.decimals_for(response.u_t90_s, otherwise=1)
     text = f"T90 {wording.number(response.t90_s, min(places, 2))} s"
     return "\n".join([text, *_wrapped(response.model, 15)])

@@ -46,7 +46,14 @@ def serve(
     cells: CellsName = "six_cells",
     seed: SeedOption = None,
     speed: Annotated[
-        float, typer.Option("--speed", min=0.1, max=100.0, help="Bench seconds per second.")
+        float,
+        typer.Option(
+            "--speed",
+            min=0.1,
+            max=100.0,
+            help="Bench seconds per second. Above 4 the heartbeat of a rig that runs by the clock comes too "
+            "late for the valves' watchdog.",
+        ),
     ] = 1.0,
     inject: Annotated[
         list[str] | None,

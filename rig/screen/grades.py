@@ -223,9 +223,10 @@ def _freedom(degrees: float) -> str:
 
 def _figures_table(result: CellResult, *, wide: bool) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    table.add_column("figure")
+    # On a narrow terminal the limits wrap before the name of a figure goes.
+    table.add_column("figure", min_width=18)
     table.add_column("value ± U", justify="right", no_wrap=True)
-    table.add_column("pass", no_wrap=True)
+    table.add_column("pass", no_wrap=wide, min_width=7)
     if wide:
         table.add_column("reject", no_wrap=True)
     table.add_column("conforms", justify="right", no_wrap=True)

@@ -189,3 +189,9 @@ def test_changes_to_ungraded_name_the_cell_once() -> None:
     show_grading(console, replace(GRADING, cells=(ungraded,)), earlier=replace(GRADING, cells=(GOOD,)))
     changed = text.getvalue().split("What changed against")[1]
     assert changed.count("TB-0417") == 1
+
+
+def test_figures_keep_their_names_on_a_narrow_terminal() -> None:
+    narrow = shown(60)
+    assert "Output in oxygen" in narrow
+    assert "50.23 ± 0.21 mV" in narrow
