@@ -40,6 +40,7 @@ _STYLE: Final[dict[Grade, str]] = {
 _ORDER: Final[tuple[Grade, ...]] = ("pass", "watch", "reject", "ungraded")
 _MOST_IN_FULL: Final = 8
 _WIDE: Final = 100
+_USUAL: Final = 74
 _AS_GOOD_AS_INFINITE: Final = 10_000.0
 _SUMMARY_PO2_BAR: Final = 1.6
 _LONGEST_CELL: Final = 24
@@ -47,7 +48,7 @@ _LONGEST_CELL: Final = 24
 
 def show_summary(console: Console, grading: Grading) -> None:
     """Print one line a cell, why a cell does not pass, and how many cells have which grade."""
-    console.print(summary_table(grading, wide=console.width >= _WIDE))
+    console.print(summary_table(grading, width=console.width))
     shared = _shared_by_all(grading)
     if shared:
         console.print(_why(Text("All cells", style="bold"), (), shared))
@@ -85,39 +86,47 @@ def show_grading(
         console.print(f"Figures of one cell: add --cell SERIAL (or --json for all {len(chosen)})")
     else:
         if cell is None:
-            console.print(summary_table(grading, wide=console.width >= _WIDE))
+            console.print(summary_table(grading, width=console.width))
             console.print(_counts(grading))
         for result in chosen:
-            console.print(cell_report(result, budget=budget, wide=console.width >= _WIDE))
+            console.print(cell_report(result, budget=budget, width=console.width))
     console.print(_origin(grading))
     if earlier is not None:
         _show_changes(console, earlier, grading)
 
 
-def summary_table(grading: Grading, *, wide: bool = True) -> RenderableType:
+def summary_table(grading: Grading, *, width: int = _WIDE) -> RenderableType:
     """Return one line a cell: the grade, and the figures that people ask for first.
 
     Args:
         grading: what to show.
-        wide: whether there is room for the fade.
+        width: columns of the terminal; the cell and its grade are never cut, the figures asked for last go.
     """
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    columns = ("socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade")
-    for column in columns if wide else columns[:-1]:
+    columns = ["socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade"]
+    if width < _WIDE:
+        columns.remove("fade")
+    if width < _USUAL:
+        for column in ("socket", "mV at 1.0", "T90"):
+            columns.remove(column)
+    for column in columns:
         left = column in ("cell", "grade")
-        width = _LONGEST_CELL if column == "cell" else None
-        table.add_column(column, justify="left" if left else "right", no_wrap=True, max_width=width)
+        most = _LONGEST_CELL if column == "cell" else None
+        table.add_column(column, justify="left" if left else "right", no_wrap=True, max_width=most)
     for result in grading.cells:
-        table.add_row(
-            "" if result.info.socket is None else str(result.info.socket),
-            result.info.cell,
-            Text(grade_text(result.grade), style=_STYLE[result.grade]),
-            _short(_figure(result, "oxygen_output_mv"), 1, ""),
-            _short(_figure(result, "indication_error_percent", _SUMMARY_PO2_BAR), 1, " %", signed=True),
-            _short(_figure(result, "linear_to_bar"), 2, " bar"),
-            _short(_figure(result, "t90_s"), 1, " s"),
-            *((_short(_figure(result, "fade_percent_per_min"), 1, " %/min"),) if wide else ()),
-        )
+        shown: dict[str, RenderableType] = {
+            "socket": "" if result.info.socket is None else str(result.info.socket),
+            "cell": result.info.cell,
+            "grade": Text(grade_text(result.grade), style=_STYLE[result.grade]),
+            "mV at 1.0": _short(_figure(result, "oxygen_output_mv"), 1, ""),
+            "off at 1.6": _short(
+                _figure(result, "indication_error_percent", _SUMMARY_PO2_BAR), 1, " %", signed=True
+            ),
+            "linear to": _short(_figure(result, "linear_to_bar"), 2, " bar"),
+            "T90": _short(_figure(result, "t90_s"), 1, " s"),
+            "fade": _short(_figure(result, "fade_percent_per_min"), 1, " %/min"),
+        }
+        table.add_row(*(shown[column] for column in columns))
     return table
 
 
@@ -166,13 +175,13 @@ def _why(head: Text, diagnosis: tuple[str, ...], reasons: tuple[str, ...]) -> Re
     return Group(head, Padding(grid, (0, 0, 0, 2)))
 
 
-def cell_report(result: CellResult, *, budget: bool = False, wide: bool = True) -> RenderableType:
+def cell_report(result: CellResult, *, budget: bool = False, width: int = _WIDE) -> RenderableType:
     """Return one cell in full: figures with doubt, limits and grades, statements, reasons, diagnosis.
 
     Args:
         result: the cell.
         budget: whether to list what each uncertainty is made of.
-        wide: whether there is room for the reject limits.
+        width: columns of the terminal; limits and probabilities go before values and grades do.
     """
     info = result.info
     head = Text(f"\n{info.cell}  ", style="bold")
@@ -181,7 +190,7 @@ def cell_report(result: CellResult, *, budget: bool = False, wide: bool = True) 
     head.append(f"  {origin}", style="dim")
     parts: list[RenderableType] = [head]
     if any(figure.value is not None or figure.at_least is not None for figure in result.figures):
-        parts.append(_figures_table(result, wide=wide))
+        parts.append(_figures_table(result, width=width))
     remarks = tuple(f"{figure_name(figure)}: {figure.reason}" for figure in result.figures if figure.reason)
     for title, lines in (
         ("Why", result.reasons),
@@ -221,15 +230,17 @@ def _freedom(degrees: float) -> str:
     return number(degrees, 0) if math.isfinite(degrees) and degrees < _AS_GOOD_AS_INFINITE else "∞"
 
 
-def _figures_table(result: CellResult, *, wide: bool) -> Table:
+def _figures_table(result: CellResult, *, width: int) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    # On a narrow terminal the limits wrap before the name of a figure goes.
+    wide, usual = width >= _WIDE, width >= _USUAL
     table.add_column("figure", min_width=18)
     table.add_column("value ± U", justify="right", no_wrap=True)
-    table.add_column("pass", no_wrap=wide, min_width=7)
+    if usual:
+        table.add_column("pass", no_wrap=True)
     if wide:
         table.add_column("reject", no_wrap=True)
-    table.add_column("conforms", justify="right", no_wrap=True)
+    if usual:
+        table.add_column("conforms", justify="right", no_wrap=True)
     table.add_column("grade", no_wrap=True)
     for figure in result.figures:
         grade = figure.grade
@@ -239,9 +250,9 @@ def _figures_table(result: CellResult, *, wide: bool) -> Table:
         table.add_row(
             figure_name(figure) + (" *" if figure.required else ""),
             figure_quantity(figure),
-            pass_limits(figure),
+            *((pass_limits(figure),) if usual else ()),
             *((reject_limits(figure),) if wide else ()),
-            probability(figure.probability_of_conformity),
+            *((probability(figure.probability_of_conformity),) if usual else ()),
             word,
         )
     if any(figure.required for figure in result.figures):

@@ -195,3 +195,5 @@ def test_figures_keep_their_names_on_a_narrow_terminal() -> None:
     narrow = shown(60)
     assert "Output in oxygen" in narrow
     assert "50.23 ± 0.21 mV" in narrow
+    for kept in ("TB-0417", "OS-1090", "✔ PASS", "✖ REJECT", "✖ reject", "≥ 2 bar"):
+        assert kept in narrow
