@@ -4,8 +4,8 @@ The rule is the same for the rig, which asks every few seconds whether to go on,
 once. Settled means: a single exponential fitted to the hold has less than a set remainder left, *and* the
 slope over the last seconds is provably small (two one-sided tests: |slope| + 2 u(slope) below the limit),
 both now and 4 s ago. Either test alone is fooled: the exponential by a slow tail, the slope by a slow cell.
-Where the slope is there beyond doubt and goes the way of the step, it is taken for a tail, and the remainder
-is that of an exponential fitted to what is left after the fast part.
+A slow tail must moreover be shown not to be there: a tail of the longest time constant is fitted to what is
+left after the fast part, and its remainder, uncertainty included, counts where it is the larger one.
 """
 
 from __future__ import annotations
@@ -27,8 +27,11 @@ LONGEST_MEAN_S = 30.0
 SHORTEST_MEAN_S = 8.0
 SETTLED_PART = 0.0005
 LEAST_FADE_S = 20.0
+LONGEST_TAIL_S = 60.0
+"""Longest time constant of a slow tail that is looked for; common practice, no source."""
+TAIL_SIGMAS = 1.645
+"""Standard uncertainties added to a tail: that it is small is a one-sided test at 95 %."""
 _TAUS_S = np.geomspace(0.7, 90.0, 16)
-_TAIL_TAUS_S = np.geomspace(8.0, 90.0, 8)
 _FAST_GONE_PERCENT = 0.02
 _TAIL_SEEN_S = 12.0
 _MOST_READINGS = 400
@@ -65,8 +68,9 @@ class HoldVerdict:
 
     Attributes:
         settled: by the rule, now and 4 s ago.
-        remainder_percent: what the fitted exponential has still to go, of the output, signed like the
-            change to come; None before there are enough readings.
+        remainder_percent: what the output may still have to go, of the output, signed like the change to
+            come: by the exponential fitted, or the most that a slow tail may hide where that is more; None
+            before there are enough readings.
         slope_percent_per_10s, u_slope_percent_per_10s: over the last 20 s, with the standard uncertainty
             that autocorrelated noise gives it; None likewise.
         jumped_s: time of the last jump within the hold, from which the hold counts anew; None without one.
@@ -143,19 +147,24 @@ def _state(t: FloatArray, percent: FloatArray) -> tuple[float, float, float] | N
         return None
     slope, u_slope = slope_with_uncertainty(t[start:], percent[start:])
     fit = fit_exponential(t, percent, _TAUS_S)
-    remainder = fit.remainder
-    gone = int(
-        np.searchsorted(t, t[0] + fit.tau_s * np.log(max(abs(fit.amplitude) / _FAST_GONE_PERCENT, 1.0)))
-    )
-    if (
-        abs(slope) > 2.0 * u_slope
-        and slope * fit.amplitude < 0.0
-        and t[-1] - t[min(gone, start)] >= _TAIL_SEEN_S
-    ):
-        tail = fit_exponential(t[min(gone, start) :], percent[min(gone, start) :], _TAIL_TAUS_S)
-        if abs(tail.remainder) > abs(remainder) and tail.amplitude * fit.amplitude > 0.0:
-            remainder = tail.remainder
+    tail = _most_tail(t, percent, fit)
+    remainder = tail if abs(tail) > abs(fit.remainder) else fit.remainder
     return remainder, 10.0 * slope, 10.0 * u_slope
+
+
+def _most_tail(t: FloatArray, percent: FloatArray, fit: ExponentialFit) -> float:
+    """Most that a slow tail may still have to go, in percent, signed like the step; zero at the least.
+
+    A tail of the longest time constant is fitted to what came since the fast part was gone; a shorter one
+    has less to go than that says. What goes against the step is no tail.
+    """
+    fast_s = fit.tau_s * np.log(max(abs(fit.amplitude) / _FAST_GONE_PERCENT, 1.0))
+    start = int(np.searchsorted(t, min(float(t[0] + fast_s), float(t[-1]) - _TAIL_SEEN_S)))
+    start = min(start, len(t) - LEAST_READINGS)
+    risen = -np.expm1((t[-1] - t[start:]) / LONGEST_TAIL_S)
+    left, u_left = slope_with_uncertainty(risen, percent[start:])
+    step = -1.0 if fit.amplitude > 0.0 else 1.0
+    return step * max(step * left + TAIL_SIGMAS * u_left, 0.0)
 
 
 def slope_with_uncertainty(t_s: FloatArray, y: FloatArray) -> tuple[float, float]:

@@ -6,12 +6,12 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 
 from grading.results import CellInfo
-from rig.acquisition import TickReadings
-from rig.course import Course
-from rig.hold import HoldTrace
-from rig.scan import Scan
+from rig.control.acquisition import TickReadings
+from rig.control.course import Course
+from rig.control.hold import HoldTrace
+from rig.control.scan import Scan
+from rig.control.states import Machine
 from rig.snapshot import CellLine, Snapshot, View
-from rig.states import Machine
 
 _SHOW_EVERY_S = 0.1
 

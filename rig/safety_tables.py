@@ -10,10 +10,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from rig.faults_table import FAULT_TABLE, PROGRAM_FAULTS
-from rig.interlocks import INTERLOCKS, Response
-from rig.loop import HEEDED
-from rig.states import AT_POWER_UP, STATE_RULES, TRANSITIONS, Command, State
+from rig.control.faults_table import FAULT_TABLE, PROGRAM_FAULTS
+from rig.control.interlocks import INTERLOCKS, Response
+from rig.control.loop import HEEDED
+from rig.control.states import AT_POWER_UP, STATE_RULES, TRANSITIONS, Command, State
 
 _FROM_ANYWHERE = (Command.STOP, Command.ABORT)
 _ANSWERS: dict[Response, str] = {

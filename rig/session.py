@@ -13,38 +13,38 @@ from drivers.ports import read_by_hand
 from drivers.system_clock import SystemClock
 from grading.record import FileText, RecordWriter, RunHeader
 from grading.results import CellInfo
-from rig.acquisition import Acquisition, Instruments
-from rig.controller_drive import ControlledPressure
-from rig.course import Course
-from rig.ending import Ending
-from rig.gate import Gate
+from rig.control.acquisition import Acquisition, Instruments
+from rig.control.controller_drive import ControlledPressure
+from rig.control.course import Course
+from rig.control.ending import Ending
+from rig.control.gate import Gate
+from rig.control.held import Held
+from rig.control.interlocks import Response, Trip
+from rig.control.loop import Loop, StopAsked, Tripped
+from rig.control.outputs import Outputs
+from rig.control.permissives import disk_refusal
+from rig.control.pot_gas import PotGas
+from rig.control.pressure import DosedValves, PressureDrive
+from rig.control.purge import purge
+from rig.control.rig_lock import RigBusy, lock_rig
+from rig.control.run_log import RecordSink, RunLog
+from rig.control.safety_limits import SafetyLimits
+from rig.control.schedule import Schedule
+from rig.control.starting import Refused, check_vented_zero, make_safe
+from rig.control.states import Command, Machine, State
+from rig.control.steps import Steps
 from rig.hand.dialogue import Dialogue, clock_runs
 from rig.hand.drive import HandDrive
 from rig.hand.last_run import last_run
 from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
-from rig.held import Held
-from rig.interlocks import Response, Trip
-from rig.loop import Loop, StopAsked, Tripped
 from rig.outcome import How, RunOutcome
-from rig.outputs import Outputs
-from rig.permissives import disk_refusal
-from rig.pot_gas import PotGas
 from rig.presenter import Presenter
-from rig.pressure import DosedValves, PressureDrive
-from rig.purge import purge
-from rig.rig_lock import RigBusy, lock_rig
-from rig.run_log import RecordSink, RunLog
-from rig.safety_limits import SafetyLimits
-from rig.schedule import Schedule
 from rig.setup.bench import OpenBench, error_model, instrument_lines
 from rig.setup.bench_file import BenchFile, pressure_limits
 from rig.setup.plan import make_plan
 from rig.setup.procedure import ProcedureFile
 from rig.snapshot import View
-from rig.starting import Refused, check_vented_zero, make_safe
-from rig.states import Command, Machine, State
-from rig.steps import Steps
 from rig.stop import StopRequest
 
 _COARSE_BAR = 1e-4

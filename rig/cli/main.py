@@ -108,8 +108,8 @@ def _explained(error: Exception) -> tuple[str, int]:
     from grading.figures import PlotError
     from grading.measurement import SourceError
     from grading.strict_toml import FileError
+    from rig.control.rig_lock import RigBusy
     from rig.results.finish import FinishFailed
-    from rig.rig_lock import RigBusy
     from rig.setup.bench import BenchNotReady
 
     # Typer carries click inside itself or beside itself, by version: told apart by shape, not by class.

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, Protocol, runtime_checkable
 
-from rig.scan import Scan
+from rig.control.scan import Scan
 from rig.snapshot import Prompt, View
 
 Valve = Literal["supply", "vent"]

@@ -7,9 +7,9 @@ import time
 from collections.abc import Callable
 
 from drivers.ports import Clock
+from rig.control.loop import Loop, StopAsked
+from rig.control.scan import Scan
 from rig.hand.cues import PatientView
-from rig.loop import Loop, StopAsked
-from rig.scan import Scan
 from rig.snapshot import Prompt, View
 from rig.stop import StopLevel, StopRequest
 

@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.course import Course, Intent
+from rig.control.course import Course, Intent
+from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.control.loop import Tripped, own_trip
+from rig.control.run_log import RunLog
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.states import Machine, State
 from rig.hand.cues import SHORT_BAR, TOO_FAST_BAR_PER_MIN, Cue, PatientView, advise
-from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
-from rig.loop import Tripped, own_trip
-from rig.run_log import RunLog
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
 from rig.snapshot import View
-from rig.states import Machine, State
 
 CARD = (
     "1. Shut the supply valve and the cylinder.",

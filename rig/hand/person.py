@@ -13,9 +13,9 @@ from datetime import date, timedelta
 from pathlib import Path
 
 from drivers.virtual_spec import PotTruth, VirtualSession
+from rig.control.scan import Scan
 from rig.hand.cues import Action, Cue, Valve, advise
 from rig.hand.last_run import last_run
-from rig.scan import Scan
 from rig.setup.bench_file import BenchFile
 from rig.snapshot import Prompt, Severity, Snapshot, View
 

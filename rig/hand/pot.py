@@ -9,18 +9,18 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 
+from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.control.loop import Loop, StopAsked, Tripped, own_trip
+from rig.control.permissives import lid_refusal
+from rig.control.scan import Scan
+from rig.control.starting import Refused
 from rig.hand.dialogue import Dialogue, NoAnswer
 from rig.hand.drive import HandDrive
 from rig.hand.last_run import LastRun
 from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
-from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
-from rig.loop import Loop, StopAsked, Tripped, own_trip
-from rig.permissives import lid_refusal
-from rig.scan import Scan
 from rig.setup.bench_file import BenchFile
 from rig.setup.vented_zero import HIGHEST_BAROMETER_BAR, LOWEST_BAROMETER_BAR
 from rig.snapshot import Prompt, View
-from rig.starting import Refused
 
 CHECKLIST = (
     ("check_eyes", "Goggles on, gloves within reach, eye wash known?", "EYES"),

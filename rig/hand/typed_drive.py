@@ -8,19 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.acquisition import Acquisition
-from rig.course import Course, Intent
+from rig.control.acquisition import Acquisition
+from rig.control.course import Course, Intent
+from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.control.loop import Tripped, own_trip
+from rig.control.run_log import RunLog
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.states import Machine, State
 from rig.hand.cues import Cue
 from rig.hand.dialogue import Dialogue, NoAnswer
 from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
-from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
-from rig.loop import Tripped, own_trip
-from rig.run_log import RunLog
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
 from rig.snapshot import Prompt, View
-from rig.states import Machine, State
 
 APART_S = 10.0
 TWICE_WITHIN_BAR = 0.010

@@ -22,9 +22,9 @@ from drivers.ports import (
     WatchedValveBlock,
     read_by_hand,
 )
-from rig.gate import SCANS_PER_BEAT
-from rig.permissives import disk_refusal
-from rig.safety_limits import SafetyLimits
+from rig.control.gate import SCANS_PER_BEAT
+from rig.control.permissives import disk_refusal
+from rig.control.safety_limits import SafetyLimits
 from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
 from rig.setup.vented_zero import vented_zero_problems
 

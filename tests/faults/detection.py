@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from fault_bench import SeedRun, broken_invariants, run_faults
 
 from drivers.virtual_spec import FaultSpec
-from rig.faults_table import FAULT_TABLE, FaultRow
+from rig.control.faults_table import FAULT_TABLE, FaultRow
 
 IN_HOLD_S = 310.0
 IN_RAMP_UP_S = 340.0

@@ -21,7 +21,7 @@ from drivers.virtual_spec import FaultSpec, PotTruth
 from grading.record import FileText, RecordWriteError, RecordWriter, RunHeader, SampleRow, check_record
 from grading.results import CellInfo
 from grading.strict_toml import TomlText
-from rig.faults_table import PROGRAM_FAULTS
+from rig.control.faults_table import PROGRAM_FAULTS
 from rig.outcome import RunOutcome
 from rig.session import run_session
 from rig.setup.bench import BenchNotReady, open_bench

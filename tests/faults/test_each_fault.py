@@ -5,7 +5,7 @@ from detection import detect
 from fault_bench import broken_invariants
 
 from drivers.catalogue import virtual_faults
-from rig.faults_table import FAULT_TABLE, PROGRAM_FAULTS
+from rig.control.faults_table import FAULT_TABLE, PROGRAM_FAULTS
 
 _CASES = [(row, fault) for row in FAULT_TABLE for fault in row.faults]
 

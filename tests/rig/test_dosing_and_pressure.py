@@ -7,17 +7,17 @@ import pytest
 
 from drivers.virtual_spec import VirtualInstrument, VirtualSpec
 from grading.record import SampleRow
-from rig.acquisition import Acquisition, Instruments
-from rig.course import Course
-from rig.dosing import ShotModel, vent_drive_bar
-from rig.gate import Gate
-from rig.loop import Loop
-from rig.pressure import DosedValves
-from rig.ramp import ramp_to
-from rig.run_log import RunLog
-from rig.safety_limits import SafetyLimits
-from rig.schedule import Schedule
-from rig.states import Command, Machine
+from rig.control.acquisition import Acquisition, Instruments
+from rig.control.course import Course
+from rig.control.dosing import ShotModel, vent_drive_bar
+from rig.control.gate import Gate
+from rig.control.loop import Loop
+from rig.control.pressure import DosedValves
+from rig.control.ramp import ramp_to
+from rig.control.run_log import RunLog
+from rig.control.safety_limits import SafetyLimits
+from rig.control.schedule import Schedule
+from rig.control.states import Command, Machine
 from rig.stop import StopRequest
 
 RAMP_BAR_PER_MIN = 0.5

@@ -3,9 +3,9 @@
 import pytest
 
 from grading.record import Reading
-from rig.cell_watch import CellWatch
-from rig.gas_check import check_gas, check_gas_again
-from rig.pot_gas import PotGas
+from rig.control.cell_watch import CellWatch
+from rig.control.gas_check import check_gas, check_gas_again
+from rig.control.pot_gas import PotGas
 
 
 def purged(swings=7):

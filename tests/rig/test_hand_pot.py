@@ -14,12 +14,12 @@ import pytest
 from drivers.system_clock import SystemClock
 from grading.strict_toml import TomlText
 from rig.cli.main import main
+from rig.control.loop import StopAsked
 from rig.hand.cues import CRACK_BAR, advise
 from rig.hand.dialogue import Dialogue, NoAnswer, clock_runs
 from rig.hand.keys import KeyHands
 from rig.hand.last_run import last_run
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
-from rig.loop import StopAsked
 from rig.setup.bench_file import load_bench, parse_bench
 from rig.snapshot import Prompt
 from rig.stop import StopRequest

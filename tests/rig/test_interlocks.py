@@ -6,10 +6,10 @@ from dataclasses import replace
 import pytest
 
 from drivers.ports import ReadingStatus, ValveState
-from rig.course import Intent
-from rig.interlocks import DONE, INTERLOCKS, Response, first_trip
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
+from rig.control.course import Intent
+from rig.control.interlocks import DONE, INTERLOCKS, Response, first_trip
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
 VALVES = ValveState(

@@ -5,10 +5,10 @@ from dataclasses import replace
 import pytest
 
 from drivers.ports import ReadingStatus, ValveState
-from rig.permissives import disk_refusal, lid_refusal, supply_refusal
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
-from rig.states import STATE_RULES, State
+from rig.control.permissives import disk_refusal, lid_refusal, supply_refusal
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.states import STATE_RULES, State
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
 VALVES = ValveState(

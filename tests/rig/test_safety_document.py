@@ -11,11 +11,11 @@ import typst
 from PIL import Image
 
 from drivers.modbus_valves import ValveOptions
-from rig.gate import LONGEST_SHOT_MS
-from rig.interlocks import INTERLOCKS
-from rig.safety_limits import SafetyLimits
+from rig.control.gate import LONGEST_SHOT_MS
+from rig.control.interlocks import INTERLOCKS
+from rig.control.safety_limits import SafetyLimits
+from rig.control.states import STATE_RULES, TRANSITIONS
 from rig.safety_tables import documents
-from rig.states import STATE_RULES, TRANSITIONS
 
 ROOT = Path(__file__).parents[2]
 DRAWINGS = ROOT / "tests" / "golden" / "wiring"

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from rig.schedule import Schedule
+from rig.control.schedule import Schedule
 
 
 class SteppedClock:

@@ -6,7 +6,7 @@ import threading
 
 import pytest
 
-from rig.states import STATE_RULES, TRANSITIONS, Command, Machine, NotPermitted, State
+from rig.control.states import STATE_RULES, TRANSITIONS, Command, Machine, NotPermitted, State
 from rig.stop import StopLevel, StopRequest
 
 

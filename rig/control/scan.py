@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from drivers.ports import ReadingStatus, ValveState
-from rig.course import Intent
+from rig.control.course import Intent
 
 
 @dataclass(slots=True)

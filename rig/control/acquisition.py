@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from drivers.errors import DriverError, LinkDown
 from drivers.ports import Barometer, PressureGauge, ReadingStatus, Thermometer, Voltmeter
 from grading.record import Reading
-from rig.course import Course, Intent
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
-from rig.schedule import Schedule
+from rig.control.course import Course, Intent
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.schedule import Schedule
 
 SECOND_GAUGE_EVERY = 2
 _RATE_OVER_S = 2.0

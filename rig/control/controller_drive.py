@@ -12,15 +12,15 @@ from collections.abc import Callable
 
 from drivers.errors import DriverError, Refused
 from drivers.ports import PressureController
-from rig.course import Course, Intent
-from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
-from rig.loop import Tripped, own_trip
-from rig.pressure import LEAD_BAR, RAMP_MARGIN
-from rig.run_log import RunLog
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
-from rig.schedule import Schedule
-from rig.states import Machine
+from rig.control.course import Course, Intent
+from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.control.loop import Tripped, own_trip
+from rig.control.pressure import LEAD_BAR, RAMP_MARGIN
+from rig.control.run_log import RunLog
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.schedule import Schedule
+from rig.control.states import Machine
 
 WITHIN_BAR = 0.015
 """How far from its target a controller may settle by the bench's gauge: its own gauge has errors too."""

@@ -7,16 +7,16 @@ from dataclasses import replace
 
 from drivers.ports import Clock
 from grading.record import Reading, SampleRow
-from rig.acquisition import Acquisition, TickReadings
-from rig.cell_watch import CellWatch
-from rig.course import Course, Intent
-from rig.interlocks import CLOSE_BOTTLE, DONE, KEEP_LID_SHUT, Response, Trip, first_trip
-from rig.outputs import Outputs
-from rig.run_log import RunLog
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
-from rig.schedule import Schedule
-from rig.states import Command, Machine, State
+from rig.control.acquisition import Acquisition, TickReadings
+from rig.control.cell_watch import CellWatch
+from rig.control.course import Course, Intent
+from rig.control.interlocks import CLOSE_BOTTLE, DONE, KEEP_LID_SHUT, Response, Trip, first_trip
+from rig.control.outputs import Outputs
+from rig.control.run_log import RunLog
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.schedule import Schedule
+from rig.control.states import Command, Machine, State
 from rig.stop import StopLevel, StopRequest
 
 FAST_FALL_BAR_PER_S = 2.0 / 60.0

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from rig.course import Intent
-from rig.interlocks import Response
-from rig.loop import Loop, Tripped, own_trip
-from rig.pot_gas import PotGas
-from rig.pressure import PressureDrive
-from rig.ramp import ramp_to
+from rig.control.course import Intent
+from rig.control.interlocks import Response
+from rig.control.loop import Loop, Tripped, own_trip
+from rig.control.pot_gas import PotGas
+from rig.control.pressure import PressureDrive
+from rig.control.ramp import ramp_to
 from rig.setup.procedure import ProcedureFile
 
 _FLOW_LIMIT_S_PER_VOLUME = 300.0

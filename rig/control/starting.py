@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from drivers.errors import DriverError
 from drivers.ports import ReadingStatus
-from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT
-from rig.loop import Loop
+from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT
+from rig.control.loop import Loop
 from rig.setup.vented_zero import vented_zero_problems
 from rig.snapshot import View
 

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
-from rig.states import StateRule
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.states import StateRule
 
 LEAST_FREE_BYTES = 50_000_000
 

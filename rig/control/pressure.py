@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections import deque
 from typing import Protocol
 
-from rig.course import Course, Intent
-from rig.dosing import ShotModel, vent_drive_bar
-from rig.gate import SHORTEST_SHOT_MS, Gate
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
-from rig.schedule import Schedule
+from rig.control.course import Course, Intent
+from rig.control.dosing import ShotModel, vent_drive_bar
+from rig.control.gate import SHORTEST_SHOT_MS, Gate
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.schedule import Schedule
 
 RAMP_MARGIN = 0.94
 """Part of the ramp limit that is commanded; the rest is for packets and noise."""

@@ -9,8 +9,8 @@ import numpy as np
 
 from grading.record import Reading
 from grading.settled import HoldRule, HoldVerdict, hold_verdict
-from rig.loop import Loop
-from rig.scan import Scan
+from rig.control.loop import Loop
+from rig.control.scan import Scan
 
 JUDGE_EVERY_S = 4.0
 

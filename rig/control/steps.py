@@ -8,17 +8,17 @@ from dataclasses import dataclass, field
 
 from grading.gas import DRY_AIR_OXYGEN_FRACTION, po2_in_air_bar
 from grading.settled import HoldRule
-from rig.course import Intent
-from rig.gas_check import GasCheck, check_gas, check_gas_again
-from rig.hold import HoldResult, HoldTrace, hold
-from rig.interlocks import Response
-from rig.leak import LeakTest
-from rig.loop import Loop, Tripped, own_trip
-from rig.pot_gas import PotGas
+from rig.control.course import Intent
+from rig.control.gas_check import GasCheck, check_gas, check_gas_again
+from rig.control.hold import HoldResult, HoldTrace, hold
+from rig.control.interlocks import Response
+from rig.control.leak import LeakTest
+from rig.control.loop import Loop, Tripped, own_trip
+from rig.control.pot_gas import PotGas
+from rig.control.pressure import PressureDrive
+from rig.control.ramp import ramp_to
+from rig.control.scan import Scan
 from rig.presenter import Presenter
-from rig.pressure import PressureDrive
-from rig.ramp import ramp_to
-from rig.scan import Scan
 from rig.setup.procedure import ProcedureFile, Step
 
 LEAST_ABOVE_AMBIENT_BAR = 0.015

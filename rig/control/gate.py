@@ -7,11 +7,11 @@ from typing import Protocol
 
 from drivers.errors import DriverError, Refused
 from drivers.ports import OwnedValveBlock, ValveBlock
-from rig.permissives import supply_refusal
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
-from rig.schedule import Schedule
-from rig.states import Machine
+from rig.control.permissives import supply_refusal
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.schedule import Schedule
+from rig.control.states import Machine
 
 SHORTEST_SHOT_MS = 15
 LONGEST_SHOT_MS = 500

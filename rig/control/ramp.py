@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from rig.interlocks import CLOSE_BOTTLE, Response
-from rig.loop import Loop, Tripped, own_trip
-from rig.pressure import PressureDrive
-from rig.scan import Scan
+from rig.control.interlocks import CLOSE_BOTTLE, Response
+from rig.control.loop import Loop, Tripped, own_trip
+from rig.control.pressure import PressureDrive
+from rig.control.scan import Scan
 
 _TIMES_AS_LONG = 3.0
 _LEAST_S = 90.0

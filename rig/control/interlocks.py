@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from drivers.ports import ReadingStatus
-from rig.course import Intent
-from rig.safety_limits import SafetyLimits
-from rig.scan import Scan
+from rig.control.course import Intent
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
 
 
 class Response(StrEnum):

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from rig.course import Intent
-from rig.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
-from rig.loop import Loop, Tripped
-from rig.pressure import PressureDrive
-from rig.ramp import ramp_to
-from rig.scan import Scan
+from rig.control.course import Intent
+from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
+from rig.control.loop import Loop, Tripped
+from rig.control.pressure import PressureDrive
+from rig.control.ramp import ramp_to
+from rig.control.scan import Scan
+from rig.control.states import Command, State
 from rig.snapshot import Prompt, View
-from rig.states import Command, State
 
 OPEN_BELOW_BAR = 0.05
 """From this gauge pressure down the vent's own flow is slower than any ramp: it may stay open."""

@@ -8,12 +8,12 @@ from dataclasses import replace
 
 from drivers.ports import Clock
 from drivers.system_clock import SystemClock
-from rig.course import Intent
-from rig.interlocks import DONE, Response, Trip
-from rig.loop import Loop, Tripped
-from rig.pressure import PressureDrive
+from rig.control.course import Intent
+from rig.control.interlocks import DONE, Response, Trip
+from rig.control.loop import Loop, Tripped
+from rig.control.pressure import PressureDrive
+from rig.control.states import Command
 from rig.snapshot import Prompt, View
-from rig.states import Command
 
 LONGEST_HELD_S = 600.0
 _VOLTMETER_BACK_WITHIN_S = 60.0

@@ -8,7 +8,7 @@ from typing import Any, Protocol
 
 from drivers.ports import Clock
 from grading.record import RecordWriteError, SampleRow
-from rig.schedule import Schedule
+from rig.control.schedule import Schedule
 
 _ROWS_KEPT = 300
 _EVENTS_KEPT = 300
