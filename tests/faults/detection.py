@@ -8,30 +8,32 @@ from __future__ import annotations
 import sys
 from dataclasses import dataclass
 
-from fault_bench import SeedRun, broken_invariants, run_faults
+from fault_bench import SeedRun, When, broken_invariants, run_faults
 
 from drivers.virtual_spec import FaultSpec
 from rig.control.faults_table import FAULT_TABLE, FaultRow
 
-IN_HOLD_S = 310.0
-IN_RAMP_UP_S = 340.0
-IN_RAMP_DOWN_S = 490.0
-IN_PURGE_S = 60.0
-AT_START_S = 1.0
-_AT_S = {
-    "shots_too_long": IN_RAMP_UP_S,
-    "supply_stuck_shut": IN_RAMP_UP_S,
-    "cylinder_empty": IN_RAMP_UP_S,
-    "relief_early": IN_RAMP_UP_S,
-    "leak_small": IN_RAMP_UP_S,
-    "vent_stuck_shut": IN_RAMP_DOWN_S,
-    "vent_blocked": IN_RAMP_DOWN_S,
-    "regulator_creep": IN_PURGE_S,
-    "wrong_gas": AT_START_S,
-    "gauge_unit_gauge": AT_START_S,
-    "gauge_unit_psi": AT_START_S,
-    "gauge_unit_kpa": AT_START_S,
-    "gauge_unit_atm": AT_START_S,
+_IN_HOLD = When("measure", 2, 8.0)
+_IN_RAMP_UP = When("fill", 3, 4.0)
+_IN_RAMP_DOWN = When("let-out", 4, 4.0)
+_IN_PURGE = When("purge", None, 20.0)
+_AT_START_S = 1.0
+_WHEN = {
+    "shots_too_long": _IN_RAMP_UP,
+    "supply_stuck_shut": _IN_RAMP_UP,
+    "cylinder_empty": _IN_RAMP_UP,
+    "relief_early": _IN_RAMP_UP,
+    "leak_small": _IN_RAMP_UP,
+    "vent_stuck_shut": _IN_RAMP_DOWN,
+    "vent_blocked": _IN_RAMP_DOWN,
+    "regulator_creep": _IN_PURGE,
+    "wrong_gas": _IN_PURGE,
+}
+_BEFORE_ANY_GAS = {
+    "gauge_unit_gauge": _AT_START_S,
+    "gauge_unit_psi": _AT_START_S,
+    "gauge_unit_kpa": _AT_START_S,
+    "gauge_unit_atm": _AT_START_S,
     "wrong_instrument": 0.0,
     "gauge_word_order": 0.0,
 }
@@ -57,10 +59,11 @@ class Detection:
 
 def detect(row: FaultRow, fault: str, *, seed: int = _SEED, volume_l: float = 1.0) -> Detection:
     """Run the short procedure with one fault of a row, injected where it shows."""
-    at_s = _AT_S.get(fault, IN_HOLD_S)
-    spec = FaultSpec(fault, at_s, target=_TARGETS.get(fault, ""))
+    spec = FaultSpec(fault, _BEFORE_ANY_GAS.get(fault, 0.0), target=_TARGETS.get(fault, ""))
+    when = None if fault in _BEFORE_ANY_GAS else _WHEN.get(fault, _IN_HOLD)
     method = "swings" if fault in _BY_SWINGS else "flow"
-    run = run_faults((spec,), seed=seed, volume_l=volume_l, method=method)
+    run = run_faults((spec,), seed=seed, when=when, volume_l=volume_l, method=method)
+    at_s = run.faults[0].at_s
     code, when_s = _noticed(run, at_s, row)
     return Detection(row, fault, code, when_s - at_s, run)
 

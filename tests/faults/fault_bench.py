@@ -10,7 +10,7 @@ import contextlib
 import random
 import tempfile
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -176,6 +176,15 @@ class HoldTruth:
     recorded_bar: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class When:
+    """A moment of a run: so long after a phase of a step begins."""
+
+    phase: str
+    step: int | None
+    after_s: float
+
+
 class SeedSink:
     """Records in memory, or in a real record too; strikes the program where a seed says so."""
 
@@ -193,6 +202,7 @@ class SeedSink:
         self._writer = writer
         self._dead = False
         self._claimed = self._u_purge = 0.0
+        self.on_phase: Callable[[str, int | None, float], None] = _nothing_waits
 
     def sample(self, row: SampleRow) -> None:
         self._strike(row.t_s)
@@ -205,6 +215,8 @@ class SeedSink:
         if self._dead:
             raise Killed
         self.events.append((kind, t_s, data))
+        if kind == "phase":
+            self.on_phase(data["phase"], data["step"], t_s)
         if kind == "hold_begin":
             self._claimed = float(data["oxygen_fraction"])
         if kind == "purge":
@@ -218,6 +230,10 @@ class SeedSink:
         self.ended = (how, why)
         if self._writer is not None:
             self._writer.end(how, why, utc)
+
+    def strike_at(self, program_fault: str, at_s: float) -> None:
+        """Book a fault of the program."""
+        self._at[program_fault] = at_s
 
     def _note_truth(self, step: int) -> None:
         truth: PotTruth = self.read_truth()
@@ -290,18 +306,26 @@ class SeedRun:
         )
 
 
+def _nothing_waits(_phase: str, _step: int | None, _t_s: float) -> None:
+    pass
+
+
 def run_faults(
     faults: tuple[FaultSpec, ...],
     *,
     seed: int,
+    when: When | None = None,
     volume_l: float = 1.0,
     method: str = "swings",
     record: Path | None = None,
     procedure: ProcedureFile | None = None,
 ) -> SeedRun:
-    """Run the short procedure with faults; rig faults are those named in `PROGRAM_FAULTS`."""
-    rig_faults = {fault.name: fault.at_s for fault in faults if fault.name in PROGRAM_FAULTS}
-    bench_faults = tuple(fault for fault in faults if fault.name not in PROGRAM_FAULTS)
+    """Run the short procedure with faults; `when` puts all of them at that moment of the run."""
+    waiting = list(faults) if when is not None else []
+    booked = () if when is not None else faults
+    struck: list[FaultSpec] = []
+    rig_faults = {fault.name: fault.at_s for fault in booked if fault.name in PROGRAM_FAULTS}
+    bench_faults = tuple(fault for fault in booked if fault.name not in PROGRAM_FAULTS)
     stop, view = StopRequest(), SilentView()
     sinks: list[SeedSink] = []
     file = seed_bench(volume_l)
@@ -317,6 +341,17 @@ def run_faults(
         view.now_s = bench.clock.monotonic_s
         paths: list[Path] = []
 
+        def strike_when_due(phase: str, step: int | None, t_s: float) -> None:
+            if when is None or (phase, step) != (when.phase, when.step):
+                return
+            while waiting:
+                fault = replace(waiting.pop(), at_s=t_s + when.after_s)
+                struck.append(fault)
+                if fault.name in PROGRAM_FAULTS:
+                    sinks[0].strike_at(fault.name, fault.at_s)
+                else:
+                    virtual.inject(fault)
+
         def make_sink(header: RunHeader) -> SeedSink:
             writer = None
             if record is not None:
@@ -324,6 +359,7 @@ def run_faults(
                 paths.append(writer.path)
             sinks.append(SeedSink(stop, rig_faults, writer))
             sinks[0].read_truth = virtual.pot
+            sinks[0].on_phase = strike_when_due
             return sinks[0]
 
         outcome: RunOutcome | None = None
@@ -344,7 +380,7 @@ def run_faults(
         # The program is gone now, dead or done: only the hardware's own layers act in what follows.
         bench.clock.sleep_until(ended_s + 180.0)
         return SeedRun(
-            faults=faults,
+            faults=tuple(struck) or faults,
             outcome=outcome,
             refused="",
             truth=truth,
