@@ -44,16 +44,29 @@ def test_no_cell_settles_before_the_shortest_hold():
 
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_a_slow_tail_is_not_called_settled_while_it_has_far_to_go(sign):
+@pytest.mark.parametrize("noise", [0.003, 0.01, 0.03])
+def test_a_slow_tail_is_never_called_settled_while_more_than_the_limit_is_left(sign, noise):
     for seed in range(20):
         rng = np.random.default_rng(seed)
-        tail, tail_tau_s = rng.uniform(0.05, 0.2), rng.uniform(30.0, 60.0)
+        tail, tail_tau_s = rng.uniform(0.02, 0.2), rng.uniform(20.0, 60.0)
         t_s, output_mv = hold(
-            120.0, step_percent=sign * 30.0, tail=tail, tail_tau_s=tail_tau_s, noise=0.01, seed=seed
+            180.0, step_percent=sign * 30.0, tail=tail, tail_tau_s=tail_tau_s, noise=noise, seed=seed
         )
         end_s = settles_at(t_s, output_mv)
-        left = 30.0 * tail * np.exp(-(end_s or 120.0) / tail_tau_s)
-        assert end_s is None or left < 0.35
+        assert end_s is None or 30.0 * tail * np.exp(-end_s / tail_tau_s) < HoldRule().remainder_percent
+
+
+def test_a_tail_so_slow_that_its_slope_is_within_the_limit_is_still_a_remainder():
+    """0.44 % to go at 0.09 % in 10 s: small enough a slope, four times the remainder."""
+    t_s, output_mv = hold(60.0, step_percent=30.0, tail=0.04, tail_tau_s=60.0, noise=0.003)
+    verdict = hold_verdict(t_s, output_mv)
+    assert abs(verdict.slope_percent_per_10s) + 2.0 * verdict.u_slope_percent_per_10s < 0.1
+    assert (verdict.settled, verdict.why) == (False, "remainder")
+    assert 0.4 < verdict.remainder_percent < 0.8
+
+
+def test_an_output_that_did_not_change_has_no_tail_to_wait_for():
+    assert settles_at(*hold(60.0, step_percent=0.0, noise=0.03)) <= 40.0
 
 
 def test_a_fading_cell_is_not_settled_and_a_small_drift_is():
