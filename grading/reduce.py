@@ -26,7 +26,7 @@ from grading.settled import (
     settled_from,
     transient_at,
 )
-from grading.settling import Change, fit_response
+from grading.settling import POT_RELATIVE_U, Change, fit_response
 from grading.steps import Hold
 
 BEFORE_CHANGE_S: Final = 6.0
@@ -151,7 +151,7 @@ def responses(
                 for before, k in _telling(table, i, here)
             ]
             if changes:
-                each.append(fit_response(changes, skew_s))
+                each.append(fit_response(changes, skew_s, POT_RELATIVE_U))
         found.append(tuple(each))
     return tuple(found)
 

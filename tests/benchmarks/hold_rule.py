@@ -2,11 +2,11 @@
 
     python tests/benchmarks/hold_rule.py [--cells 250] [--seed 417]
 
-Invented cells after a step of 20 to 40 %: first order (tau 2 to 9 s), second order (two poles of 2 to 6 s) and
-slow tails (a first-order cell, 2 to 8 % of the step with a tau of 20 to 60 s); white noise of 5, 20 or 50 uV
-on some 60 mV and a random walk of 1 uV per root second, drift 0.03 % a minute, either way. The hold is judged
-as the rig judges it: every 4 s from the shortest hold on, to the cap of 120 s. The reading is that of the
-grading, its error against the true plateau without drift; "left" is what the cell truly has still to go.
+Invented cells after a step of 20 to 40 %: first order (tau 2 to 9 s), second order (two poles of 2 to 6 s)
+and slow tails (a first-order cell, 2 to 8 % of the step with a tau of 20 to 60 s); white noise of 5, 20 or
+50 uV on some 60 mV and a random walk of 1 uV per root second, drift 0.03 % a minute, either way. The hold is
+judged as the rig judges it: every 4 s from the shortest hold on, to the cap of 120 s. The reading is that of
+the grading, its error against the true plateau without drift; what is left is what the cell truly has to go.
 """
 
 from __future__ import annotations
