@@ -154,7 +154,10 @@ def test_a_meter_read_by_eye_is_sent_to_the_readings_table(tmp_path, capsys):
     text = load_bench("virtual_hand_pot").text
     before, _, rest = text.partition("[instruments.meter]")
     after = rest[rest.index("[instruments.gauge]") :]
-    meter = '[instruments.meter]\nrole = "voltmeter"\ndriver = "typed_voltmeter"\naddress = "virtual"\n\n'
+    meter = (
+        '[instruments.meter]\nrole = "voltmeter"\ndriver = "typed_voltmeter"\naddress = "virtual"\n'
+        "[instruments.meter.options]\nsockets = [1, 2, 3]\n\n"
+    )
     file = tmp_path / "by_eye.toml"
     file.write_text(before + meter + after)
     assert main(["run", str(file), "-c", "three_cells", "-o", str(tmp_path / "out")]) == 3

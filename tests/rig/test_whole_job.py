@@ -115,7 +115,7 @@ def test_sound_archive_is_code_0(
     completed: tuple[subprocess.CompletedProcess[str], Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert main(["archive", "check", str(completed[1].parent)]) == 0
-    assert "1 records, 1 sound, 0 not" in capsys.readouterr().out
+    assert "1 record, 1 sound, 0 not" in capsys.readouterr().out
 
 
 def test_certify_prints_one_cell_and_refuses_a_stranger(
