@@ -36,6 +36,7 @@ CELL_HANDLING: Final = (
     "Cells hold caustic potassium hydroxide and lead: goggles and gloves, never open one; rinse a splash in "
     "the eye with water for 15 minutes and see a doctor."
 )
+SIMULATED: Final = "Measured on a bench of software: this says nothing about a real cell."
 REJECT_WASTE: Final = (
     "Do not return this cell to service. It holds lead and caustic potassium hydroxide: do not open it, and "
     "hand it in as hazardous waste by the local rules."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from collections.abc import Mapping
 from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any, Final
@@ -177,7 +178,7 @@ def _conditions(
         place=str(run.get("place", "")),
         bench=str(run.get("bench", {}).get("name", "")),
         bench_sha256=str(run.get("bench", {}).get("sha256", "")),
-        procedure=str(run.get("procedure", {}).get("name", "")),
+        procedure=_procedure_text(run.get("procedure", {})),
         procedure_sha256=str(run.get("procedure", {}).get("sha256", "")),
         record_sha256=record.sha256,
         barometer_bar=None if barometer is None else float(np.median(barometer.value)),
@@ -193,7 +194,21 @@ def _conditions(
         instruments=tuple(_known(InstrumentLine, line) for line in run.get("instruments", [])),
         notes=_notes(record),
         uncertainty_source=model.source,
+        simulated=_is_simulated(run),
     )
+
+
+def _procedure_text(procedure: Mapping[str, object]) -> str:
+    name, version = procedure.get("name", ""), procedure.get("version", "")
+    return f"{name}, version {version}" if version else str(name)
+
+
+def _is_simulated(run: Mapping[str, Any]) -> bool:
+    """Whether the bench file frozen into the record is that of a bench of software."""
+    try:
+        return "virtual" in tomllib.loads(str(run.get("bench", {}).get("text", "")))
+    except tomllib.TOMLDecodeError:
+        return False
 
 
 def _notes(record: Record) -> tuple[str, ...]:

@@ -208,7 +208,11 @@ class InstrumentLine:
 
 @dataclass(frozen=True, slots=True)
 class RunConditions:
-    """What a certificate says of the run as a whole; empty where the source cannot tell."""
+    """What a certificate says of the run as a whole; empty where the source cannot tell.
+
+    Attributes:
+        simulated: the bench was one of software; every paper says so.
+    """
 
     record_id: str = ""
     started_utc: str = ""
@@ -233,6 +237,7 @@ class RunConditions:
     instruments: tuple[InstrumentLine, ...] = ()
     notes: tuple[str, ...] = ()
     uncertainty_source: str = ""
+    simulated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -164,6 +164,8 @@ def labels_content(
 
 def _label_lines(grading: Grading, cell: CellResult, identity: Identity) -> list[str]:
     lines = [f"No. {identity.number}"]
+    if grading.conditions.simulated:
+        lines.insert(0, "Bench of software: no real cell")
     tested = wording.moment(grading.conditions.started_utc)[:10]
     if tested:
         lines.append(f"tested {printable(tested)}")
@@ -192,6 +194,7 @@ def _common(grading: Grading, identity: Identity, issued: date | None) -> Json:
         "instruments": [instrument_row(line) for line in conditions.instruments],
         "evidence": evidence(conditions),
         "digests": digests(grading, identity),
+        "simulated": cautions.SIMULATED if conditions.simulated else "",
     }
 
 

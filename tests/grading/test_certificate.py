@@ -650,3 +650,13 @@ def test_a_typesetter_error_is_one_line(grading):
         print_pdf(broken)
     assert "\n" not in str(error.value)
     assert str(error.value).startswith(paper.number)
+
+
+def test_every_paper_of_a_bench_of_software_says_so(tmp_path, grading):
+    simulated = replace(grading, conditions=replace(grading.conditions, simulated=True))
+    real = replace(grading, conditions=replace(grading.conditions, simulated=False))
+    for paper in write_certificates(tmp_path / "software", simulated):
+        assert "says nothing about a real cell" in text_of(paper), paper.name
+    for paper in write_certificates(tmp_path / "real", real):
+        assert "says nothing about a real cell" not in text_of(paper), paper.name
+    assert "no real cell" in text_of(write_labels(tmp_path, simulated))
