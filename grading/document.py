@@ -18,6 +18,7 @@ from typing import Any
 
 from pydantic import TypeAdapter, ValidationError
 
+from grading import wording
 from grading.figure_kinds import FIGURE_KINDS
 from grading.results import CellResult, Figure, Grading
 from grading.strict_toml import FileError
@@ -140,7 +141,7 @@ class Change:
     """What differs for one cell between two gradings.
 
     Attributes:
-        what: "grade", or the name of the figure with its step.
+        what: "grade", or the name of the figure as printed, with its step.
         before, after: grade words, or "not graded".
     """
 
@@ -174,8 +175,7 @@ def compare(before: Grading, after: Grading) -> tuple[Change, ...]:
             was = (earlier.grade if earlier else None) or "not graded"
             now = figure.grade or "not graded"
             if was != now:
-                step = "" if figure.nominal_po2_bar is None else f" at {figure.nominal_po2_bar:.1f} bar"
-                changes.append(Change(name, figure.key + step, was, now))
+                changes.append(Change(name, wording.figure_name(figure), was, now))
     return tuple(changes)
 
 

@@ -146,8 +146,8 @@ def test_comparison_says_what_a_new_limits_file_changes(measured):
     changes = compare(before, after)
     assert [str(change) for change in changes] == [
         "TB-0417: grade: pass, now watch",
-        "TB-0417: air_output_mv: pass, now watch",
-        "TB-0417: oxygen_output_mv: pass, now watch",
+        "TB-0417: Output in air, at PO2 0.2095 bar: pass, now watch",
+        "TB-0417: Output in oxygen, at PO2 1.0 bar: pass, now watch",
     ]
     assert compare(before, before) == ()
 
