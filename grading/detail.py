@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -11,7 +12,7 @@ from grading.cell_figures import cell_responses
 from grading.indication import display_bar
 from grading.measurement import FloatArray
 from grading.quantities import Quantities
-from grading.results import CellDetail, StepResult
+from grading.results import CellDetail, ResponseCurve, StepResult
 
 DISPLAYS_BAR: Final = (1.2, 1.3, 1.4, 1.5, 1.6)
 """Displays whose true PO2 is worked out."""
@@ -36,7 +37,7 @@ def cell_detail(quantities: Quantities, cell: int, *, with_curve: bool = True) -
     mirror = true_po2_when_display_says(quantities, cell)
     return CellDetail(
         steps=_step_results(quantities, cell),
-        curve=quantities.fits.curve(cell) if with_curve else None,
+        curve=_curve(quantities, cell) if with_curve else None,
         responses=cell_responses(quantities, cell),
         calibration_po2_bar=at,
         statements=_statements(quantities, cell, mirror),
@@ -108,10 +109,34 @@ def _statements(
             f"Never shows {SET_POINT_BAR:.2f}: {display.max():.2f} is the most it shows "
             f"up to a true {po2[-1]:.2f} bar."
         )
-    curve = quantities.fits.statement(cell)
-    if curve:
+    if _ceiling_is_told(quantities, cell):
+        curve = quantities.fits.statement(cell)
         told.append(curve[0].upper() + curve[1:] + ("" if curve.endswith(".") else "."))
     return tuple(told)
+
+
+def _ceiling_is_told(quantities: Quantities, cell: int) -> bool:
+    """Whether the fit's sentence on the ceiling helps a reader.
+
+    Outputs that were still falling say nothing of a ceiling, and where a bend was measured whose shape the
+    family does not describe, "no ceiling is stated" would contradict the bend.
+    """
+    fits = quantities.fits
+    if not fits.statement(cell) or not _settled_throughout(quantities, cell):
+        return False
+    return bool(fits.described[cell]) or not np.isfinite(fits.linear_to_bar[cell])
+
+
+def _settled_throughout(quantities: Quantities, cell: int) -> bool:
+    return not bool(np.any(quantities.measurement.steps.settled[cell] == 0))
+
+
+def _curve(quantities: Quantities, cell: int) -> ResponseCurve | None:
+    """The fitted curve; without the number of its ceiling when that hangs on outputs that had not settled."""
+    curve = quantities.fits.curve(cell)
+    return (
+        curve if curve is None or _settled_throughout(quantities, cell) else replace(curve, ceiling_mv=None)
+    )
 
 
 def _shown_by_nominal(quantities: Quantities, cell: int) -> dict[float, float]:

@@ -165,6 +165,10 @@ class CellDetail:
     true_po2_when_display_says: tuple[tuple[float, float], ...] = ()
 
 
+LONGEST_SERIAL = 40
+"""Characters of a serial number that papers and labels have room for; longer ones are refused on the way in."""
+
+
 @dataclass(frozen=True, slots=True)
 class CellInfo:
     """A booked-in cell. Empty strings where nothing is known."""

@@ -13,7 +13,7 @@ import numpy as np
 
 from grading.gas import DRY_AIR_OXYGEN_FRACTION
 from grading.measurement import ErrorModel, FloatArray, Measurement, SourceError, StepTable
-from grading.results import CellInfo, Direction, Gas, RunConditions, StepResponse
+from grading.results import LONGEST_SERIAL, CellInfo, Direction, Gas, RunConditions, StepResponse
 from grading.sheet import (
     ABSOLUTE_PRESSURE,
     BAROMETER,
@@ -74,6 +74,10 @@ def load_readings(sheet: Sheet, path: Path, errors: ErrorModel | None) -> Measur
     for row, cell in enumerate(cells):
         if not cell:
             sheet.fault(row, "cell", "blank; every row names its cell")
+        elif len(cell) > LONGEST_SERIAL or not cell.isprintable():
+            sheet.fault(
+                row, "cell", f"{cell[:LONGEST_SERIAL]!r}: write at most {LONGEST_SERIAL} printable characters"
+            )
     sheet.close()
 
     number = {cell: i for i, cell in enumerate(dict.fromkeys(cells))}

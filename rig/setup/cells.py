@@ -9,7 +9,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from pathlib import Path
 
-from grading.results import CellInfo
+from grading.results import LONGEST_SERIAL, CellInfo
 from grading.strict_toml import FileError, TomlText, suggestion
 from rig.setup.config_files import open_config
 
@@ -23,7 +23,6 @@ OPTIONAL = (
     "condition",
     "temperature_coefficient_percent_per_k",
 )
-_LONGEST_SERIAL = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,10 +155,10 @@ def _socket(where: str, text: str, sockets: Collection[int] | None) -> tuple[int
 def _serial_problems(where: str, serial: str) -> list[str]:
     if not serial:
         return [f"{where}: serial: is blank; write what is printed on the cell"]
-    if len(serial) > _LONGEST_SERIAL or not serial.isprintable():
+    if len(serial) > LONGEST_SERIAL or not serial.isprintable():
         return [
-            f"{where}: serial: {serial[:_LONGEST_SERIAL]!r} is too long or holds unprintable characters; "
-            f"write at most {_LONGEST_SERIAL} printable ones"
+            f"{where}: serial: {serial[:LONGEST_SERIAL]!r} is too long or holds unprintable characters; "
+            f"write at most {LONGEST_SERIAL} printable ones"
         ]
     return []
 

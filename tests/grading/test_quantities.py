@@ -235,6 +235,26 @@ def test_a_display_that_is_never_reached_is_said(measured):
     assert "Never shows 1.30: 1.20 is the most it shows up to a true 2.00 bar." in statements
 
 
+def test_a_ceiling_is_stated_only_from_settled_outputs_and_never_denied_beside_a_bend(measured):
+    def soft(p):
+        return ((50.0 * p) ** -4.0 + 90.0**-4.0) ** -0.25
+
+    def clipped(p):
+        return min(50.0 * p, 75.0)
+
+    def ceiling_of(response, **changes):
+        detail = cell_detail(measure(measured(response, **changes), 25.0), 0)
+        return detail.curve.ceiling_mv, " ".join(detail.statements).lower()
+
+    number, told = ceiling_of(soft)
+    assert number == pytest.approx(90.0, rel=0.02)
+    assert "ceiling 9" in told or "ceiling 8" in told
+    number, told = ceiling_of(soft, settled=0)
+    assert number is None
+    assert "ceiling" not in told
+    assert "no ceiling is stated" not in ceiling_of(clipped)[1]
+
+
 def test_step_table_of_a_cell(measured):
     quantities = measure(measured(line), 25.0)
     steps = cell_detail(quantities, 0).steps

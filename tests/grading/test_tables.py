@@ -171,6 +171,9 @@ def test_headers_that_are_no_table_are_refused(load, tmp_path):
         load, "cell,step,gas,direction,pressure_bar,mv\nA,1,air,up,1,9\n"
     )
     assert "neither a readings table" in refusal(load, "a,b\n1,2\n")
+    assert refusal(load, "cell,step,gas,direction,pressure_bar,oxygen_fraction\nA,1,air,up,1,\n") == (
+        "bench.csv line 1: looks like a readings table, but column mv is missing"
+    )
     assert "two columns are named 'mv'" in refusal(load, f"{HEADER},mv\n")
     assert "has no name" in refusal(load, f"{HEADER},\n")
     assert "a header and no rows" in refusal(load, f"{HEADER}\n")
@@ -206,3 +209,13 @@ def test_the_digits_written_tell_nothing_of_the_uncertainty(load):
     read = load(f"{HEADER}\nA,1,oxygen,up,1,1,21,50\nA,2,oxygen,up,1.6,1,21,80\n")
     assert np.all(read.steps.u_output_mv == 0.0)
     assert np.all(read.steps.u_pressure_bar == 0.0)
+
+
+def test_a_name_that_no_label_has_room_for_is_refused(tmp_path):
+    table = tmp_path / "readings.csv"
+    table.write_text(
+        "cell,step,gas,direction,pressure_bar,oxygen_fraction,temperature_c,mv\n"
+        f"{'T' * 41},1,oxygen,up,1.0,1.0,21,50\n"
+    )
+    with pytest.raises(SourceError, match=r"readings\.csv.*2.*cell.*at most 40 printable characters"):
+        load_source(table)
