@@ -166,7 +166,7 @@ class CellDetail:
 
 
 LONGEST_SERIAL = 40
-"""Characters of a serial number that papers and labels have room for; a longer one is refused on the way in."""
+"""Characters of a serial number that papers and labels have room for; longer ones are refused at the door."""
 
 
 @dataclass(frozen=True, slots=True)
