@@ -8,6 +8,7 @@ from types import NoneType
 from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
+from pydantic_core import ErrorDetails
 
 from drivers.errors import BadSpec
 from drivers.ports import InstrumentSpec
@@ -57,8 +58,17 @@ def read_options(model: type[OptionsT], spec: InstrumentSpec) -> OptionsT:
         key = ".".join(["options", *map(str, path)])
         if first["type"] == "extra_forbidden":
             raise BadSpec(spec.name, key, _unknown_key(model, path)) from None
-        message = first["msg"].removeprefix("Value error, ")
-        raise BadSpec(spec.name, key, f"{message} (here: {first['input']!r})") from None
+        raise BadSpec(spec.name, key, _plain_sentence(first)) from None
+
+
+def _plain_sentence(problem: ErrorDetails) -> str:
+    """Return what is wrong with a value, in the words of somebody who edits TOML."""
+    if problem["type"] == "missing":
+        return "missing"
+    message = problem["msg"].removeprefix("Value error, ").replace("Input should be", "should be")
+    found = problem["input"]
+    shown = "a table" if isinstance(found, dict) else "a list" if isinstance(found, list) else repr(found)
+    return f"{message.replace('a valid dictionary', 'a table')}, found {shown}"
 
 
 def _unknown_key(model: type[BaseModel], path: tuple[int | str, ...]) -> str:

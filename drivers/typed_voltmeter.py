@@ -10,17 +10,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 
 from pydantic import Field, field_validator
 
-from drivers.errors import BadReply, BadSpec, NoReading
-from drivers.options import Options, read_options
-from drivers.ports import ChannelReading, Identity, InstrumentSpec, ReadingStatus
+from drivers.errors import BadReply
+from drivers.options import read_options
+from drivers.ports import ChannelReading, InstrumentSpec, ReadingStatus
+from drivers.typed_instrument import Ask, TypedInstrument, TypedOptions
 
-Ask = Callable[[str], str | None]
-
-_TRIES = 3
 _WORDS = {
     "over": ReadingStatus.OVER,
     "under": ReadingStatus.UNDER,
@@ -29,13 +26,11 @@ _WORDS = {
 }
 
 
-class TypedOptions(Options):
+class TypedVoltmeterOptions(TypedOptions):
     """Options of a hand-read meter: its `sockets`, what can be true (`most_mv`), and who makes it."""
 
     sockets: tuple[int, ...] = (1,)
     most_mv: float = Field(default=1000.0, gt=0)
-    maker: str = ""
-    model: str = ""
 
     @field_validator("sockets")
     @classmethod
@@ -45,31 +40,13 @@ class TypedOptions(Options):
         return sockets
 
 
-class TypedVoltmeter:
-    """A hand-read meter.
-
-    Args:
-        spec: the bench file's entry; its address is not used.
-        ask: puts a question to the operator; None as answer means that nobody answered.
-
-    Raises:
-        BadSpec: when there is nobody to ask.
-    """
-
-    read_by_hand = True
+class TypedVoltmeter(TypedInstrument):
+    """A hand-read meter; arguments and errors are those of every typed instrument."""
 
     def __init__(self, spec: InstrumentSpec, ask: Ask | None = None) -> None:
-        self._options = read_options(TypedOptions, spec)
-        if ask is None:
-            raise BadSpec(spec.name, "driver", "a typed voltmeter needs an operator to ask")
-        self._spec = spec
-        self._ask = ask
+        self._options = read_options(TypedVoltmeterOptions, spec)
+        super().__init__(spec, self._options, ask)
         self._began_s: float | None = None
-
-    @property
-    def name(self) -> str:
-        """Name in the bench file."""
-        return self._spec.name
 
     @property
     def sockets(self) -> tuple[int, ...]:
@@ -80,16 +57,6 @@ class TypedVoltmeter:
     def scan_duration_s(self) -> float:
         """How long a scan takes, in seconds: the operator's time, which nobody knows."""
         return 0.0
-
-    def identify(self) -> Identity:
-        """Say what the bench file says of the meter."""
-        return Identity(self._options.maker, self._options.model, self._spec.serial)
-
-    def configure(self) -> None:
-        """Do nothing: there is nothing to set."""
-
-    def close(self) -> None:
-        """Do nothing: there is nothing to let go of."""
 
     def begin_scan(self) -> None:
         """Start a scan; the questions come with `collect_scan`."""
@@ -108,34 +75,25 @@ class TypedVoltmeter:
         return tuple(self._read(socket, began_s) for socket in self._options.sockets)
 
     def _read(self, socket: int, began_s: float) -> ChannelReading:
-        question = f"socket {socket}: output in mV"
+        most_mv = self._options.most_mv
         asked_s = time.monotonic()
-        for _ in range(_TRIES):
-            answer = self._ask(question)
-            answered_s = time.monotonic()
-            if answer is None:
-                raise NoReading(self.name, f"nobody typed in the output of socket {socket}")
-            word = answer.strip().lower().removesuffix("mv").strip()
-            status = _WORDS.get(word, ReadingStatus.OK)
-            output_mv = None if status is not ReadingStatus.OK else self._number(word)
-            if status is not ReadingStatus.OK or output_mv is not None:
-                return ChannelReading(
-                    socket,
-                    output_mv,
-                    status,
-                    (asked_s + answered_s) / 2 - began_s,
-                    (answered_s - asked_s) / 2,
-                )
-            most_mv = self._options.most_mv
-            question = (
-                f"socket {socket}: {answer!r} is no output in mV; a number from -{most_mv:g} to {most_mv:g}, "
-                "or over, under, none"
-            )
-        raise BadReply(self.name, f"no usable output for socket {socket} after {_TRIES} tries")
+        status, output_mv = self.ask_for(
+            f"output of socket {socket}",
+            f"socket {socket}: output in mV",
+            self._output_mv,
+            f"a number in mV from -{most_mv:g} to {most_mv:g}, or over, under, none",
+        )
+        answered_s = time.monotonic()
+        return ChannelReading(
+            socket, output_mv, status, (asked_s + answered_s) / 2 - began_s, (answered_s - asked_s) / 2
+        )
 
-    def _number(self, word: str) -> float | None:
+    def _output_mv(self, word: str) -> tuple[ReadingStatus, float | None] | None:
+        word = word.removesuffix("mv").strip()
+        if word in _WORDS:
+            return _WORDS[word], None
         try:
             value = float(word.replace(",", "."))
         except ValueError:
             return None
-        return value if abs(value) <= self._options.most_mv else None
+        return (ReadingStatus.OK, value) if abs(value) <= self._options.most_mv else None

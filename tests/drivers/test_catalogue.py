@@ -50,6 +50,8 @@ def test_a_driver_from_nowhere_is_met_with_the_list():
         ),
         ("line_voltmeter", {"channels": []}, "options", "at least one"),
         ("typed_voltmeter", {"sockets": [1, 1]}, "options.sockets", "twice"),
+        ("typed_voltmeter", {"most_mv": -1}, "options.most_mv", "should be greater than 0, found -1$"),
+        ("modbus_gauge", {"pressure": {}}, "options.pressure.address", "missing$"),
     ],
 )
 def test_an_unusable_option_is_named_with_what_would_be_right(driver, options, key, message):
