@@ -27,9 +27,8 @@ FINDINGS: Final[dict[str, str]] = {
     "plug; a cell that still reads zero on another lead is dead.",
     "unplugged": "Unplugged mid-run: the output vanished between two readings. Look at plug and lead, "
     "clean the contacts, and test again.",
-    "rapid_decompression": "Rapid decompression: the pot was vented fast with this cell in it, which can "
-    "tear a membrane or form bubbles behind it. Let it rest for a day and test again before anything is "
-    "said of it.",
+    "rapid_decompression": "A fast fall of pressure can tear a membrane or form bubbles behind it. Let the "
+    "cell rest for a day and test it again before anything is said of it.",
 }
 
 VANISHED_FRACTION: Final = 0.05

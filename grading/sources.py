@@ -33,6 +33,8 @@ def load_source(path: Path, errors: ErrorModel | None = None) -> Measurement:
         return load_trace(sheet, path, errors)
     if {"cell", "step", "gas"} <= set(sheet.names):
         raise SourceError(f"{sheet.file} line 1: looks like a readings table, but column mv is missing")
+    if {"temperature_c", "oxygen_fraction"} <= set(sheet.names) and "cell" not in sheet.names:
+        raise SourceError(f"{sheet.file} line 1: looks like a trace table, but column t_s is missing")
     raise SourceError(
         f"{sheet.file} line 1: neither a readings table (cell, step, gas, direction, pressure_bar, "
         "oxygen_fraction, temperature_c, mv) nor a trace table (t_s, pressure_bar, temperature_c, "

@@ -174,6 +174,9 @@ def test_headers_that_are_no_table_are_refused(load, tmp_path):
     assert refusal(load, "cell,step,gas,direction,pressure_bar,oxygen_fraction\nA,1,air,up,1,\n") == (
         "bench.csv line 1: looks like a readings table, but column mv is missing"
     )
+    assert refusal(load, "time,pressure_bar,temperature_c,oxygen_fraction,TB-0417\n0,1,21,1,50\n") == (
+        "bench.csv line 1: looks like a trace table, but column t_s is missing"
+    )
     assert "two columns are named 'mv'" in refusal(load, f"{HEADER},mv\n")
     assert "has no name" in refusal(load, f"{HEADER},\n")
     assert "a header and no rows" in refusal(load, f"{HEADER}\n")
