@@ -118,6 +118,7 @@ class Presenter:
             cells=tuple(self._line(socket, serial) for socket, serial in self._cells),
             alarm=self.alarm,
             cue=self.cue,
+            drive=scan.drive,
             lid_force_n=None if self.lid_force_n is None else self.lid_force_n(scan),
         )
 

@@ -6,6 +6,7 @@ import os
 import shutil
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -16,6 +17,8 @@ from grading.results import CellInfo
 from rig.control.acquisition import Acquisition, Instruments
 from rig.control.controller_drive import ControlledPressure
 from rig.control.course import Course
+from rig.control.drive_trips import TAKE_SWINGS, WHY_NO_FLOW
+from rig.control.drive_words import Drive
 from rig.control.ending import Ending
 from rig.control.gate import Gate
 from rig.control.held import Held
@@ -164,6 +167,7 @@ class Session:
             coarse_gauge=_is_coarse(file),
         )
         gate, self._drive = self._pressure_parts(course, schedule, acquisition)
+        acquisition.scan.drive = _drive_of(bench)
         parts = [step.duration_s for step in make_plan(file, procedure).steps]
         self._presenter = Presenter(view, self._machine, course, self._cells, parts)
         self._loop = Loop(
@@ -179,6 +183,7 @@ class Session:
             gate=gate,
             gas_used_l=lambda: self._drive.gas_used_l,
             on_tick=self._presenter.tick,
+            free_bytes=self._free_bytes,
         )
         self._ending = Ending(self._loop, self._drive, view)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
@@ -240,11 +245,9 @@ class Session:
                 "a meter that is read by eye cannot show whether a cell has settled; write the readings into "
                 "a table and use 'leadline grade TABLE'",
             )
-        if bench.valves is None and self._procedure.purge.method == "flow":
-            raise Refused(
-                "NO_FLOW_PURGE",
-                "a flow purge needs solenoid valves with timed shots; take a procedure that purges by swings",
-            )
+        drive = _drive_of(bench)
+        if drive in WHY_NO_FLOW and self._procedure.purge.method == "flow":
+            raise Refused("NO_FLOW_PURGE", f"no flow purge here: {WHY_NO_FLOW[drive]}. {TAKE_SWINGS}")
         if bench.controller is not None:
             controlled = ControlledPressure(
                 bench.controller,
@@ -263,7 +266,13 @@ class Session:
             if acquisition.pressure_is_typed:
                 hands = TypedHandDrive(*common, acquisition, self._view, self._show_cue)
             else:
-                hands = HandDrive(*common, lambda: acquisition.scan, self._view, self._show_cue)
+                hands = HandDrive(
+                    *common,
+                    lambda: acquisition.scan,
+                    self._view,
+                    self._show_cue,
+                    two_gauges=bench.second_gauge is not None,
+                )
             return hands, hands
         gate = Gate(
             bench.valves,
@@ -329,7 +338,7 @@ class Session:
             how, why, code = self._stop("stopped", f"Stopped on request ({asked}).", "STOPPED")
             return how, why, code
         except Tripped as tripped:
-            trip = tripped.trip
+            trip = self._worded(tripped.trip)
         if trip.response is Response.ABORT:
             return self._abort(trip)
         self._tell(trip)
@@ -384,7 +393,7 @@ class Session:
         try:
             self._ending.vent_on_ramp()
         except Tripped as tripped:
-            _, also, also_code = self._abort(tripped.trip)
+            _, also, also_code = self._abort(self._worded(tripped.trip))
             return ("aborted" if also_code == "STOPPED_NOW" else "tripped"), f"{why} {also}", code
         self._machine.fire(Command.DONE, "vented" if self._ending.alarm is None else "not vented")
         return how, why, code
@@ -392,9 +401,13 @@ class Session:
     def _abort(self, trip: Trip) -> tuple[How, str, str]:
         self._presenter.alarm = trip.message
         self._tell(trip)
-        self._presenter.now, self._presenter.next = "de-energised", "the end"
+        self._presenter.now, self._presenter.next = "venting at once", "the end"
         self._ending.abort(trip)
         return ("aborted" if trip.code == "STOPPED_NOW" else "tripped"), trip.message, trip.code
+
+    def _worded(self, trip: Trip) -> Trip:
+        """Return a trip in the words for what moves the pressure here."""
+        return replace(trip, drive=self._loop.scan.drive)
 
     def _tell(self, trip: Trip) -> None:
         self._log.event("trip", code=trip.code, text=trip.text, done=trip.done, do_now=trip.do_now)
@@ -418,6 +431,13 @@ class Session:
             "and are lost now; the run cannot be graded.",
             "alarm",
         )
+
+    def _free_bytes(self) -> int | None:
+        """Room where the record goes, in bytes; None for a record in memory, or when nobody can tell."""
+        try:
+            return shutil.disk_usage(self._out).free if self._sink is None else None
+        except OSError:
+            return None
 
     def _show_cue(self, text: str | None) -> None:
         self._presenter.cue = text
@@ -473,6 +493,13 @@ def _is_coarse(bench: BenchFile) -> bool:
     """Whether the gauge shows such coarse digits that it repeats itself at rest."""
     gauge = bench.by_role("gauge")
     return gauge is not None and gauge[1].uncertainty.get("resolution_bar", 0.0) > _COARSE_BAR
+
+
+def _drive_of(bench: OpenBench) -> Drive:
+    """Return what moves the pressure on a bench."""
+    if bench.controller is not None:
+        return Drive.CONTROLLER
+    return Drive.HANDS if bench.valves is None else Drive.VALVES
 
 
 def _never_suspended() -> float:

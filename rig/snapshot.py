@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
+from rig.control.drive_words import Drive
+
 Severity = Literal["info", "caution", "alarm"]
 
 
@@ -43,6 +45,7 @@ class Snapshot:
         lid_force_n: force of the pot's pressure on its lid while that is not vented; None where vented.
         cue: what the operator's hands are to do now, in a few words ("CLOSE NOW"); None on a bench that
             needs no hands.
+        drive: what moves the pressure.
     """
 
     elapsed_s: float
@@ -63,6 +66,7 @@ class Snapshot:
     alarm: str | None = None
     lid_force_n: float | None = None
     cue: str | None = None
+    drive: Drive = Drive.VALVES
 
 
 @dataclass(frozen=True, slots=True)

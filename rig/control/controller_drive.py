@@ -13,8 +13,11 @@ from collections.abc import Callable
 from drivers.errors import DriverError, Refused
 from drivers.ports import PressureController
 from rig.control.course import Course, Intent
+from rig.control.drive_trips import no_flow_purge, not_permitted
+from rig.control.drive_words import Drive
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.control.loop import Tripped, own_trip
+from rig.control.permissives import fill_refusal
 from rig.control.pressure import LEAD_BAR, RAMP_MARGIN
 from rig.control.run_log import RunLog
 from rig.control.safety_limits import SafetyLimits
@@ -107,7 +110,12 @@ class ControlledPressure:
         self._target_bar = target_bar
         self._up = target_bar >= start_bar
         if self._up:
-            self._permit(target_bar, scan)
+            # The controller's own gauge is the second one of its bench.
+            refusal = fill_refusal(
+                scan, self._machine.rule, self._limits, rises_to_bar=target_bar, two_gauges=True
+            )
+            if refusal is not None:
+                raise not_permitted(refusal)
         self._recent.clear()
         self._recent.append(start_bar)
         self._highest_bar = self._judged_bar = start_bar
@@ -173,32 +181,7 @@ class ControlledPressure:
     def flow(self, scan: Scan) -> float:
         """Refuse: a controller keeps a pressure and cannot be made to let gas through at will."""
         del scan
-        raise Tripped(
-            own_trip(
-                "NO_FLOW_PURGE",
-                Response.STOP,
-                "A pressure controller cannot purge by flow.",
-                "Take a procedure that purges by swings.",
-            )
-        )
-
-    def _permit(self, target_bar: float, scan: Scan) -> None:
-        """Refuse to fill where the state, the gauges or the limits do not allow it."""
-        refusal = None
-        if not self._machine.rule.may_fill:
-            refusal = f"no gas is let in while {self._machine.state}"
-        elif target_bar > self._limits.stop_pressure_bar:
-            refusal = (
-                f"{target_bar:.3f} bar is above the filling stop at {self._limits.stop_pressure_bar:.2f} bar"
-            )
-        elif scan.pressure_bar is None or scan.bad or scan.bad_b:
-            refusal = "a pressure gauge has no valid reading"
-        elif scan.apart:
-            refusal = "the gauges disagree"
-        if refusal is not None:
-            raise Tripped(
-                own_trip("NOT_PERMITTED", Response.STOP, f"The set point is refused: {refusal}.", "")
-            )
+        raise no_flow_purge(Drive.CONTROLLER)
 
     def _set(self, target_bar: float) -> None:
         # The set point goes out before control is switched on: an old one must never be ramped to.

@@ -125,7 +125,14 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         4.0,
         "the watchdog relay drops the valves; the next start makes the rig safe first",
     ),
-    FaultRow(23, "disk full", ("disk_full",), ("RECORD_LOST",), 0.5, _ABORT),
+    FaultRow(
+        23,
+        "disk full",
+        ("disk_full",),
+        ("RECORD_LOST", "DISK_LOW"),
+        0.5,
+        f"{_ABORT}; with less than 50 MB left already {_STOP}",
+    ),
     FaultRow(24, "computer suspended", ("rig_suspended",), ("WATCHDOG", "STALLED"), 62.0, _ABORT),
     FaultRow(25, "time of day jumps", ("clock_jump",), ("note",), 12.0, "notes it; durations stay right"),
     FaultRow(

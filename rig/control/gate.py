@@ -7,7 +7,7 @@ from typing import Protocol
 
 from drivers.errors import DriverError, Refused
 from drivers.ports import OwnedValveBlock, ValveBlock
-from rig.control.permissives import supply_refusal
+from rig.control.permissives import shot_refusal
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 from rig.control.schedule import Schedule
@@ -104,7 +104,7 @@ class Gate:
             Whether the shot was given; `refusal` says why not.
         """
         scan = self._scan()
-        self.refusal = supply_refusal(
+        self.refusal = shot_refusal(
             scan,
             self._machine.rule,
             self._limits,

@@ -9,7 +9,7 @@ from dataclasses import replace
 from drivers.ports import Clock
 from drivers.system_clock import SystemClock
 from rig.control.course import Intent
-from rig.control.interlocks import DONE, Response, Trip
+from rig.control.interlocks import Response, Trip
 from rig.control.loop import Loop, Tripped
 from rig.control.pressure import PressureDrive
 from rig.control.states import Command
@@ -48,6 +48,7 @@ class Held:
 
     def _hold(self, trip: Trip) -> None:
         loop = self._loop
+        trip = replace(trip, drive=loop.scan.drive)
         self._holds += 1
         loop.log.event("alarm", code=trip.code, text=trip.text, do_now=trip.do_now)
         self._view.say(trip.message, "alarm")
@@ -60,7 +61,7 @@ class Held:
             self._voltmeter_comes_back() if trip.code == "VOLTMETER_LOST" else self._operator_mends(trip)
         )
         if not mended:
-            raise Tripped(replace(trip, response=Response.STOP, done=DONE[Response.STOP]))
+            raise Tripped(replace(trip, response=Response.STOP))
         loop.machine.fire(Command.UNHOLD, "mended")
         loop.machine.fire(Command.DONE, "back to the step")
 

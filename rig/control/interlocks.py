@@ -13,6 +13,8 @@ from enum import StrEnum
 
 from drivers.ports import ReadingStatus
 from rig.control.course import Intent
+from rig.control.drive_words import WORDS, Drive
+from rig.control.permissives import disk_refusal
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 
@@ -24,12 +26,6 @@ class Response(StrEnum):
     STOP = "stop"
     HOLD = "hold"
 
-
-DONE: dict[Response, str] = {
-    Response.ABORT: "De-energised: supply shut, vent open.",
-    Response.STOP: "Supply shut; venting on the ramp.",
-    Response.HOLD: "Supply shut; pressure kept, hold clock stopped.",
-}
 
 CLOSE_BOTTLE = "Close the bottle NOW."
 KEEP_LID_SHUT = "Keep the lid shut until the gauge on the pot shows no pressure."
@@ -57,16 +53,28 @@ class Trip:
         rows: rows of the fault table it answers.
         response: what the rig does.
         text: what happened, with the numbers.
-        done: what the rig has done about it.
         do_now: what the operator is to do now.
+        drive: what moves the pressure there, for what can be said of it.
     """
 
     code: str
     rows: tuple[int, ...]
     response: Response
     text: str
-    done: str
     do_now: str
+    drive: Drive = Drive.VALVES
+
+    @property
+    def done(self) -> str:
+        """What has been done about it by the time it is told: a whole sentence."""
+        words = WORDS[self.drive]
+        match self.response:
+            case Response.ABORT:
+                return words.dropped
+            case Response.STOP:
+                return words.ramped
+            case Response.HOLD:
+                return words.held
 
     @property
     def message(self) -> str:
@@ -92,9 +100,9 @@ class Interlock:
     check: Check
     do_now: str
 
-    def found(self, text: str) -> Trip:
+    def found(self, text: str, drive: Drive) -> Trip:
         """Return this interlock's trip with what happened in words."""
-        return Trip(self.code, self.rows, self.response, text, DONE[self.response], self.do_now)
+        return Trip(self.code, self.rows, self.response, text, self.do_now, drive)
 
 
 def over_pressure(scan: Scan, limits: SafetyLimits) -> str | None:
@@ -132,7 +140,7 @@ def rises(scan: Scan, limits: SafetyLimits) -> str | None:
         return (
             f"The pressure rose to {scan.pressure_bar:.3f} bar, more than "
             f"{limits.off_course_bar * 1000:.0f} mbar above where it should be: "
-            "the supply valve may be stuck open."
+            f"{WORDS[scan.drive].rises}."
         )
     return None
 
@@ -152,8 +160,7 @@ def vent_stuck_open(scan: Scan, _limits: SafetyLimits) -> str | None:
     if scan.below >= _OFF_COURSE_SCANS and fast and not scan.apart:
         return (
             f"The pressure fell to {scan.pressure_bar:.3f} bar at {-60 * scan.rate_bar_per_s:.1f} bar/min, "
-            "faster than it should: the vent is stuck open or its shots last too long, or the lid or a hose "
-            "has come undone."
+            f"faster than it should: {WORDS[scan.drive].falls}."
         )
     return None
 
@@ -163,8 +170,7 @@ def leaks(scan: Scan, limits: SafetyLimits) -> str | None:
     if scan.below >= _OFF_COURSE_SCANS and not scan.apart and scan.pressure_bar is not None:
         return (
             f"The pressure fell to {scan.pressure_bar:.3f} bar, more than "
-            f"{limits.off_course_bar * 1000:.0f} mbar below where it should be: there is a large leak, or "
-            "the supply gives nothing to top up with."
+            f"{limits.off_course_bar * 1000:.0f} mbar below where it should be: {WORDS[scan.drive].sinks}."
         )
     if scan.kept_bar > limits.off_course_bar and scan.pressure_bar is not None:
         return (
@@ -250,12 +256,10 @@ def stalled(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 
 def valves_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """The valve block does not answer."""
+    """The valve block, or the pressure controller, does not answer."""
     if scan.valve_failures >= 2:
-        return (
-            "The valve block does not answer; this program can no longer move a valve, and the watchdog "
-            "relay has to."
-        )
+        words = WORDS[scan.drive]
+        return f"{words.outputs[0].upper()}{words.outputs[1:]} does not answer; {words.lost}"
     return None
 
 
@@ -274,17 +278,17 @@ def foreign_owner(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 
 def no_response_up(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """Supply shots do not raise the pressure."""
+    """What should raise the pressure does not."""
     if scan.weak_groups < _WEAK_GROUPS or scan.intent is not Intent.UP or scan.pressure_bar is None:
         return None
     if scan.barometer_bar is not None and scan.pressure_bar < scan.barometer_bar + 0.05:
         return (
             f"The pressure does not rise above ambient ({scan.pressure_bar:.3f} bar): the bottle "
-            "is closed or empty, the supply valve does not open, or the vent or the lid is not shut."
+            f"is closed or empty, {WORDS[scan.drive].supply}, or the vent or the lid is not shut."
         )
     return (
         f"The pressure does not rise past {scan.pressure_bar:.3f} bar: the bottle is closed or "
-        "empty, the supply valve does not open, or the relief valve lifts at this pressure."
+        f"empty, {WORDS[scan.drive].supply}, or the relief valve lifts at this pressure."
     )
 
 
@@ -296,11 +300,11 @@ def no_response_flow(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 
 def no_response_down(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """Vent shots do not lower the pressure."""
+    """What should lower the pressure does not."""
     if scan.weak_groups >= _WEAK_GROUPS and scan.intent is Intent.DOWN and scan.pressure_bar is not None:
         return (
-            f"The pressure does not fall below {scan.pressure_bar:.3f} bar with the vent at work: the vent "
-            "is stuck or blocked."
+            f"The pressure does not fall below {scan.pressure_bar:.3f} bar with the vent at work: "
+            f"{WORDS[scan.drive].vent}."
         )
     return None
 
@@ -339,6 +343,12 @@ def barometer(scan: Scan, _limits: SafetyLimits) -> str | None:
             "it cannot be told any more when the pot is vented."
         )
     return None
+
+
+def disk_low(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The disk that the record goes to has too little room left."""
+    refusal = None if scan.free_bytes is None else disk_refusal(scan.free_bytes)
+    return None if refusal is None else f"{refusal[0].upper()}{refusal[1:]}."
 
 
 def gas_used_up(scan: Scan, limits: SafetyLimits) -> str | None:
@@ -406,6 +416,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
     Interlock("SUPPLY_HIGH", (12,), _STOP, 100.0, supply_high, f"{CLOSE_BOTTLE} Check the regulator."),
     Interlock("TEMPERATURE", (28,), _STOP, 6.0, temperature, "Check the thermometer and the room."),
     Interlock("BAROMETER", (27,), _STOP, 25.0, barometer, "Check the barometer."),
+    Interlock("DISK_LOW", (23,), _STOP, 12.0, disk_low, "Make room on the disk; the record so far is kept."),
     Interlock(
         "GAS_USED_UP", (), _STOP, 1.0, gas_used_up, "Look for a leak, or raise most_gas_l if it is right."
     ),
@@ -436,5 +447,5 @@ def first_trip(
         if interlock.response in heeded:
             text = interlock.check(scan, limits)
             if text is not None:
-                return interlock.found(text)
+                return interlock.found(text, scan.drive)
     return None

@@ -10,7 +10,7 @@ from grading.record import Reading, SampleRow
 from rig.control.acquisition import Acquisition, TickReadings
 from rig.control.cell_watch import CellWatch
 from rig.control.course import Course, Intent
-from rig.control.interlocks import CLOSE_BOTTLE, DONE, KEEP_LID_SHUT, Response, Trip, first_trip
+from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip, first_trip
 from rig.control.outputs import Outputs
 from rig.control.run_log import RunLog
 from rig.control.safety_limits import SafetyLimits
@@ -57,7 +57,7 @@ class StopAsked(Exception):
 
 def own_trip(code: str, response: Response, text: str, do_now: str, rows: tuple[int, ...] = ()) -> Trip:
     """Return a trip that comes from a phase's own judgement and not from an interlock."""
-    return Trip(code, rows, response, text, DONE[response], do_now)
+    return Trip(code, rows, response, text, do_now)
 
 
 class Loop:
@@ -85,6 +85,7 @@ class Loop:
         gate: Outputs | None,
         gas_used_l: Callable[[], float],
         on_tick: Callable[[Scan, TickReadings], None],
+        free_bytes: Callable[[], int | None] | None = None,
     ) -> None:
         self.machine = machine
         self.course = course
@@ -101,6 +102,7 @@ class Loop:
         self._clock = clock
         self._stop = stop
         self._gas_used_l = gas_used_l
+        self._free_bytes = free_bytes
         self._on_tick = on_tick
         self._last_row_s = -1.0
         self._record_failure_told = False
@@ -145,6 +147,8 @@ class Loop:
         self._watch_cells(scan)
         if self._schedule.tick % 50 == 0:
             self._watch_wall_clock()
+            if self._free_bytes is not None:
+                scan.free_bytes = self._free_bytes()
         self._on_tick(scan, self.acquisition.row)
         if trip is not None:
             raise Tripped(trip)
@@ -184,13 +188,13 @@ class Loop:
             return own_trip(
                 "STOPPED_NOW",
                 Response.ABORT,
-                f"De-energised on request ({self._stop.why}).",
+                f"Stopped at once on request ({self._stop.why}).",
                 f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}",
                 rows=(21,),
             )
         trip = first_trip(scan, self.limits, heeded)
         if trip is not None and trip.response is Response.HOLD and not self.machine.can(Command.HOLD):
-            return replace(trip, response=Response.STOP, done=DONE[Response.STOP])
+            return replace(trip, response=Response.STOP)
         return trip
 
     def _heed_stop(self) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from rig.control.drive_words import WORDS, Drive
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 from rig.control.states import StateRule
@@ -9,7 +10,43 @@ from rig.control.states import StateRule
 LEAST_FREE_BYTES = 50_000_000
 
 
-def supply_refusal(
+def fill_refusal(
+    scan: Scan, rule: StateRule, limits: SafetyLimits, *, rises_to_bar: float, two_gauges: bool
+) -> str | None:
+    """Return why no gas may be let in now, or None when it may; the same for valves, controller and hands.
+
+    Args:
+        scan: the newest scan.
+        rule: what the present state may do; no state that a trip leads to may fill.
+        limits: of this run.
+        rises_to_bar: where the filling is meant to end, absolute bar.
+        two_gauges: whether the bench has a second gauge, which must then read too.
+    """
+    if not rule.may_fill:
+        return f"no gas is let in while {rule.state}"
+    if scan.free_bytes is not None and (refusal := disk_refusal(scan.free_bytes)) is not None:
+        return refusal
+    if scan.pressure_bar is None or scan.bad:
+        return "the pressure gauge has no valid reading"
+    if two_gauges and (scan.pressure_b_bar is None or scan.bad_b):
+        return "the second gauge has no valid reading"
+    if scan.apart:
+        return f"the two gauges disagree by more than {1000 * limits.gauges_apart_bar:.0f} mbar"
+    if scan.valve_failures or (scan.drive is Drive.VALVES and scan.valves is None):
+        return f"{WORDS[scan.drive].outputs} does not answer"
+    if scan.foreign_owner:
+        return "another program has taken over the valve block"
+    if scan.valves is not None and scan.valves.lid_closed is False:
+        return "the lid is open"
+    if scan.valves is not None and (scan.valves.watchdog_tripped or scan.valves.pressure_switch_tripped):
+        return "the valves' power has been cut"
+    highest_bar = max(rises_to_bar, scan.highest_bar or 0.0)
+    if highest_bar > limits.stop_pressure_bar:
+        return f"{highest_bar:.3f} bar is above the filling stop at {limits.stop_pressure_bar:.2f} bar"
+    return None
+
+
+def shot_refusal(
     scan: Scan,
     rule: StateRule,
     limits: SafetyLimits,
@@ -30,26 +67,10 @@ def supply_refusal(
         expected_rise_bar: what the shot is expected to add.
         two_gauges: whether the bench has a second gauge.
     """
-    if not rule.may_fill:
-        return f"no gas is let in while {rule.state}"
     if not 1 <= duration_ms <= longest_shot_ms:
         return f"a shot of {duration_ms} ms is outside 1 to {longest_shot_ms} ms"
-    if scan.pressure_bar is None or scan.bad:
-        return "the pressure gauge has no valid reading"
-    if two_gauges and (scan.pressure_b_bar is None or scan.bad_b):
-        return "the second gauge has no valid reading"
-    if scan.apart:
-        return "the two gauges disagree"
-    if scan.valves is None or scan.valve_failures:
-        return "the valve block does not answer"
-    if scan.valves.lid_closed is False:
-        return "the lid is open"
-    if scan.valves.watchdog_tripped or scan.valves.pressure_switch_tripped:
-        return "the valves' power has been cut"
-    highest = scan.highest_bar
-    if highest is not None and highest + expected_rise_bar > limits.stop_pressure_bar:
-        return f"{highest:.3f} bar is too close to the filling stop at {limits.stop_pressure_bar:.2f} bar"
-    return None
+    rises_to_bar = (scan.highest_bar or 0.0) + expected_rise_bar
+    return fill_refusal(scan, rule, limits, rises_to_bar=rises_to_bar, two_gauges=two_gauges)
 
 
 def lid_refusal(scan: Scan, limits: SafetyLimits, vented_for_s: float) -> str | None:
@@ -69,7 +90,7 @@ def lid_refusal(scan: Scan, limits: SafetyLimits, vented_for_s: float) -> str | 
 
 
 def disk_refusal(free_bytes: int) -> str | None:
-    """Return why a run may not start with this much free space, or None when it may."""
+    """Return why no gas may be let in with this much free space, or None when it may."""
     if free_bytes < LEAST_FREE_BYTES:
         return (
             f"only {free_bytes / 1e6:.0f} MB are free where the record goes; "

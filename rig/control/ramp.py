@@ -9,6 +9,8 @@ from rig.control.scan import Scan
 
 _TIMES_AS_LONG = 3.0
 _LEAST_S = 90.0
+_LOST_READINGS = 4
+"""Ticks that a filling waits for the gauges: one lost reading refuses none, and lasting loss is a trip."""
 
 
 def ramp_to(loop: Loop, drive: PressureDrive, target_bar: float) -> Scan:
@@ -18,6 +20,11 @@ def ramp_to(loop: Loop, drive: PressureDrive, target_bar: float) -> Scan:
         Tripped: RAMP_SLOW after more than three times the time it should take, and whatever a tick raises.
     """
     scan = loop.scan
+    for _ in range(_LOST_READINGS):
+        fills = scan.pressure_bar is not None and target_bar > scan.pressure_bar
+        if not fills or not (scan.bad or scan.bad_b or scan.apart):
+            break
+        scan = loop.tick()
     start_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
     usual_s = 60.0 * abs(target_bar - start_bar) / loop.limits.ramp_bar_per_min
     allowed_s = _TIMES_AS_LONG * usual_s + _LEAST_S

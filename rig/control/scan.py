@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from drivers.ports import ReadingStatus, ValveState
 from rig.control.course import Intent
+from rig.control.drive_words import Drive
 
 
 @dataclass(slots=True)
@@ -37,6 +38,8 @@ class Scan:
         foreign_owner: read-backs of the owner register with another program's token.
         voltmeter_bad: scans without a single good reading.
         gas_used_l: litres at 1 bar let into the pot so far.
+        drive: what moves the pressure; the same for a whole run.
+        free_bytes: room for the record, looked at every few seconds; None where no disk is written to.
         weak_groups, strong_groups, kept_bar: copied from the course.
     """
 
@@ -71,6 +74,8 @@ class Scan:
     foreign_owner: int = 0
     voltmeter_bad: int = 0
     gas_used_l: float = 0.0
+    drive: Drive = Drive.VALVES
+    free_bytes: int | None = None
     weak_groups: int = 0
     strong_groups: int = 0
     kept_bar: float = 0.0

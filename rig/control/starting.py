@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from drivers.errors import DriverError
 from drivers.ports import ReadingStatus
+from rig.control.drive_words import WORDS
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT
 from rig.control.loop import Loop
 from rig.setup.vented_zero import vented_zero_problems
@@ -27,17 +28,16 @@ def make_safe(loop: Loop, view: View) -> None:
     """De-energise and wait until the pressure no longer moves.
 
     Raises:
-        Refused: the valve block does not answer, or the pressure keeps moving.
+        Refused: what moves the pressure does not answer, or the pressure keeps moving.
     """
+    outputs = WORDS[loop.scan.drive].outputs
     if loop.gate is not None:
         try:
             loop.gate.claim()
         except DriverError as error:
-            raise Refused("VALVES_LOST", f"the valve block cannot be claimed: {error.message}") from None
+            raise Refused("VALVES_LOST", f"{outputs} cannot be claimed: {error.message}") from None
         if not loop.gate.de_energise():
-            raise Refused(
-                "VALVES_LOST", "the valve block does not take 'de-energise'; check its link and power"
-            )
+            raise Refused("VALVES_LOST", f"{outputs} does not go to the safe state; check its link and power")
     loop.acquisition.read_barometer_now()
     told = False
     steady_since_s: float | None = None

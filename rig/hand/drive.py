@@ -9,8 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from rig.control.course import Course, Intent
+from rig.control.drive_trips import no_flow_purge, not_permitted
+from rig.control.drive_words import Drive
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.control.loop import Tripped, own_trip
+from rig.control.permissives import fill_refusal
 from rig.control.run_log import RunLog
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
@@ -49,6 +52,8 @@ class HandDrive:
         scan: Callable[[], Scan],
         view: View,
         show: Callable[[str | None], None],
+        *,
+        two_gauges: bool,
     ) -> None:
         """Give cues through `show`, and to `view` where it takes them; `scan` returns the newest scan."""
         self._machine = machine
@@ -59,6 +64,7 @@ class HandDrive:
         self._view = view
         self._hears = view if isinstance(view, PatientView) else None
         self._show = show
+        self._two_gauges = two_gauges
         self._cue: Cue | None = None
         self._target_bar = 0.0
         self._up = True
@@ -117,8 +123,8 @@ class HandDrive:
         """
         start_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
         up = target_bar >= start_bar
-        if up:
-            self._permit(target_bar, scan)
+        if up and (refusal := self._refusal(target_bar, scan)) is not None:
+            raise not_permitted(refusal)
         self._target_bar, self._up = target_bar, up
         self._detour_bar, self._detours = None, 0
         self._fast_since_s = None
@@ -132,13 +138,15 @@ class HandDrive:
         Raises:
             Tripped: HANDS_IDLE, TOO_FAST or OVERSHOOT.
         """
+        goal_bar, up = self._leg()
+        refusal = self._refusal(0.0, scan) if up else None
         if scan.bad or scan.pressure_bar is None:
+            self._keep_shut(refusal)
             return False
         pressure_bar = scan.pressure_bar
         if pressure_bar > self._highest_bar:
             self._gas_l += (pressure_bar - self._highest_bar) * self._limits.volume_l
             self._highest_bar = pressure_bar
-        goal_bar, up = self._leg()
         sign = 1.0 if up else -1.0
         to_go_bar = sign * (goal_bar - pressure_bar)
         still = self._is_still(scan)
@@ -163,6 +171,7 @@ class HandDrive:
         self._watch_progress(scan, to_go_bar)
         self._watch_speed(scan)
         self._give(advise(goal_bar, pressure_bar, 60.0 * scan.rate_bar_per_s, up=up))
+        self._keep_shut(refusal)
         return False
 
     def begin_keep(self, scan: Scan, target_bar: float) -> None:
@@ -189,30 +198,18 @@ class HandDrive:
     def flow(self, scan: Scan) -> float:
         """Refuse: what flows through a hand valve cannot be measured by one gauge."""
         del scan
-        raise Tripped(
-            own_trip(
-                "NO_FLOW_PURGE",
-                Response.STOP,
-                "A pot with hand valves cannot purge by flow.",
-                "Take a procedure that purges by swings.",
-            )
-        )
+        raise no_flow_purge(Drive.HANDS)
 
-    def _permit(self, target_bar: float, scan: Scan) -> None:
-        """Refuse to fill where the state, the gauges or the limits do not allow it."""
-        refusal = None
-        if not self._machine.rule.may_fill:
-            refusal = f"no gas is let in while {self._machine.state}"
-        elif target_bar > self._limits.stop_pressure_bar:
-            refusal = (
-                f"{target_bar:.3f} bar is above the filling stop at {self._limits.stop_pressure_bar:.2f} bar"
-            )
-        elif scan.pressure_bar is None or scan.bad:
-            refusal = "the pressure gauge has no valid reading"
-        elif scan.apart:
-            refusal = "the gauges disagree"
+    def _keep_shut(self, refusal: str | None) -> None:
+        """Have the supply shut while a permissive refuses; the interlocks behind it end what lasts."""
         if refusal is not None:
-            raise Tripped(own_trip("NOT_PERMITTED", Response.STOP, f"Filling is refused: {refusal}.", ""))
+            self._give(Cue("supply", "close", f"CLOSE SUPPLY NOW: {refusal}"))
+
+    def _refusal(self, rises_to_bar: float, scan: Scan) -> str | None:
+        """Why the supply may not be open now."""
+        return fill_refusal(
+            scan, self._machine.rule, self._limits, rises_to_bar=rises_to_bar, two_gauges=self._two_gauges
+        )
 
     def _leg(self) -> tuple[float, bool]:
         """Where it goes now and whether upwards; a detour leads back past an overshot target."""

@@ -44,7 +44,7 @@ class TypedHandDrive(HandDrive):
         show: Callable[[str | None], None],
     ) -> None:
         """Give cues as `HandDrive` does; what is typed goes into `acquisition`."""
-        super().__init__(machine, limits, course, log, lambda: acquisition.scan, view, show)
+        super().__init__(machine, limits, course, log, lambda: acquisition.scan, view, show, two_gauges=False)
         self._acquisition = acquisition
         self._dialogue: Dialogue | None = None
         self._holds = False

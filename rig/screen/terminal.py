@@ -18,6 +18,7 @@ from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
 
+from rig.control.drive_words import WORDS
 from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
 from rig.screen.keyboard import LineReader, can_read_keys, control_keys_unseen, read_typed
@@ -235,7 +236,7 @@ def picture(snapshot: Snapshot, *, title: str, virtual: bool = False, unicode: b
     if snapshot.alarm:
         rows.append(Panel(Text(snapshot.alarm, style="bold"), title="ALARM", border_style="bold red"))
     rows.append(_progress(snapshot))
-    rows.append(Text("Ctrl-C: vent on the ramp and stop. Twice: drop every valve now.", style="dim"))
+    rows.append(Text(WORDS[snapshot.drive].stop_keys, style="dim"))
     return Panel(
         Group(*rows),
         title=Text(title, style="bold"),

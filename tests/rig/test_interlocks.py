@@ -7,7 +7,8 @@ import pytest
 
 from drivers.ports import ReadingStatus, ValveState
 from rig.control.course import Intent
-from rig.control.interlocks import DONE, INTERLOCKS, Response, first_trip
+from rig.control.drive_words import Drive
+from rig.control.interlocks import INTERLOCKS, Response, first_trip
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 
@@ -21,6 +22,11 @@ VALVES = ValveState(
     pressure_switch_tripped=False,
 )
 OK = ReadingStatus.OK
+DONE = {
+    "abort": "De-energised: supply shut, vent open.",
+    "stop": "Supply shut; venting on the ramp.",
+    "hold": "Supply shut; pressure kept, hold clock stopped.",
+}
 
 
 def scan(**changes):
@@ -184,6 +190,7 @@ CASES = [
     ("TEMPERATURE", "stop", {"temperature_jump_k": 5.1}, {"temperature_jump_k": 5.0}, "+5.1 K"),
     ("TEMPERATURE", "stop", {"temperature_c": 40.1}, {"temperature_c": None}, "40.1"),
     ("BAROMETER", "stop", {"barometer_odd": 2}, {"barometer_odd": 1}, "1.013 bar"),
+    ("DISK_LOW", "stop", {"free_bytes": 49_999_999}, {"free_bytes": 50_000_000}, "Only 50 MB are free"),
     ("GAS_USED_UP", "stop", {"gas_used_l": 60.1}, {"gas_used_l": 60.0}, "60.1 L"),
     (
         "NO_RESPONSE",
@@ -298,10 +305,27 @@ def test_only_the_answers_that_a_state_can_give_are_asked_for():
 def test_every_trip_says_what_was_done_and_what_to_do_now():
     for code, _, trips, _, _ in CASES:
         trip = first_trip(scan(**trips), LIMITS)
-        assert trip.done == DONE[trip.response]
+        assert trip.done == DONE[trip.response.value]
         assert trip.do_now.endswith(".")
         assert trip.message == f"{trip.text} {trip.done} {trip.do_now}"
         assert "\n" not in trip.message, code
+
+
+@pytest.mark.parametrize("drive", list(Drive))
+def test_every_drive_is_called_by_its_own_name(drive):
+    strange = {
+        Drive.VALVES: ("controller", "Hands", "person"),
+        Drive.CONTROLLER: ("shot", "valve block", "watchdog", "supply valve", "Hands"),
+        Drive.HANDS: ("shot", "valve block", "watchdog", "controller", "De-energised"),
+    }[drive]
+    of_valves_alone = ("PRESSURE_SWITCH", "WATCHDOG", "OWNER_CHANGED", "NOT_OBEYED", "SUPPLY_HIGH", "NO_FLOW")
+    of_no_hands = ("VALVES_LOST", "NO_RESPONSE")
+    for code, _, trips, _, _ in CASES:
+        never = of_valves_alone if drive is Drive.CONTROLLER else (*of_valves_alone, *of_no_hands)
+        if drive is not Drive.VALVES and code in never:
+            continue
+        message = first_trip(scan(drive=drive, **trips), LIMITS).message
+        assert not [word for word in strange if word in message], message
 
 
 def test_what_may_blow_says_close_the_bottle_now():

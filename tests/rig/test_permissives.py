@@ -1,14 +1,19 @@
 """No gas is let in, and no lid opened, unless everything that must be true is true."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pytest
 
 from drivers.ports import ReadingStatus, ValveState
-from rig.control.permissives import disk_refusal, lid_refusal, supply_refusal
+from rig.control.acquisition import Acquisition, Instruments
+from rig.control.course import Course
+from rig.control.drive_words import Drive
+from rig.control.permissives import disk_refusal, fill_refusal, lid_refusal, shot_refusal
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
-from rig.control.states import STATE_RULES, State
+from rig.control.schedule import Schedule
+from rig.control.states import STATE_RULES, TRANSITIONS, Command, State
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
 VALVES = ValveState(
@@ -32,8 +37,14 @@ def scan(**changes):
     return Scan(**{**values, **changes})
 
 
-def refusal(changes=None, state=State.EXECUTE, duration_ms=100, rise_bar=0.002, two_gauges=True):
-    return supply_refusal(
+def refusal(changes=None, state=State.EXECUTE, rises_to_bar=1.7, two_gauges=True):
+    return fill_refusal(
+        scan(**(changes or {})), STATE_RULES[state], LIMITS, rises_to_bar=rises_to_bar, two_gauges=two_gauges
+    )
+
+
+def of_shot(changes=None, state=State.EXECUTE, duration_ms=100, rise_bar=0.002, two_gauges=True):
+    return shot_refusal(
         scan(**(changes or {})),
         STATE_RULES[state],
         LIMITS,
@@ -44,47 +55,99 @@ def refusal(changes=None, state=State.EXECUTE, duration_ms=100, rise_bar=0.002, 
     )
 
 
-def test_a_shot_is_given_when_all_is_well():
-    assert refusal() is None
-    assert refusal({"valves": replace(VALVES, lid_closed=None, watchdog_tripped=None)}) is None
+@pytest.mark.parametrize("drive", list(Drive))
+def test_gas_is_let_in_when_all_is_well(drive):
+    assert refusal({"drive": drive}) is None
+    assert (
+        refusal({"drive": drive, "valves": replace(VALVES, lid_closed=None, watchdog_tripped=None)}) is None
+    )
+    assert of_shot() is None
 
 
-@pytest.mark.parametrize(
-    ("changes", "words"),
-    [
-        ({"bad": 1}, "gauge"),
-        ({"pressure_bar": None}, "gauge"),
-        ({"bad_b": 1}, "second gauge"),
-        ({"pressure_b_bar": None}, "second gauge"),
-        ({"apart": 1}, "disagree"),
-        ({"valves": None}, "valve block"),
-        ({"valve_failures": 1}, "valve block"),
-        ({"valves": replace(VALVES, lid_closed=False)}, "lid"),
-        ({"valves": replace(VALVES, watchdog_tripped=True)}, "power"),
-        ({"valves": replace(VALVES, pressure_switch_tripped=True)}, "power"),
-        ({"pressure_bar": 2.199}, "2.199 bar is too close"),
-        ({"pressure_b_bar": 2.199}, "2.199 bar is too close"),
-    ],
-)
-def test_each_condition_alone_refuses_a_shot(changes, words):
-    assert words in refusal(changes)
+# What refuses, the words said, and the nearest scan that does not refuse.
+ALONE = [
+    ({"bad": 1}, "the pressure gauge has no valid reading", {"bad": 0}),
+    ({"pressure_bar": None}, "the pressure gauge has no valid reading", {"pressure_bar": 1.6}),
+    ({"bad_b": 1}, "the second gauge has no valid reading", {"bad_b": 0}),
+    ({"pressure_b_bar": None}, "the second gauge has no valid reading", {"pressure_b_bar": 1.6}),
+    ({"apart": 1}, "the two gauges disagree by more than 30 mbar", {"apart": 0}),
+    ({"valve_failures": 1}, "does not answer", {"valve_failures": 0}),
+    ({"foreign_owner": 1}, "another program", {"foreign_owner": 0}),
+    ({"valves": replace(VALVES, lid_closed=False)}, "the lid is open", {"valves": VALVES}),
+    ({"valves": replace(VALVES, watchdog_tripped=True)}, "power has been cut", {"valves": VALVES}),
+    ({"valves": replace(VALVES, pressure_switch_tripped=True)}, "power has been cut", {"valves": VALVES}),
+    ({"free_bytes": 49_999_999}, "50 MB are needed", {"free_bytes": 50_000_000}),
+    ({"pressure_bar": 2.2001}, "2.200 bar is above the filling stop at 2.20 bar", {"pressure_bar": 2.2}),
+    ({"pressure_b_bar": 2.201}, "2.201 bar is above the filling stop", {"pressure_b_bar": 2.2}),
+]
+
+
+@pytest.mark.parametrize("drive", list(Drive))
+@pytest.mark.parametrize(("changes", "words", "border"), ALONE)
+def test_each_condition_alone_refuses_whatever_drives(changes, words, border, drive):
+    assert words in refusal({**changes, "drive": drive})
+    assert refusal({**border, "drive": drive}) is None
+    assert words in of_shot(changes, rise_bar=0.0)
+
+
+def test_only_a_bench_with_a_valve_block_waits_for_one():
+    assert "the valve block does not answer" in refusal({"valves": None})
+    assert refusal({"valves": None, "drive": Drive.CONTROLLER}) is None
+    assert refusal({"valves": None, "drive": Drive.HANDS}) is None
+    lost = {"valves": None, "drive": Drive.CONTROLLER, "valve_failures": 1}
+    assert "the pressure controller does not answer" in refusal(lost)
 
 
 @pytest.mark.parametrize("state", list(State))
 def test_gas_is_let_in_in_two_states_alone(state):
     allowed = state in (State.STARTING, State.EXECUTE)
     assert (refusal(state=state) is None) is allowed
+    assert (of_shot(state=state) is None) is allowed
+
+
+@pytest.mark.parametrize("command", [Command.ABORT, Command.STOP, Command.HOLD])
+def test_no_state_that_a_trip_leads_to_lets_gas_in_and_none_leads_back_by_itself(command):
+    for state in (State.STARTING, State.EXECUTE):
+        reached = TRANSITIONS.get((state, command))
+        while reached is not None:
+            assert "no gas is let in" in refusal(state=reached)
+            assert reached is not state
+            reached = TRANSITIONS.get((reached, Command.DONE))
+
+
+def test_the_filling_may_be_meant_to_end_at_the_stop_and_not_above():
+    assert refusal(rises_to_bar=2.2) is None
+    assert "2.201 bar is above the filling stop at 2.20 bar" in refusal(rises_to_bar=2.201)
+
+
+@pytest.mark.parametrize(
+    ("second_bar", "given"), [(1.0299, True), (1.0301, False), (0.9701, True), (0.9699, False)]
+)
+def test_gauges_may_be_thirty_millibar_apart_and_no_more(second_bar, given):
+    clock = SimpleNamespace(monotonic_s=lambda: 0.0, sleep_until=lambda until_s: None)
+    gauges = [
+        SimpleNamespace(name=name, read_pressure_bar=lambda bar=bar: bar)
+        for name, bar in (("gauge", 1.0), ("second", second_bar))
+    ]
+    schedule = Schedule(clock, 0.2)
+    instruments = Instruments(gauges[0], second_gauge=gauges[1])
+    acquisition = Acquisition(instruments, schedule, Course(), LIMITS, (), suspended=lambda: 0.0)
+    schedule.wait()
+    read = replace(acquisition.read_pressures(), valves=VALVES)
+    refused = fill_refusal(read, STATE_RULES[State.EXECUTE], LIMITS, rises_to_bar=1.1, two_gauges=True)
+    assert (refused is None) is given
 
 
 @pytest.mark.parametrize(("duration_ms", "given"), [(0, False), (1, True), (500, True), (501, False)])
 def test_a_shot_out_of_range_is_refused_and_never_clipped(duration_ms, given):
-    assert (refusal(duration_ms=duration_ms) is None) is given
+    assert (of_shot(duration_ms=duration_ms) is None) is given
 
 
 def test_a_shot_may_reach_the_filling_stop_and_not_pass_it():
-    assert refusal({"pressure_bar": 2.0, "pressure_b_bar": 2.0}, rise_bar=0.19999) is None
-    assert refusal({"pressure_bar": 2.0, "pressure_b_bar": 2.0}, rise_bar=0.2001) is not None
-    assert refusal({"pressure_bar": 2.2, "pressure_b_bar": 2.0}, rise_bar=0.0) is None
+    assert of_shot({"pressure_bar": 2.0, "pressure_b_bar": 2.0}, rise_bar=0.19999) is None
+    assert of_shot({"pressure_bar": 2.0, "pressure_b_bar": 2.0}, rise_bar=0.2001) is not None
+    assert of_shot({"pressure_bar": 2.0, "pressure_b_bar": 2.1}, rise_bar=0.1001) is not None
+    assert of_shot({"pressure_bar": 2.2, "pressure_b_bar": 2.0}, rise_bar=0.0) is None
 
 
 def test_a_bench_with_one_gauge_does_not_wait_for_a_second():

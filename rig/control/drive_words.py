@@ -1,0 +1,92 @@
+"""What the three ways of moving the pressure are called: the one place for words that differ between them.
+
+A text for the operator must name what stands before them. A pot with hand valves has no valves that the
+program could drop, and an electronic controller gives no shots.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+
+class Drive(StrEnum):
+    """What moves the pressure."""
+
+    VALVES = "valves"
+    CONTROLLER = "controller"
+    HANDS = "hands"
+
+
+@dataclass(frozen=True, slots=True)
+class DriveWords:
+    """Words for one kind of drive; clauses without a full stop unless said otherwise.
+
+    Attributes:
+        outputs: what the program commands.
+        lost: whole sentence after "... does not answer; ": what the operator has to know then.
+        rises: why the pressure may be above where it should be.
+        falls: why it may fall fast.
+        sinks: why it may creep away.
+        supply: what may keep gas from coming in, beside the bottle.
+        vent: what may keep gas from going out.
+        dropped, ramped, held: whole sentences: what has been done at a trip that aborts, stops or holds.
+        stop_keys: whole sentences for the foot of the screen: what Ctrl-C does, once and twice.
+    """
+
+    outputs: str
+    lost: str
+    rises: str
+    falls: str
+    sinks: str
+    supply: str
+    vent: str
+    dropped: str
+    ramped: str
+    held: str
+    stop_keys: str
+
+
+WORDS: Final[Mapping[Drive, DriveWords]] = {
+    Drive.VALVES: DriveWords(
+        outputs="the valve block",
+        lost="this program can no longer move a valve, and the watchdog relay has to.",
+        rises="the supply valve may be stuck open",
+        falls="the vent is stuck open or its shots last too long, or the lid or a hose has come undone",
+        sinks="there is a large leak, or the supply gives nothing to top up with",
+        supply="the supply valve does not open",
+        vent="the vent is stuck or blocked",
+        dropped="De-energised: supply shut, vent open.",
+        ramped="Supply shut; venting on the ramp.",
+        held="Supply shut; pressure kept, hold clock stopped.",
+        stop_keys="Ctrl-C: vent on the ramp and stop. Twice: drop every valve now.",
+    ),
+    Drive.CONTROLLER: DriveWords(
+        outputs="the pressure controller",
+        lost="it may go on keeping its pressure by itself.",
+        rises="the controller may not shut its supply, or may mean another pressure than the gauge",
+        falls="the controller lets it out, or the lid or a hose has come undone",
+        sinks="there is a large leak, or the controller's supply gives nothing to top up with",
+        supply="the controller does not let it in",
+        vent="the controller's exhaust or the line behind it is blocked",
+        dropped="The controller is told to vent.",
+        ramped="The controller is to vent on the ramp.",
+        held="The controller keeps the pressure; hold clock stopped.",
+        stop_keys="Ctrl-C: vent on the ramp and stop. Twice: the controller vents at once.",
+    ),
+    Drive.HANDS: DriveWords(
+        outputs="the person at the valves",
+        lost="nobody moves a valve.",
+        rises="the supply valve is not shut tight",
+        falls="the vent is open, or the lid or a hose has come undone",
+        sinks="there is a leak, or a valve is not shut tight",
+        supply="the supply valve is not open",
+        vent="the vent is shut or blocked",
+        dropped="Nothing is shut until you do it: supply and cylinder shut, vent open.",
+        ramped="Shut the supply; let the pressure out as the screen tells.",
+        held="Hands off, both valves shut; hold clock stopped.",
+        stop_keys="Ctrl-C: let the pressure out slowly and stop. Twice: open the vent at once.",
+    ),
+}

@@ -1,0 +1,140 @@
+"""Whatever moves the pressure asks the same permissive before it lets gas in, and again while it does."""
+
+from types import SimpleNamespace
+
+import pytest
+
+from drivers.ports import ReadingStatus
+from rig.control.controller_drive import ControlledPressure
+from rig.control.course import Course
+from rig.control.drive_words import Drive
+from rig.control.loop import Tripped
+from rig.control.run_log import RunLog
+from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
+from rig.control.schedule import Schedule
+from rig.control.states import STATE_RULES, State
+from rig.hand.drive import HandDrive
+
+LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
+
+
+class Nobody:
+    def say(self, text, severity="info"):
+        pass
+
+
+class Controller:
+    def __init__(self):
+        self.orders = []
+
+    def __getattr__(self, name):
+        return lambda *values: self.orders.append(name)
+
+
+class Bench:
+    """One drive at a pot whose scan and state a test writes."""
+
+    def __init__(self, drive, two_gauges=True):
+        self.scan = Scan(
+            t_s=1.0,
+            pressure_bar=1.2,
+            pressure_b_bar=1.2,
+            pressure_status=ReadingStatus.OK,
+            barometer_bar=1.0,
+            drive=drive,
+        )
+        self.machine = SimpleNamespace(state=State.EXECUTE, rule=STATE_RULES[State.EXECUTE])
+        self.controller, self.cue = Controller(), None
+        clock = SimpleNamespace(monotonic_s=lambda: 0.0, utc=lambda: None)
+        schedule = Schedule(clock, 0.2)
+        parts = (self.machine, LIMITS, Course())
+        log = RunLog(clock, schedule)
+        if drive is Drive.HANDS:
+            self.drive = HandDrive(
+                *parts, log, lambda: self.scan, Nobody(), self._show, two_gauges=two_gauges
+            )
+        else:
+            self.drive = ControlledPressure(
+                self.controller, *parts, schedule, log, lambda: self.scan, watch_link=False
+            )
+
+    def _show(self, text):
+        self.cue = text
+
+    def let_in(self, target_bar=1.6):
+        self.drive.begin_move(target_bar, self.scan)
+
+    @property
+    def lets_in(self):
+        return bool(self.controller.orders) or (self.cue or "").startswith("OPEN SUPPLY")
+
+
+MOVERS = (Drive.CONTROLLER, Drive.HANDS)
+
+
+@pytest.mark.parametrize("drive", MOVERS)
+def test_gas_is_let_in_where_nothing_speaks_against_it(drive):
+    bench = Bench(drive)
+    bench.let_in(2.2)
+    assert bench.lets_in
+
+
+@pytest.mark.parametrize("drive", MOVERS)
+@pytest.mark.parametrize(
+    ("field", "value", "words"),
+    [
+        ("bad", 1, "the pressure gauge has no valid reading"),
+        ("bad_b", 1, "the second gauge has no valid reading"),
+        ("apart", 1, "disagree by more than 30 mbar"),
+        ("free_bytes", 1, "MB are needed"),
+        ("pressure_b_bar", 2.21, "above the filling stop"),
+    ],
+)
+def test_a_refusal_ends_the_run_before_any_gas(drive, field, value, words):
+    bench = Bench(drive)
+    setattr(bench.scan, field, value)
+    with pytest.raises(Tripped) as refused:
+        bench.let_in()
+    assert refused.value.trip.code == "NOT_PERMITTED"
+    assert words in refused.value.trip.text
+    assert not bench.lets_in
+
+
+@pytest.mark.parametrize("drive", MOVERS)
+def test_no_target_above_the_filling_stop_and_no_filling_after_a_trip(drive):
+    bench = Bench(drive)
+    with pytest.raises(Tripped, match=r"2\.201 bar is above the filling stop at 2\.20 bar"):
+        bench.let_in(2.201)
+    bench.machine.rule = STATE_RULES[State.STOPPING]
+    with pytest.raises(Tripped, match="no gas is let in while STOPPING"):
+        bench.let_in()
+    assert not bench.lets_in
+
+
+@pytest.mark.parametrize("drive", MOVERS)
+def test_letting_out_is_never_refused(drive):
+    bench = Bench(drive)
+    bench.scan.bad_b = 9
+    bench.machine.rule = STATE_RULES[State.STOPPING]
+    bench.let_in(1.05)
+
+
+def test_a_hand_pot_with_one_gauge_does_not_wait_for_a_second():
+    bench = Bench(Drive.HANDS, two_gauges=False)
+    bench.scan.pressure_b_bar, bench.scan.bad_b = None, 3
+    bench.let_in()
+    assert bench.lets_in
+
+
+@pytest.mark.parametrize(("field", "value"), [("bad", 1), ("bad_b", 1), ("apart", 1), ("free_bytes", 1)])
+def test_hands_are_told_to_close_as_soon_as_a_permissive_refuses(field, value):
+    bench = Bench(Drive.HANDS)
+    bench.let_in()
+    assert bench.cue.startswith("OPEN SUPPLY")
+    setattr(bench.scan, field, value)
+    bench.drive.move(bench.scan)
+    assert bench.cue.startswith("CLOSE SUPPLY NOW: ")
+    setattr(bench.scan, field, 0 if field != "free_bytes" else None)
+    bench.drive.move(bench.scan)
+    assert bench.cue.startswith("OPEN SUPPLY")
