@@ -51,8 +51,8 @@ class Hold(StrictModel):
 class Leak(StrictModel):
     """The leak test inside the hold at the highest pressure."""
 
-    settle_s: float = Field(default=60.0, ge=0, le=600, description="wait before the leak is judged")
-    hold_s: float = Field(default=60.0, ge=30, le=1800, description="time over which the leak is judged")
+    settle_s: float = Field(default=30.0, ge=0, le=600, description="wait before the leak is judged")
+    hold_s: float = Field(default=90.0, ge=30, le=1800, description="time over which the leak is judged")
     warn_mbar_per_min: float = Field(default=1.0, gt=0, description="leak that is told")
     stop_mbar_per_min: float = Field(default=4.0, gt=0, description="leak that ends the run")
 
