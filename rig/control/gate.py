@@ -62,6 +62,7 @@ class Gate:
         self._counter = 0
         self._vent_open_wanted: bool | None = None
         self._moving_until_s = 0.0
+        self._shot_until_s = {"supply": 0.0, "vent": 0.0}
         self.refusal: str | None = None
         self.supply_ms = 0
 
@@ -113,20 +114,28 @@ class Gate:
             expected_rise_bar=expected_rise_bar,
             two_gauges=self._two_gauges,
         )
+        if self.refusal is None and self._shoots("supply"):
+            self.refusal = "the last shot still runs"
         if self.refusal is not None:
             return False
         given = self._try("supply", "shot", duration_ms, lambda: self._valves.open_supply_for(duration_ms))
         if given:
             self.supply_ms += duration_ms
-            self._moves_for(duration_ms)
+            self._shot_given("supply", duration_ms)
         return given
 
     def shoot_vent(self, duration_ms: int) -> bool:
-        """Let gas out for one device-timed shot. Returns whether the block took it."""
+        """Let gas out for one device-timed shot, unless the last one still runs.
+
+        Returns:
+            Whether the block took it.
+        """
+        if self._shoots("vent"):
+            return False
         duration_ms = min(duration_ms, self._longest_ms)
         given = self._try("vent", "shot", duration_ms, lambda: self._valves.open_vent_for(duration_ms))
         if given:
-            self._moves_for(duration_ms)
+            self._shot_given("vent", duration_ms)
         return given
 
     def shut_vent(self) -> bool:
@@ -158,6 +167,14 @@ class Gate:
         return self._try("all", "de-energise", None, self._valves.de_energise) or self._try(
             "all", "de-energise", None, self._valves.de_energise
         )
+
+    def _shoots(self, valve: str) -> bool:
+        """Whether this valve's last shot still runs: after a late tick the next one comes early."""
+        return self._schedule.since_start_s() < self._shot_until_s[valve]
+
+    def _shot_given(self, valve: str, duration_ms: int) -> None:
+        self._shot_until_s[valve] = self._schedule.since_start_s() + duration_ms / 1000.0
+        self._moves_for(duration_ms)
 
     def _moves_for(self, duration_ms: int) -> None:
         until_s = self._schedule.since_start_s() + duration_ms / 1000.0 + _VALVE_SETTLES_S

@@ -159,6 +159,20 @@ def test_filling_never_vents_and_every_shot_is_timed_by_the_device(pot):
     assert all(15 <= ms <= 500 for ms in shots)
 
 
+def test_no_shot_is_asked_for_while_the_last_one_still_runs(pot):
+    gate = pot.loop.gate
+    gate.shut_vent()
+    pot.loop.tick()
+    for shoot in (lambda: gate.shoot_vent(300), lambda: gate.shoot_supply(300, 0.001)):
+        assert shoot()
+        pot.loop.tick()
+        assert not shoot()
+        pot.loop.tick()
+        assert shoot()
+    assert pot.loop.scan.disobeyed == 0
+    assert not [v for v in pot.sink.valves if "failure" in v]
+
+
 def test_gas_used_is_counted(pot):
     pot.go_and_keep(2.0)
     let_in_l = (2.0 - pot.loop.scan.barometer_bar) * pot.limits.volume_l
