@@ -78,7 +78,7 @@ class LineVoltmeter(ScpiInstrument):
         super().__init__(spec, self._options, self._options.words, clock)
         sockets = self._options.sockets or self._options.channels
         self._socket_of = dict(zip(self._options.channels, sockets, strict=True))
-        self._background = BackgroundScan(spec.name, self._scan, spec.deadline_s)
+        self._background = BackgroundScan(spec.name, self._scan, max(spec.deadline_s, spec.patience_s))
         self._tokens = count(1)
         self._booted_generation = 0
         self._closing = threading.Event()

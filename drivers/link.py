@@ -27,6 +27,7 @@ from drivers.system_clock import SystemClock
 
 FIRST_PAUSE_S = 0.25
 LONGEST_PAUSE_S = 2.0
+_CLOCK_ROUNDING_S = 1e-6
 
 
 class Deadline:
@@ -133,15 +134,24 @@ class Link(Generic[PortT]):
         unit: which of the instruments on the port this is, where the wire tells them apart; else 0.
         deadline_s: longest time for one exchange, in seconds.
         clock: the rig's clock, which the pauses run on; the computer's own when None.
+        patience_s: as of `InstrumentSpec`. The bench then closes a connection instead of keeping the rig
+            waiting: one closed when the deadline has passed on the rig's clock is a lost answer only.
     """
 
     def __init__(
-        self, instrument: str, port: PortT, unit: int, deadline_s: float, clock: Clock | None = None
+        self,
+        instrument: str,
+        port: PortT,
+        unit: int,
+        deadline_s: float,
+        clock: Clock | None = None,
+        patience_s: float = 0.0,
     ) -> None:
         self.instrument = instrument
         self.deadline_s = deadline_s
         self._port = port
         self._unit = unit
+        self._patience_s = patience_s
         self._clock: Clock = clock or SystemClock()
         self._send_settings: Callable[[], None] | None = None
         self._settled_generation = -1
@@ -156,7 +166,7 @@ class Link(Generic[PortT]):
 
         Here each exchange has its own deadline; after a reopening in mid-run all of them share one.
         """
-        with self._hold(Deadline(self.deadline_s)):
+        with self._hold(self._deadline()):
             self._send_settings = send_settings
             self._settled_generation = -1
             self._retry_at_s = float("-inf")
@@ -198,7 +208,8 @@ class Link(Generic[PortT]):
             urgent: for the way to the safe state: wait for neither pause nor fence, and send no settings
                 before it.
         """
-        own_deadline = Deadline(deadline_s or self.deadline_s)
+        own_deadline = self._deadline(deadline_s)
+        begun_s = self._clock.monotonic_s()
         with self._hold(own_deadline):
             deadline = self._shared_deadline or own_deadline
             if not urgent:
@@ -207,9 +218,12 @@ class Link(Generic[PortT]):
             try:
                 self._make_ready(deadline, with_settings=not urgent)
                 yield deadline
-            except LinkDown:
+            except LinkDown as error:
                 self._port.shut()
                 self._count_failure()
+                allowed_s = deadline_s or self.deadline_s
+                if self._patience_s and self._clock.monotonic_s() - begun_s > allowed_s - _CLOCK_ROUNDING_S:
+                    raise LinkTimeout(self.instrument, f"no answer within {allowed_s:g} s") from error
                 raise
             except LinkTimeout:
                 self._port.fence(self._unit)
@@ -227,6 +241,10 @@ class Link(Generic[PortT]):
                 self._failures = 0
                 self._retry_at_s = float("-inf")
 
+    def _deadline(self, deadline_s: float | None = None) -> Deadline:
+        """A deadline that begins now, in real time."""
+        return Deadline(max(deadline_s or self.deadline_s, self._patience_s))
+
     def _make_ready(self, deadline: Deadline, *, with_settings: bool) -> None:
         if not self._port.is_open:
             self._port.open(self.instrument, deadline)
@@ -243,7 +261,7 @@ class Link(Generic[PortT]):
 
     def _respect_pause(self) -> None:
         wait_s = self._retry_at_s - self._clock.monotonic_s()
-        if wait_s > 0:
+        if wait_s > _CLOCK_ROUNDING_S:
             raise LinkDown(self.instrument, f"no answer from {self._port.key}; next try in {wait_s:.1f} s")
 
     def _respect_fence(self, deadline: Deadline) -> Deadline:

@@ -231,6 +231,7 @@ class ModbusLink(Link[ModbusPort]):
         instrument: name in the bench file.
         address: see `drivers.addresses`.
         deadline_s: longest wait for one answer, in seconds.
+        patience_s: as of `InstrumentSpec`.
         clock: the rig's clock, for the pause between reconnects.
 
     Raises:
@@ -238,7 +239,13 @@ class ModbusLink(Link[ModbusPort]):
     """
 
     def __init__(
-        self, instrument: str, address: str, *, deadline_s: float, clock: Clock | None = None
+        self,
+        instrument: str,
+        address: str,
+        *,
+        deadline_s: float,
+        patience_s: float = 0.0,
+        clock: Clock | None = None,
     ) -> None:
         try:
             unit = parse_modbus_address(address)
@@ -251,7 +258,7 @@ class ModbusLink(Link[ModbusPort]):
             key = f"rtu://{unit.device}"
             settings = (unit.baud, unit.parity, unit.stop_bits, unit.late_s, unit.echo)
         port = share_port(instrument, key, settings, lambda: ModbusPort(key, unit, settings))
-        super().__init__(instrument, port, unit.unit, deadline_s, clock)
+        super().__init__(instrument, port, unit.unit, deadline_s, clock, patience_s)
 
     def read_registers(self, address: int, count: int, table: Table = "holding") -> tuple[int, ...]:
         """Read `count` registers from the 0-based `address`, as unsigned 16-bit numbers.

@@ -175,7 +175,9 @@ class ModbusInstrument:
     def __init__(self, spec: InstrumentSpec, options: ModbusOptions, clock: Clock | None = None) -> None:
         self._spec = spec
         self._common = options
-        self.link = ModbusLink(spec.name, spec.address, deadline_s=spec.deadline_s, clock=clock)
+        self.link = ModbusLink(
+            spec.name, spec.address, deadline_s=spec.deadline_s, patience_s=spec.patience_s, clock=clock
+        )
 
     @property
     def name(self) -> str:

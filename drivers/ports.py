@@ -37,6 +37,8 @@ class InstrumentSpec:
         serial: serial number that the instrument must report, or empty when it reports none.
         deadline_s: longest wait for one answer, in seconds.
         options: what the driver lets a bench file set (channel list, register map, SCPI words).
+        patience_s: longest real time to wait, in seconds, where `deadline_s` passes on the rig's clock alone
+            (the virtual bench in lockstep); 0 where it passes in real time.
     """
 
     name: str
@@ -45,6 +47,7 @@ class InstrumentSpec:
     serial: str = ""
     deadline_s: float = 0.2
     options: Mapping[str, Any] = field(default_factory=dict)
+    patience_s: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -114,6 +114,7 @@ class ScpiInstrument:
             spec.name,
             spec.address,
             deadline_s=spec.deadline_s,
+            patience_s=spec.patience_s,
             settings=options.text_settings(),
             clock=clock,
         )

@@ -44,7 +44,7 @@ class ScpiRelayVoltmeter(ScpiMeter):
         options = read_options(RelayOptions, spec)
         super().__init__(spec, options, options.words, options.socket_numbers, clock)
         self._options = options
-        self._background = BackgroundScan(spec.name, self._scan, spec.deadline_s)
+        self._background = BackgroundScan(spec.name, self._scan, max(spec.deadline_s, spec.patience_s))
 
     def send_settings(self) -> None:
         """Open all channels; send range (V), aperture (NPLC) and autozero, and read them back."""

@@ -283,6 +283,7 @@ class VisaLink(Link[TextPort]):
         instrument: name in the bench file.
         address: VISA resource string.
         deadline_s: longest wait for one answer, in seconds.
+        patience_s: as of `InstrumentSpec`.
         settings: how lines travel.
         clock: the rig's clock, for the pause between reconnects.
 
@@ -296,6 +297,7 @@ class VisaLink(Link[TextPort]):
         address: str,
         *,
         deadline_s: float,
+        patience_s: float = 0.0,
         settings: TextSettings | None = None,
         clock: Clock | None = None,
     ) -> None:
@@ -305,7 +307,7 @@ class VisaLink(Link[TextPort]):
             raise BadSpec(instrument, "address", str(error)) from None
         chosen = settings or TextSettings()
         port = share_port(instrument, address, chosen, lambda: TextPort(address, chosen))
-        super().__init__(instrument, port, 0, deadline_s, clock)
+        super().__init__(instrument, port, 0, deadline_s, clock, patience_s)
 
     @property
     def stale_bytes(self) -> int:

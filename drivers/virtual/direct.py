@@ -65,8 +65,8 @@ class DirectInstrument:
         return Identity(serial=device.serial)
 
     def configure(self) -> None:
-        """Check who answers. Raises WrongInstrument."""
-        self._exchange()
+        """Check who answers, waiting for no pause. Raises WrongInstrument."""
+        self._exchange(urgent=True)
         if self._expected_serial and self._device.serial != self._expected_serial:
             raise WrongInstrument(
                 self.name,

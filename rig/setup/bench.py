@@ -47,8 +47,8 @@ __all__ = [
     "virtual_spec",
 ]
 
-# In lockstep bench time stands still while the wire is busy, so a deadline only guards against a hang.
-_LOCKSTEP_DEADLINE_S: Final = 5.0
+# In lockstep bench time stands still while the wire is busy, so real time only guards against a hang.
+_LOCKSTEP_PATIENCE_S: Final = 5.0
 
 
 class BenchNotReady(Exception):
@@ -225,7 +225,7 @@ def open_parts(
     parts = BenchParts(bench, virtual.clock if virtual is not None else SystemClock(), virtual)
     by_itself = virtual is None or (mode or "lockstep") == "real_time"
     try:
-        _build(parts, ask, least_deadline_s=0.0 if by_itself else _LOCKSTEP_DEADLINE_S)
+        _build(parts, ask, patience_s=0.0 if by_itself else _LOCKSTEP_PATIENCE_S)
         _check_sockets(parts, cells)
         for name, instrument in parts.instruments.items():
             try:
@@ -239,7 +239,7 @@ def open_parts(
     return parts
 
 
-def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, least_deadline_s: float) -> None:
+def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, patience_s: float) -> None:
     """Make every driver of the bench; nothing is sent yet.
 
     Raises:
@@ -261,7 +261,8 @@ def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, least_dea
             driver=entry.driver,
             address=parts.addresses[name],
             serial=entry.serial,
-            deadline_s=max(entry.deadline_s, least_deadline_s),
+            deadline_s=entry.deadline_s,
+            patience_s=patience_s,
             options=entry.options,
         )
         try:

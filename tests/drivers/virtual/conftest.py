@@ -99,7 +99,13 @@ def start_rig(six_cell_spec: VirtualSpec) -> Iterator[Callable[..., Rig]]:
             played = spec.instruments[name]
             instruments[name] = open_instrument(
                 InstrumentSpec(
-                    name, played.driver, endpoint, played.serial, deadline_s=5.0, options=played.options
+                    name,
+                    played.driver,
+                    endpoint,
+                    played.serial,
+                    deadline_s=played.deadline_s,
+                    patience_s=5.0,
+                    options=played.options,
                 ),
                 clock=session.clock,
             )
