@@ -15,6 +15,10 @@ from drivers.ports import Clock, Instrument
 VirtualMode = Literal["lockstep", "real_time", "direct"]
 
 
+class VirtualBenchError(Exception):
+    """A virtual bench that cannot be started or a fault that does not exist: one line for the user."""
+
+
 @dataclass(frozen=True, slots=True)
 class VirtualInstrument:
     """One instrument that the virtual bench plays.
@@ -64,6 +68,8 @@ class FaultKind:
         text: what breaks, in plain words.
         value_unit: unit of `FaultSpec.value`; empty when it takes none.
         default_value: value used when the spec gives none.
+        lowest, highest: smallest and largest value that makes sense, in `value_unit`.
+        whole: whether the value must be a whole number.
         targets: allowed `FaultSpec.target`s, the first one being the default; empty when there is no choice.
             "socket" stands for any occupied socket number.
     """
@@ -74,6 +80,21 @@ class FaultKind:
     value_unit: str = ""
     default_value: float | None = None
     targets: tuple[str, ...] = ()
+    lowest: float = 0.0
+    highest: float = 0.0
+    whole: bool = False
+
+    def refuse_value(self, value: float) -> None:
+        """Raise VirtualBenchError when `value` makes no sense for this fault; NaN never does."""
+        if not self.value_unit:
+            raise VirtualBenchError(f"fault {self.name}: takes no value")
+        if self.lowest <= value <= self.highest and (not self.whole or value == int(value)):
+            return
+        number = "a whole number" if self.whole else "a value"
+        raise VirtualBenchError(
+            f"fault {self.name}: {self.text}: {value:g} ({self.value_unit}) makes no sense; "
+            f"give {number} from {self.lowest:.10g} to {self.highest:.10g}"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,10 +205,6 @@ class VirtualSpec:
     faults: tuple[FaultSpec, ...] = ()
 
 
-class VirtualBenchError(Exception):
-    """A virtual bench that cannot be started or a fault that does not exist: one line for the user."""
-
-
 @dataclass(frozen=True)
 class VirtualSession:
     """A running virtual bench.
@@ -260,6 +277,6 @@ def parse_fault(text: str) -> FaultSpec:
         )
     except ValueError:
         raise VirtualBenchError(
-            f"fault {text!r}: write NAME[:TARGET][=VALUE]@SECONDS[+DURATION], "
-            "for example supply_stuck_open@120 or cell_unplugged:3@400+60"
+            f"fault {text!r}: write NAME[:TARGET][=VALUE]@SECONDS[+DURATION], VALUE a number without its "
+            "unit, for example supply_stuck_open@120, cell_unplugged:3@400+60 or gauge_offset=-0.12@300"
         ) from None

@@ -23,6 +23,7 @@ from drivers.virtual.devices import (
     ScannerDevice,
     ThermometerDevice,
     ValveDevice,
+    as_float32,
 )
 from drivers.virtual_spec import FaultKind, FaultSpec, VirtualBenchError
 
@@ -35,6 +36,7 @@ _SOCKET = ("socket",)
 _PSI_PER_BAR = 14.503773773
 _ATM_PER_BAR = 1.0 / 1.01325
 _LID_MAY_OPEN_BAR = 0.02
+_LATEST_S = 1e6
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +67,16 @@ def inject(bench: Bench, fault: FaultSpec) -> None:
         raise VirtualBenchError(f"fault {fault.name!r}: there is no such fault; see 'leadline bench faults'")
     kind = found.kind
     value = kind.default_value if fault.value is None else fault.value
-    if fault.value is not None and not kind.value_unit:
-        raise VirtualBenchError(f"fault {fault.name}: takes no value")
-    if not (math.isfinite(fault.at_s) and fault.at_s >= 0.0):
-        raise VirtualBenchError(f"fault {fault.name}: begins at {fault.at_s} s; give seconds from 0")
-    if fault.duration_s is not None and not (math.isfinite(fault.duration_s) and fault.duration_s > 0.0):
-        raise VirtualBenchError(f"fault {fault.name}: lasts {fault.duration_s} s; give seconds above 0")
+    if fault.value is not None:
+        kind.refuse_value(fault.value)
+    if not 0.0 <= fault.at_s <= _LATEST_S:
+        raise VirtualBenchError(
+            f"fault {fault.name}: begins at {fault.at_s:g} s; give seconds from 0 to {_LATEST_S:.0f}"
+        )
+    if fault.duration_s is not None and not 0.0 < fault.duration_s <= _LATEST_S:
+        raise VirtualBenchError(
+            f"fault {fault.name}: lasts {fault.duration_s:g} s; give seconds above 0, up to {_LATEST_S:.0f}"
+        )
     target = _target(bench, kind, fault.target)
     if found.role and bench.by_role(found.role) is None:
         raise VirtualBenchError(f"fault {kind.name}: this bench has no {found.role}")
@@ -124,12 +130,18 @@ def _fault(
     default: float | None = None,
     targets: tuple[str, ...] = (),
     role: str = "",
+    within: tuple[float, float] = (0.0, 0.0),
+    whole: bool = False,
 ) -> Callable[[Begin], Begin]:
-    """Enter a function into the catalogue under its own name, less its leading underscore."""
+    """Enter a function into the catalogue under its own name, less its leading underscore.
+
+    `within` is where its value makes sense: what a part can do, and what the bench can still work out.
+    """
 
     def enter(begin: Begin) -> Begin:
         name = begin.__name__.removeprefix("_")
-        _FAULTS[name] = _Fault(FaultKind(name, row, text, value_unit, default, targets), begin, role)
+        kind = FaultKind(name, row, text, value_unit, default, targets, *within, whole=whole)
+        _FAULTS[name] = _Fault(kind, begin, role)
         return begin
 
     return enter
@@ -224,12 +236,12 @@ def _second_gauge_stuck(bench: Bench, target: str, value: float) -> Undo:
     return _freeze(bench, "second_gauge")
 
 
-@_fault(3, "a gauge reads off by a fixed amount", "bar", -0.120, _GAUGES)
+@_fault(3, "a gauge reads off by a fixed amount", "bar", -0.120, _GAUGES, within=(-10.0, 10.0))
 def _gauge_offset(bench: Bench, target: str, value: float) -> Undo:
     return _set_gauges(bench, target, offset_bar=value)
 
 
-@_fault(4, "a gauge drifts away", "bar/s", 0.002, _GAUGES)
+@_fault(4, "a gauge drifts away", "bar/s", 0.002, _GAUGES, within=(-1.0, 1.0))
 def _gauge_drift(bench: Bench, target: str, value: float) -> Undo:
     return _set_gauges(bench, target, drift_bar_per_s=value, drift_from_us=bench.now_us)
 
@@ -246,9 +258,16 @@ def _gauge_overload(bench: Bench, target: str, value: float) -> Undo:
     return _set_gauges(bench, target, override=OVERLOAD)
 
 
-@_fault(5, "a gauge answers a pressure that cannot be, and says over range", "bar", 12.0, _GAUGES)
+@_fault(
+    5,
+    "a gauge answers a pressure that cannot be, and says over range",
+    "bar",
+    12.0,
+    _GAUGES,
+    within=(4.0, 1000.0),
+)
 def _gauge_out_of_range(bench: Bench, target: str, value: float) -> Undo:
-    return _set_gauges(bench, target, override=value, status=OVER_RANGE_BIT)
+    return _set_gauges(bench, target, override=as_float32(value), status=OVER_RANGE_BIT)
 
 
 @_fault(5, "a gauge reports a fault of its sensor", targets=_GAUGES)
@@ -269,12 +288,12 @@ def _gauge_silent(bench: Bench, target: str, value: float) -> Undo:
     return _set_gauges(bench, target, mute=True)
 
 
-@_fault(7, "an instrument answers late", "s", 3.0, _ROLES)
+@_fault(7, "an instrument answers late", "s", 3.0, _ROLES, within=(0.0, 3600.0))
 def _slow_replies(bench: Bench, target: str, value: float) -> Undo:
     return _set(_device(bench, target), latency_s=value)
 
 
-@_fault(8, "gas enters the pot past every valve", "bar/s", 0.05)
+@_fault(8, "gas enters the pot past every valve", "bar/s", 0.05, within=(0.0, 10.0))
 def _over_pressure(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(bench.pot, extra_inflow_bar_per_s=value)
@@ -286,7 +305,7 @@ def _pressure_switch_dead(bench: Bench, target: str, value: float) -> Undo:
     return _set(bench.pot, switch_bar=None)
 
 
-@_fault(9, "shots of the valves last too long", "times", 3.0, role="valves")
+@_fault(9, "shots of the valves last too long", "times", 3.0, role="valves", within=(1.0, 100.0))
 def _shots_too_long(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(_valves(bench), stretch=value)
@@ -304,7 +323,7 @@ def _supply_stuck_shut(bench: Bench, target: str, value: float) -> Undo:
     return _set(bench.pot, supply_stuck=False)
 
 
-@_fault(11, "the cylinder runs empty", "bar", 1.2)
+@_fault(11, "the cylinder runs empty", "bar", 1.2, within=(0.0, 10.0))
 def _cylinder_empty(bench: Bench, target: str, value: float) -> Undo:
     del target
     before_bar = bench.pot.bottle_bar()
@@ -312,7 +331,7 @@ def _cylinder_empty(bench: Bench, target: str, value: float) -> Undo:
     return lambda: bench.pot.set_bottle(before_bar)
 
 
-@_fault(12, "the regulator creeps upwards", "bar/s", 0.1)
+@_fault(12, "the regulator creeps upwards", "bar/s", 0.1, within=(0.0, 1.0))
 def _regulator_creep(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(bench.pot, regulator_creep_bar_per_s=value, regulator_bar=bench.pot.regulator_bar)
@@ -324,7 +343,7 @@ def _vent_stuck_shut(bench: Bench, target: str, value: float) -> Undo:
     return _set(bench.pot, vent_stuck=False)
 
 
-@_fault(13, "the vent line is blocked down to a part of its flow", "share", 0.15)
+@_fault(13, "the vent line is blocked down to a part of its flow", "share", 0.15, within=(0.0, 1.0))
 def _vent_blocked(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(bench.pot, vent_passage=value)
@@ -336,19 +355,21 @@ def _vent_stuck_open(bench: Bench, target: str, value: float) -> Undo:
     return _set(bench.pot, vent_stuck=True)
 
 
-@_fault(15, "the lid seal leaks badly", "mL/s per bar", 5.0)
+@_fault(15, "the lid seal leaks badly", "mL/s per bar", 5.0, within=(0.0, 1000.0))
 def _leak_large(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(bench.pot, leak_l_per_s_bar=value * 1e-3)
 
 
-@_fault(15, "the lid seal leaks a little", "mL/s per bar", 0.2)
+@_fault(15, "the lid seal leaks a little", "mL/s per bar", 0.2, within=(0.0, 1000.0))
 def _leak_small(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(bench.pot, leak_l_per_s_bar=value * 1e-3)
 
 
-@_fault(16, "a large dead space keeps its air through the purge", "share of the volume", 0.3)
+@_fault(
+    16, "a large dead space keeps its air through the purge", "share of the volume", 0.3, within=(0.01, 0.9)
+)
 def _purge_dead_space(bench: Bench, target: str, value: float) -> Undo:
     del target
     pot = bench.pot
@@ -357,13 +378,13 @@ def _purge_dead_space(bench: Bench, target: str, value: float) -> Undo:
     return lambda: pot.set_pocket(*before)
 
 
-@_fault(16, "the bottle holds another gas than oxygen", "oxygen fraction", 0.2095)
+@_fault(16, "the bottle holds another gas than oxygen", "oxygen fraction", 0.2095, within=(0.0, 1.0))
 def _wrong_gas(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(bench.pot, bottle_oxygen_fraction=value)
 
 
-@_fault(17, "the relief valve lifts early", "bar", 1.6)
+@_fault(17, "the relief valve lifts early", "bar", 1.6, within=(1.0, 10.0))
 def _relief_early(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(bench.pot, relief_bar=value)
@@ -437,14 +458,14 @@ def _watchdog_dead(bench: Bench, target: str, value: float) -> Undo:
     return _set(_valves(bench), watchdog_dead=True)
 
 
-@_fault(24, "the computer is suspended", "s", 60.0)
+@_fault(24, "the computer is suspended", "s", 60.0, within=(0.0, 3600.0))
 def _rig_suspended(bench: Bench, target: str, value: float) -> Undo:
     del target
     bench.stall_us += round(value * 1e6)
     return lambda: None
 
 
-@_fault(25, "the computer's time of day jumps", "s", 3600.0)
+@_fault(25, "the computer's time of day jumps", "s", 3600.0, within=(-1e8, 1e8))
 def _clock_jump(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(bench, utc_offset_s=bench.utc_offset_s + value)
@@ -474,10 +495,10 @@ def _gauge_unit_atm(bench: Bench, target: str, value: float) -> Undo:
     return _set_gauges(bench, target, unit_per_bar=_ATM_PER_BAR)
 
 
-@_fault(27, "the barometer is wrong", "bar", 0.55, role="barometer")
+@_fault(27, "the barometer is wrong", "bar", 0.55, role="barometer", within=(0.0, 10.0))
 def _barometer_wrong(bench: Bench, target: str, value: float) -> Undo:
     del target
-    return _set(_device(bench, "barometer"), override=value)
+    return _set(_device(bench, "barometer"), override=as_float32(value))
 
 
 @_fault(27, "the connection to the barometer is gone", role="barometer")
@@ -486,7 +507,7 @@ def _barometer_link_lost(bench: Bench, target: str, value: float) -> Undo:
     return _set(_device(bench, "barometer"), down=True)
 
 
-@_fault(28, "the thermometer reads too high", "K", 25.0, role="thermometer")
+@_fault(28, "the thermometer reads too high", "K", 25.0, role="thermometer", within=(-100.0, 200.0))
 def _temperature_high(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(_thermometer(bench), error_k=value)
@@ -512,7 +533,15 @@ def _lid_opened(bench: Bench, target: str, value: float) -> Undo:
     return _all((_set(_valves(bench), lid_switch_closed=False), _set(pot, lid_off=loose)))
 
 
-@_fault(30, "another program takes over the valve block", "its token", 47_011, role="valves")
+@_fault(
+    30,
+    "another program takes over the valve block",
+    "its token",
+    47_011,
+    role="valves",
+    within=(1, 65535),
+    whole=True,
+)
 def _second_controller(bench: Bench, target: str, value: float) -> Undo:
     del target
     return _set(_valves(bench), owner=int(value) & 0xFFFF)

@@ -111,8 +111,10 @@ def faults_table(kinds: Sequence[FaultKind]) -> RenderableType:
     """Return the faults that the virtual bench knows."""
     table = _table("fault", "what breaks", "value", "target", title="Faults of the virtual bench")
     for kind in kinds:
-        default = "" if kind.default_value is None else f"{kind.default_value:g} "
-        table.add_row(kind.name, kind.text, f"{default}{kind.value_unit}".strip(), ", ".join(kind.targets))
+        value = ""
+        if kind.default_value is not None:
+            value = f"{kind.default_value:g} {kind.value_unit} ({kind.lowest:g} to {kind.highest:g})"
+        table.add_row(kind.name, kind.text, value, ", ".join(kind.targets))
     how = Text(
         "Write FAULT[:TARGET][=VALUE]@SECONDS[+DURATION], for example "
         "--inject supply_stuck_open@120 or --inject cell_unplugged:3@400+60"

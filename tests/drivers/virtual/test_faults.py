@@ -1,6 +1,7 @@
 """Every fault shows where it should, ends when its time is over, and is refused when it makes no sense."""
 
 import math
+import re
 
 import pytest
 
@@ -366,6 +367,13 @@ def test_another_instrument_at_an_address(start_rig, role):
     [
         (FaultSpec("gremlins", 1.0), "no such fault"),
         (FaultSpec("gauge_stuck", -1.0), "seconds from 0"),
+        (FaultSpec("gauge_stuck", 1e9), "seconds from 0 to 1000000"),
+        (FaultSpec("gauge_stuck", 1.0, duration_s=math.inf), "seconds above 0, up to 1000000"),
+        (FaultSpec("slow_replies", 5.0, value=-3.0), "-3 (s) makes no sense; give a value from 0 to 3600"),
+        (
+            FaultSpec("second_controller", 5.0, value=1.5),
+            "1.5 (its token) makes no sense; give a whole number",
+        ),
         (FaultSpec("gauge_stuck", math.nan), "seconds from 0"),
         (FaultSpec("gauge_stuck", 1.0, duration_s=0.0), "seconds above 0"),
         (FaultSpec("gauge_stuck", 1.0, target="voltmeter"), "it strikes gauge, second_gauge, both"),
@@ -382,6 +390,37 @@ def test_a_fault_that_makes_no_sense_is_refused_in_one_line(start_rig, fault, te
     assert "\n" not in str(error.value)
 
 
+@pytest.mark.parametrize("name", sorted(name for name, kind in KINDS.items() if kind.value_unit))
+def test_every_value_has_a_range_that_the_bench_can_stand_and_nothing_outside_is_taken(start_rig, name):
+    kind = KINDS[name]
+    assert kind.lowest <= kind.default_value <= kind.highest
+    beyond = 1 if kind.whole else 1e-6 * (kind.highest - kind.lowest)
+    for value in (
+        kind.lowest - beyond,
+        kind.highest + beyond,
+        math.nan,
+        math.inf,
+        -math.inf,
+        1e9,
+        -1e9,
+    ):
+        with pytest.raises(VirtualBenchError) as error:
+            start_rig(faults=(FaultSpec(name, at_s=1.0, value=value),))
+        assert re.fullmatch(rf"fault {name}: .* makes no sense; give a .* from \S+ to \S+", str(error.value))
+    for value in (kind.lowest, kind.highest):
+        rig = start_rig(faults=(FaultSpec(name, at_s=1.0, value=value, duration_s=30.0),))
+        rig.clock.sleep_until(60.0)
+        pot = rig.session.pot()
+        assert math.isfinite(pot.pressure_bar)
+        assert math.isfinite(pot.gas_temperature_c)
+        assert 0.0 <= pot.oxygen_fraction <= 1.0 + 1e-9
+
+
+@pytest.mark.parametrize("name", ["gauge_offset", "gauge_drift", "temperature_high", "clock_jump"])
+def test_what_can_be_off_either_way_takes_negative_values(start_rig, name):
+    start_rig(faults=(FaultSpec(name, at_s=1.0, value=-0.12),)).clock.sleep_until(2.0)
+
+
 @pytest.mark.parametrize(
     ("text", "fault"),
     [
@@ -396,7 +435,21 @@ def test_faults_as_typed(text, fault):
 
 
 @pytest.mark.parametrize(
-    "text", ["", "gauge_stuck", "gauge_stuck@", "@5", "gauge stuck@5", "gauge_stuck@5+", "a=-@3"]
+    "text",
+    [
+        "",
+        "gauge_stuck",
+        "gauge_stuck@",
+        "@5",
+        "gauge stuck@5",
+        "gauge_stuck@5+",
+        "a=-@3",
+        "gauge_offset=-120mbar@5",
+        "gauge_offset=nan@5",
+        "gauge_offset=inf@5",
+        "gauge_offset=1@-5",
+        "gauge_offset=1.2.3@5",
+    ],
 )
 def test_faults_typed_wrong_are_told_how(text):
     with pytest.raises(VirtualBenchError, match="NAME"):
