@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import sys
 from dataclasses import dataclass
+from typing import Any
 
 from fault_bench import SeedRun, When, broken_invariants, run_faults
 
@@ -57,12 +58,17 @@ class Detection:
         return self.noticed_as in self.row.noticed_as and self.after_s <= self.row.within_s
 
 
-def detect(row: FaultRow, fault: str, *, seed: int = _SEED, volume_l: float = 1.0) -> Detection:
-    """Run the short procedure with one fault of a row, injected where it shows."""
-    spec = FaultSpec(fault, _BEFORE_ANY_GAS.get(fault, 0.0), target=_TARGETS.get(fault, ""))
+def run_where_it_shows(fault: str, target: str = "", **more: Any) -> SeedRun:
+    """Run the short procedure with one fault, injected where it shows; `more` is for `run_faults`."""
+    spec = FaultSpec(fault, _BEFORE_ANY_GAS.get(fault, 0.0), target=target or _TARGETS.get(fault, ""))
     when = None if fault in _BEFORE_ANY_GAS else _WHEN.get(fault, _IN_HOLD)
     method = "swings" if fault in _BY_SWINGS else "flow"
-    run = run_faults((spec,), seed=seed, when=when, volume_l=volume_l, method=method)
+    return run_faults((spec,), seed=_SEED, when=when, method=method, **more)
+
+
+def detect(row: FaultRow, fault: str) -> Detection:
+    """Run the short procedure with one fault of a row, injected where it shows."""
+    run = run_where_it_shows(fault)
     at_s = run.faults[0].at_s
     code, when_s = _noticed(run, at_s, row)
     return Detection(row, fault, code, when_s - at_s, run)

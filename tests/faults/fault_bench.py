@@ -1,7 +1,7 @@
-"""One seed of the virtual bench: a short whole run with faults, without a wire, judged on the bench's truth.
+"""One seed of the virtual bench: a short whole run with faults, judged on the bench's truth.
 
 A seed fixes everything: pot, room, valves, noise, procedure, faults and their times. The same seed gives the
-same history.
+same history, without a wire (which is fast) and over the wire in lockstep.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.catalogue import virtual_faults
-from drivers.virtual_spec import FaultSpec, PotTruth
+from drivers.virtual_spec import FaultSpec, PotTruth, VirtualMode
 from grading.record import FileText, RecordWriteError, RecordWriter, RunHeader, SampleRow, check_record
 from grading.results import CellInfo
 from grading.strict_toml import TomlText
@@ -189,10 +189,15 @@ class SeedSink:
     """Records in memory, or in a real record too; strikes the program where a seed says so."""
 
     def __init__(
-        self, stop: StopRequest, rig_faults: dict[str, float], writer: RecordWriter | None = None
+        self,
+        stop: StopRequest,
+        rig_faults: dict[str, float],
+        writer: RecordWriter | None = None,
+        keep_rows: bool = False,
     ) -> None:
         self.events: list[tuple[str, float, dict[str, Any]]] = []
         self.rows = 0
+        self.kept: list[SampleRow] | None = [] if keep_rows else None
         self.last: SampleRow | None = None
         self.ended: tuple[str, str] | None = None
         self.read_truth: Any = None
@@ -208,6 +213,8 @@ class SeedSink:
         self._strike(row.t_s)
         self.rows += 1
         self.last = row
+        if self.kept is not None:
+            self.kept.append(row)
         if self._writer is not None:
             self._writer.sample(row)
 
@@ -319,8 +326,13 @@ def run_faults(
     method: str = "swings",
     record: Path | None = None,
     procedure: ProcedureFile | None = None,
+    mode: VirtualMode = "direct",
+    keep_rows: bool = False,
 ) -> SeedRun:
-    """Run the short procedure with faults; `when` puts all of them at that moment of the run."""
+    """Run the short procedure with faults; `when` puts all of them at that moment of the run.
+
+    `mode` is "direct" or "lockstep"; with `keep_rows` the sink keeps every row.
+    """
     waiting = list(faults) if when is not None else []
     booked = () if when is not None else faults
     struck: list[FaultSpec] = []
@@ -330,7 +342,7 @@ def run_faults(
     sinks: list[SeedSink] = []
     file = seed_bench(volume_l)
     try:
-        opened = open_bench(file, cells=CELLS, seed=seed, mode="direct", faults=bench_faults)
+        opened = open_bench(file, cells=CELLS, seed=seed, mode=mode, faults=bench_faults)
     except BenchNotReady as error:
         sink = SeedSink(stop, {})
         nothing = PotTruth(0, 1, 1, 1, 20, 0.2, False, True, False, 0, False, False, True, 0)
@@ -357,7 +369,7 @@ def run_faults(
             if record is not None:
                 writer = RecordWriter.create(record, header, bench.clock.utc(), sync=False)
                 paths.append(writer.path)
-            sinks.append(SeedSink(stop, rig_faults, writer))
+            sinks.append(SeedSink(stop, rig_faults, writer, keep_rows))
             sinks[0].read_truth = virtual.pot
             sinks[0].on_phase = strike_when_due
             return sinks[0]
@@ -459,7 +471,7 @@ def seed_plan(seed: int, faults: int) -> tuple[tuple[FaultSpec, ...], float, str
     return tuple(specs), volume_l, method
 
 
-def run_seed(seed: int, faults: int, record: Path | None = None) -> SeedRun:
-    """Run one seed with so many random faults."""
+def run_seed(seed: int, faults: int, record: Path | None = None, **more: Any) -> SeedRun:
+    """Run one seed with so many random faults; `more` is for `run_faults`."""
     specs, volume_l, method = seed_plan(seed, faults)
-    return run_faults(specs, seed=seed, volume_l=volume_l, method=method, record=record)
+    return run_faults(specs, seed=seed, volume_l=volume_l, method=method, record=record, **more)

@@ -1,7 +1,11 @@
 """Runs seeds of the virtual bench by the thousand and holds each against the invariants.
 
-python tests/faults/run_seeds.py --none 1000 --single 10000 --double 5000
+python tests/faults/run_seeds.py --none 1000 --single 10000 --double 5000 --table
+python tests/faults/run_seeds.py --each                          # every fault, every target, where it shows
+python tests/faults/run_seeds.py --wire --each --single 100      # the same over the wire, held to no wire
 python tests/faults/run_seeds.py --faults 1 --seed 4711          # one seed again, told in full
+
+Progress goes to standard error, once a minute.
 """
 
 from __future__ import annotations
@@ -10,46 +14,83 @@ import argparse
 import sys
 import time
 from collections import Counter
+from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
+from detection import run_where_it_shows
 from fault_bench import SeedRun, broken_invariants, run_seed
+from wire_check import compare_fault, compare_seed, every_fault
+
+_TELL_EVERY_S = 60.0
+_CODES_SHOWN = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One run: a seed with so many faults, or one named fault where it shows."""
+
+    seed: int = 0
+    faults: int = 1
+    name: str = ""
+    target: str = ""
+    wire: bool = False
+
+    def run(self) -> tuple[SeedRun, list[str]]:
+        """Run it. Returns the run and how it differs from the one without a wire, if asked to compare."""
+        if self.wire:
+            if self.name:
+                return compare_fault(self.name, self.target)
+            return compare_seed(self.seed, self.faults)
+        run = run_where_it_shows(self.name, self.target) if self.name else run_seed(self.seed, self.faults)
+        return run, []
+
+    def replay_line(self) -> str:
+        """The command that does it again."""
+        which = (
+            f"--each {self.name}{':' * bool(self.target)}{self.target}"
+            if self.name
+            else f"--faults {self.faults} --seed {self.seed}"
+        )
+        return f"python tests/faults/run_seeds.py {'--wire ' * self.wire}{which}"
 
 
 @dataclass(frozen=True, slots=True)
 class SeedResult:
-    """What one seed came to, small enough to cross between processes."""
+    """What one task came to, small enough to cross between processes."""
 
-    seed: int
-    faults: int
+    task: Task
     names: tuple[str, ...]
     how: str
     code: str
     bench_s: float
     highest_bar: float
     broken: tuple[str, ...]
+    differs: tuple[str, ...]
 
 
-def one_seed(task: tuple[int, int]) -> SeedResult:
-    seed, faults = task
-    run = run_seed(seed, faults)
+def one_task(task: Task) -> SeedResult:
+    run, differs = task.run()
     return SeedResult(
-        seed,
-        faults,
+        task,
         tuple(fault.name for fault in run.faults),
         run.how,
         run.code,
         run.bench_s,
         max(run.truth.highest_pressure_bar, run.truth_later.highest_pressure_bar),
         tuple(broken_invariants(run)),
+        tuple(differs),
     )
 
 
 def replay_line(seed: int, faults: int) -> str:
-    return f"python tests/faults/run_seeds.py --faults {faults} --seed {seed}"
+    return Task(seed, faults).replay_line()
 
 
-def tell(run: SeedRun) -> None:
+def tell(task: Task) -> bool:
+    """Run one task and tell it in full. Returns whether it is as it should be."""
+    run, differs = task.run()
+    broken = broken_invariants(run)
     for fault in run.faults:
         print(f"fault    {fault.name} {fault.target or ''} at {fault.at_s} s")
     for kind, t_s, data in run.sink.events:
@@ -60,62 +101,141 @@ def tell(run: SeedRun) -> None:
     print("later   ", run.truth_later)
     for text in run.said:
         print("said    ", text)
-    for broken in broken_invariants(run):
-        print("BROKEN  ", broken)
+    for text in differs:
+        print("DIFFERS ", text)
+    for text in broken:
+        print("BROKEN  ", text)
+    return not broken and not differs
+
+
+@dataclass
+class Tally:
+    """What came of all the tasks so far."""
+
+    runs: int = 0
+    hows: Counter[tuple[int, str]] = field(default_factory=Counter)
+    by_fault: dict[str, Counter[str]] = field(default_factory=dict)
+    highest_bar_of: dict[str, float] = field(default_factory=dict)
+    simulated_s: float = 0.0
+    highest_bar: float = 0.0
+    broke: int = 0
+    differed: int = 0
+    false_trips: int = 0
+
+    def add(self, result: SeedResult) -> None:
+        """Count one result, and print it when it is not as it should be."""
+        faults = len(result.names)
+        self.runs += 1
+        self.hows[faults, result.how] += 1
+        self.simulated_s += result.bench_s
+        self.highest_bar = max(self.highest_bar, result.highest_bar)
+        if faults == 1:
+            name = result.names[0]
+            self.by_fault.setdefault(name, Counter())[result.code or result.how] += 1
+            self.highest_bar_of[name] = max(self.highest_bar_of.get(name, 0.0), result.highest_bar)
+        false_trip = faults == 0 and result.how != "completed"
+        self.false_trips += false_trip
+        self.broke += bool(result.broken)
+        self.differed += bool(result.differs)
+        wrong = [*result.broken, *result.differs, *([f"false trip {result.code}"] if false_trip else [])]
+        for what in wrong:
+            print(f"{'+'.join(result.names) or 'no fault'}: {what}")
+        if wrong:
+            print(f"  again: {result.task.replay_line()}", flush=True)
+
+    @property
+    def failed(self) -> bool:
+        """Whether anything was not as it should be."""
+        return bool(self.broke or self.differed or self.false_trips)
+
+    def verdict(self) -> str:
+        """What went wrong, in figures."""
+        return (
+            f"{self.broke} broke an invariant, {self.differed} differed over the wire, "
+            f"{self.false_trips} false trips"
+        )
+
+    def table(self) -> Iterable[str]:
+        """A Markdown table: what came of each single fault, the commonest first."""
+        yield "| fault | runs | ended as | highest true pressure, bar |"
+        yield "|---|---:|---|---:|"
+        for name, codes in sorted(self.by_fault.items()):
+            shown = [f"{code} {count}" for code, count in codes.most_common(_CODES_SHOWN)]
+            others = codes.total() - sum(count for _, count in codes.most_common(_CODES_SHOWN))
+            shown += [f"others {others}"] if others else []
+            yield f"| {name} | {codes.total()} | {', '.join(shown)} | {self.highest_bar_of[name]:.3f} |"
+
+
+def run_all(tasks: list[Task], jobs: int) -> Tally:
+    """Run every task in so many processes; progress on standard error once a minute."""
+    tally = Tally()
+    begun_s = told_s = time.monotonic()
+    with ProcessPoolExecutor(jobs) as pool:
+        for result in pool.map(one_task, tasks, chunksize=8):
+            tally.add(result)
+            now_s = time.monotonic()
+            if now_s - told_s >= _TELL_EVERY_S:
+                told_s = now_s
+                left_min = (now_s - begun_s) / tally.runs * (len(tasks) - tally.runs) / 60
+                print(
+                    f"{(now_s - begun_s) / 60:5.0f} min: {tally.runs} of {len(tasks)} runs, "
+                    f"{tally.verdict()}; {left_min:.0f} min left",
+                    file=sys.stderr,
+                    flush=True,
+                )
+    return tally
+
+
+def tasks_of(wanted: argparse.Namespace) -> list[Task]:
+    """What the command line asks for."""
+    tasks: list[Task] = []
+    if wanted.each is not None:
+        named = [(name, target) for name, _, target in (one.partition(":") for one in wanted.each)]
+        tasks += [Task(name=name, target=target, wire=wanted.wire) for name, target in named or every_fault()]
+    return tasks + [
+        Task(seed, faults, wire=wanted.wire)
+        for faults, count in ((0, wanted.none), (1, wanted.single), (2, wanted.double))
+        for seed in range(wanted.first, wanted.first + count)
+    ]
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--none", type=int, default=0, help="fault-free seeds")
     parser.add_argument("--single", type=int, default=0, help="seeds with one fault")
     parser.add_argument("--double", type=int, default=0, help="seeds with two faults")
+    parser.add_argument(
+        "--each", nargs="*", metavar="FAULT[:TARGET]", help="faults where they show; all of them"
+    )
     parser.add_argument("--first", type=int, default=1, help="first seed")
     parser.add_argument("--jobs", type=int, default=1, help="processes")
-    parser.add_argument("--answers", action="store_true", help="print what came of each kind of fault")
+    parser.add_argument("--wire", action="store_true", help="over the wire too, and nothing may differ")
+    parser.add_argument("--table", action="store_true", help="print what came of each single fault")
     parser.add_argument(
         "--faults", type=int, choices=(0, 1, 2), default=1, help="with --seed: how many faults"
     )
     parser.add_argument("--seed", type=int, help="run one seed and tell it in full")
     wanted = parser.parse_args()
     if wanted.seed is not None:
-        run = run_seed(wanted.seed, wanted.faults)
-        tell(run)
-        return 1 if broken_invariants(run) else 0
-    tasks = [
-        (seed, faults)
-        for faults, count in ((0, wanted.none), (1, wanted.single), (2, wanted.double))
-        for seed in range(wanted.first, wanted.first + count)
-    ]
+        return 0 if tell(Task(wanted.seed, wanted.faults, wire=wanted.wire)) else 1
+    tasks = tasks_of(wanted)
+    if len(tasks) == 1:
+        return 0 if tell(tasks[0]) else 1
     begun_s = time.monotonic()
-    hows: Counter[tuple[int, str]] = Counter()
-    answers: Counter[tuple[str, str, str]] = Counter()
-    simulated_s = highest_bar = 0.0
-    failures = false_trips = 0
-    with ProcessPoolExecutor(wanted.jobs) as pool:
-        for result in pool.map(one_seed, tasks, chunksize=8):
-            hows[result.faults, result.how] += 1
-            answers["+".join(result.names), result.how, result.code] += 1
-            simulated_s += result.bench_s
-            highest_bar = max(highest_bar, result.highest_bar)
-            false_trip = result.faults == 0 and result.how != "completed"
-            false_trips += false_trip
-            if result.broken or false_trip:
-                failures += bool(result.broken)
-                what = "; ".join(result.broken) or f"false trip {result.code}"
-                print(f"{'+'.join(result.names) or 'no fault'}: {what}")
-                print(f"  again: {replay_line(result.seed, result.faults)}", flush=True)
+    tally = run_all(tasks, wanted.jobs)
     real_s = time.monotonic() - begun_s
-    if wanted.answers:
-        for (names, how, code), count in sorted(answers.items()):
-            print(f"{count:6} {names:28} {how:10} {code}")
-    for (faults, how), count in sorted(hows.items()):
+    if wanted.table:
+        print("\n".join(tally.table()))
+    for (faults, how), count in sorted(tally.hows.items()):
         print(f"{count:6} runs with {faults} faults {how}")
     print(
-        f"{len(tasks)} seeds, {simulated_s / 60:.0f} test minutes in {real_s:.0f} s "
-        f"({simulated_s / 60 / max(real_s, 1e-9):.0f} per second); highest true pressure "
-        f"{highest_bar:.3f} bar; {failures} broke an invariant, {false_trips} false trips"
+        f"{len(tasks)} runs, {tally.simulated_s / 60:.0f} test minutes in {real_s:.0f} s "
+        f"({tally.simulated_s / 60 / max(real_s, 1e-9):.0f} per second); highest true pressure "
+        f"{tally.highest_bar:.3f} bar; {tally.verdict()}"
     )
-    return 1 if failures or false_trips else 0
+    return 1 if tally.failed else 0
 
 
 if __name__ == "__main__":

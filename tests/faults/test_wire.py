@@ -1,0 +1,72 @@
+"""Faults over the real wire protocols in lockstep: the same history as without a wire, to the last bit."""
+
+from dataclasses import replace
+
+import pytest
+from fault_bench import broken_invariants, run_seed
+from run_seeds import Task
+from wire_check import compare_fault, compare_seed, differences, every_fault
+
+from drivers.catalogue import virtual_faults
+from rig.control.faults_table import PROGRAM_FAULTS
+
+_SAMPLE = (
+    ("gauge_silent", "both"),
+    ("gauge_link_lost", "second_gauge"),
+    ("gauge_not_a_number", "gauge"),
+    ("slow_replies", "gauge"),
+    ("voltmeter_silent", ""),
+    ("voltmeter_link_lost", ""),
+    ("valves_silent", ""),
+    ("power_loss", ""),
+    ("supply_stuck_open", ""),
+    ("killed", ""),
+    ("rig_suspended", ""),
+    ("wrong_instrument", "barometer"),
+)
+"""One of each way that a wire, a gauge, a valve, the voltmeter and the program can fail."""
+
+
+@pytest.mark.parametrize(("name", "target"), _SAMPLE, ids=[":".join(case) for case in _SAMPLE])
+def test_a_fault_over_the_wire_goes_as_it_does_without(name, target):
+    run, differs = compare_fault(name, target)
+    assert differs == [], f"again: {Task(name=name, target=target, wire=True).replay_line()}"
+    assert broken_invariants(run) == []
+
+
+def test_two_random_faults_over_the_wire_go_as_they_do_without():
+    _, differs = compare_seed(4, 2)
+    assert differs == [], f"again: {Task(4, 2, wire=True).replay_line()}"
+
+
+def test_a_difference_is_seen_wherever_it_is():
+    run = run_seed(3, 1, keep_rows=True)
+    assert differences(run, run) == []
+    kept = run.sink.kept
+    assert len(kept) > 1000
+    other = run_seed(3, 1, keep_rows=True)
+    other.sink.kept[700] = kept[700]._replace(t_s=kept[700].t_s + 1e-9)
+    (told,) = differences(run, other)
+    assert told.startswith("first row that differs: ")
+    other = run_seed(3, 1, keep_rows=True)
+    kind, t_s, data = other.sink.events[40]
+    other.sink.events[40] = kind, t_s + 1e-9, data
+    (told,) = differences(run, other)
+    assert told.startswith("first event that differs: ")
+    other = run_seed(3, 1, keep_rows=True)
+    other.truth_later = replace(other.truth_later, pressure_bar=other.truth_later.pressure_bar + 1e-12)
+    (told,) = differences(run, other)
+    assert told.startswith("true pot three minutes later: ")
+
+
+def test_every_fault_is_among_those_compared_with_each_of_its_targets():
+    cases = every_fault()
+    assert {name for name, _ in cases} == {kind.name for kind in virtual_faults()} | set(PROGRAM_FAULTS)
+    assert {target for name, target in cases if name == "slow_replies"} == {
+        "voltmeter",
+        "gauge",
+        "second_gauge",
+        "valves",
+        "thermometer",
+        "barometer",
+    }
