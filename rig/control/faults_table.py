@@ -93,7 +93,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("relief_early",),
         ("NO_RESPONSE", "LEAK", "VENT_OPEN", "RAMP_SLOW"),
         130.0,
-        f"{_STOP} and names the pressure",
+        f"{_STOP} and names the pressure; one that only stands still there is held and tried once more first",
     ),
     FaultRow(
         18,
@@ -171,6 +171,20 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         _ABORT,
     ),
     FaultRow(33, "wrong instrument", ("wrong_instrument", "gauge_word_order"), ("refused",), 1.0, _REFUSE),
-    FaultRow(34, "bench file edited during the run", (), (), 0.0, "goes on with what it read at the start"),
-    FaultRow(35, "operator does not answer", (), (), 600.0, f"holds, then {_STOP}"),
+    FaultRow(
+        34,
+        "bench, procedure or limits file edited during the run",
+        (),
+        ("note",),
+        10.0,
+        "notes it; goes on with what it read at the start",
+    ),
+    FaultRow(
+        35,
+        "operator does not answer",
+        (),
+        ("NO_ANSWER", "NOBODY_THERE", "HANDS_IDLE"),
+        600.0,
+        f"{_REFUSE}; under pressure holds, then {_STOP}",
+    ),
 )

@@ -18,6 +18,7 @@ from rig.snapshot import Prompt, View
 LONGEST_HELD_S = 600.0
 _VOLTMETER_BACK_WITHIN_S = 60.0
 _MOST_HOLDS = 3
+_SAME_PRESSURE_BAR = 0.03
 
 
 class Held:
@@ -29,6 +30,7 @@ class Held:
         self._view = view
         self._in_thread = isinstance(clock, SystemClock)
         self._holds = 0
+        self._stuck_bar: float | None = None
 
     def work(self, part: Callable[[], None]) -> None:
         """Do `part`; when it asks for a hold that ends well, do it again.
@@ -50,6 +52,8 @@ class Held:
         loop = self._loop
         trip = replace(trip, drive=loop.scan.drive)
         self._holds += 1
+        if trip.code == "NO_RESPONSE" and self._stuck_again():
+            raise Tripped(replace(trip, response=Response.STOP, text=f"For the second time: {trip.text}"))
         loop.log.event("alarm", code=trip.code, text=trip.text, do_now=trip.do_now)
         self._view.say(trip.message, "alarm")
         loop.machine.fire(Command.HOLD, trip.code)
@@ -64,6 +68,16 @@ class Held:
             raise Tripped(replace(trip, response=Response.STOP))
         loop.machine.fire(Command.UNHOLD, "mended")
         loop.machine.fire(Command.DONE, "back to the step")
+
+    def _stuck_again(self) -> bool:
+        """Whether the pressure stands still where it did before, as at a relief valve that lifts early."""
+        before_bar, here_bar = self._stuck_bar, self._loop.scan.pressure_bar
+        self._stuck_bar = here_bar
+        return (
+            before_bar is not None
+            and here_bar is not None
+            and abs(here_bar - before_bar) < _SAME_PRESSURE_BAR
+        )
 
     def _voltmeter_comes_back(self) -> bool:
         begun_s = self._loop.now_s
@@ -93,8 +107,12 @@ class Held:
             asker = threading.Thread(target=lambda: answers.append(self._view.ask(prompt)), daemon=True)
             asker.start()
             begun_s = loop.now_s
-            while asker.is_alive() and loop.now_s - begun_s < prompt.timeout_s:
-                loop.tick()
+            try:
+                while asker.is_alive() and loop.now_s - begun_s < prompt.timeout_s:
+                    loop.tick()
+            finally:
+                if asker.is_alive():
+                    self._view.withdraw()
             answer = answers[0] if answers else None
         else:
             answer = self._view.ask(prompt)

@@ -168,6 +168,11 @@ def vent_stuck_open(scan: Scan, _limits: SafetyLimits) -> str | None:
 def leaks(scan: Scan, limits: SafetyLimits) -> str | None:
     """The pressure creeps away below its set point."""
     if scan.below >= _OFF_COURSE_SCANS and not scan.apart and scan.pressure_bar is not None:
+        if scan.intent is Intent.UP and scan.set_point_bar is not None:
+            return (
+                f"The pressure turned back at {scan.set_point_bar:.2f} bar while filling, and fell to "
+                f"{scan.pressure_bar:.3f} bar: the relief valve lifts there, or {WORDS[scan.drive].sinks}."
+            )
         return (
             f"The pressure fell to {scan.pressure_bar:.3f} bar, more than "
             f"{limits.off_course_bar * 1000:.0f} mbar below where it should be: {WORDS[scan.drive].sinks}."

@@ -1,6 +1,7 @@
 """A whole run on the virtual bench: what it leaves behind, and how it ends when it is told to."""
 
 import json
+import re
 from dataclasses import replace
 
 import pytest
@@ -199,6 +200,15 @@ def test_an_empty_bottle_holds_asks_and_goes_on_when_it_is_mended(short, tmp_pat
     assert events(outcome, "answer")[0]["answer"] == "retry"
 
 
+def test_a_pressure_that_stands_still_twice_at_the_same_place_is_not_asked_about_again(short, tmp_path):
+    """A relief valve that lifts early does that; an answer 'retry' to the first hold is taken at its word."""
+    view = View(answers=["retry", "retry", "retry"])
+    outcome, _ = run(short, tmp_path, view=view, struck=("fill", 2, 6.0, breaks("supply_stuck_shut")))
+    assert (outcome.how, outcome.code) == ("tripped", "NO_RESPONSE")
+    assert len(view.asked) == 1
+    assert re.search(r"For the second time: The pressure does not rise past 1\.\d{3} bar", outcome.why)
+
+
 def test_nobody_answering_a_hold_ends_vented(short, tmp_path):
     outcome, pot = run(short, tmp_path, struck=("fill", 2, 6.0, breaks("supply_stuck_shut")))
     assert (outcome.how, outcome.code) == ("tripped", "NO_RESPONSE")
@@ -221,3 +231,21 @@ def test_the_screen_is_told_where_the_run_is(short, tmp_path):
     assert 0.0 <= last.progress <= 1.0
     assert len(last.cells) == 2
     assert last.now
+
+
+def test_a_file_edited_during_the_run_is_told_once_and_changes_nothing(short, tmp_path):
+    from grading.strict_toml import read_text
+
+    path = tmp_path / "short.toml"
+    path.write_text(short.text, encoding="utf-8")
+    kept = parse_procedure(read_text(path))
+    view = View()
+    edit = once(lambda _bench, _stop, _t_s: path.write_text(short.text + "\n# another idea\n"))
+    outcome, _ = run(kept, tmp_path / "records", view=view, struck=("measure", 1, 5.0, edit))
+    assert (outcome.how, outcome.exit_code) == ("completed", 0)
+    notes = [note["text"] for note in events(outcome, "note")]
+    assert [text for text in notes if "edited" in text] == [
+        f"{path} was edited during the run, which goes on with what it read at the start."
+    ]
+    assert [severity for severity, text in view.said if "edited" in text] == ["caution"]
+    assert read_record(outcome.record).run["procedure"]["text"] == short.text
