@@ -26,6 +26,7 @@ LINEAR_WITHIN_PERCENT = 5.0
 HIGHEST_PO2_BAR = 8.0
 _GRID_BAR = 0.005
 _MODES = 5
+_REGULAR_US = 1000  # steps of whole milliseconds come again; those between moves of a valve do not
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,22 +180,45 @@ class Cell:
         self._past = past
         self._index = 1
         self._now_us, _, self._po2_bar, _, _ = past[0]
-        self._modes = [self._po2_bar] * _MODES
+        self._modes = (self._po2_bar,) * _MODES
         self._polarised = 0.0
         self._coefficients: dict[int, tuple[float, ...]] = {}
 
     def follow(self, until_us: int) -> None:
-        """Bring the membrane up to `until_us`, which the pot must have reached."""
+        """Bring the membrane up to `until_us`, which the pot must have reached.
+
+        Between breakpoints PO2 is a straight line, to which every mode has an exact answer.
+        """
         past, index = self._past, self._index
         end = len(past)
-        while index < end and past[index][0] <= until_us:
-            self._step(past[index][0], past[index][2])
-            index += 1
-        self._index = index
-        if self._now_us < until_us and index < end:
+        now_us, was = self._now_us, self._po2_bar
+        m1, m2, m3, m4, m5 = self._modes
+        fades = self.model.fade_at_2_bar > 0.0
+        kept = self._coefficients
+        while index < end:
             at_us, _, po2_bar, _, _ = past[index]
-            share = (until_us - self._now_us) / (at_us - self._now_us)
-            self._step(until_us, self._po2_bar + share * (po2_bar - self._po2_bar))
+            if at_us <= until_us:
+                index += 1
+            elif now_us < until_us:
+                po2_bar = was + (until_us - now_us) / (at_us - now_us) * (po2_bar - was)
+                at_us = until_us
+            else:
+                break
+            step_us = at_us - now_us
+            if step_us <= 0:
+                continue
+            coefficients = kept.get(step_us) or self._coefficients_of(step_us)
+            e1, a1, b1, e2, a2, b2, e3, a3, b3, e4, a4, b4, e5, a5, b5 = coefficients
+            m1 = e1 * m1 + a1 * was + b1 * po2_bar
+            m2 = e2 * m2 + a2 * was + b2 * po2_bar
+            m3 = e3 * m3 + a3 * was + b3 * po2_bar
+            m4 = e4 * m4 + a4 * was + b4 * po2_bar
+            m5 = e5 * m5 + a5 * was + b5 * po2_bar
+            if fades:
+                self._polarise(step_us * 1e-6, 0.5 * (was + po2_bar))
+            was, now_us = po2_bar, at_us
+        self._index, self._now_us, self._po2_bar = index, now_us, was
+        self._modes = (m1, m2, m3, m4, m5)
 
     def forget(self, count: int) -> None:
         """Catch up so far that the pot can forget its first `count` breakpoints."""
@@ -243,45 +267,35 @@ class Cell:
                 value_mv *= 1.0 - 0.06 * spike
         return value_mv
 
-    def _step(self, to_us: int, po2_bar: float) -> None:
-        """One straight piece of PO2: the exact answer of every mode to a ramp."""
-        step_us = to_us - self._now_us
-        if step_us <= 0:
-            return
-        coefficients = self._coefficients.get(step_us)
-        if coefficients is None:
-            coefficients = self._coefficients_of(step_us)
-        e1, a1, b1, e2, a2, b2, e3, a3, b3, e4, a4, b4, e5, a5, b5, fade, recovery = coefficients
-        was = self._po2_bar
-        m1, m2, m3, m4, m5 = self._modes
-        self._modes = [
-            e1 * m1 + a1 * was + b1 * po2_bar,
-            e2 * m2 + a2 * was + b2 * po2_bar,
-            e3 * m3 + a3 * was + b3 * po2_bar,
-            e4 * m4 + a4 * was + b4 * po2_bar,
-            e5 * m5 + a5 * was + b5 * po2_bar,
-        ]
-        if self.model.fade_at_2_bar:
-            square = (0.25 * (was + po2_bar)) ** 2
-            aim = min(self.model.fade_at_2_bar * square**4, 0.6)
-            keep = fade if aim > self._polarised else recovery
-            self._polarised = aim + (self._polarised - aim) * keep
-        self._po2_bar = po2_bar
-        self._now_us = to_us
+    def _polarise(self, step_s: float, po2_bar: float) -> None:
+        """Let the polarisation follow over one step at this mean PO2."""
+        model = self.model
+        square = (0.5 * po2_bar) ** 2
+        aim = min(model.fade_at_2_bar * square**4, 0.6)
+        lag_s = model.fade_s if aim > self._polarised else model.recovery_s
+        self._polarised = aim + (self._polarised - aim) * exp(-step_s / lag_s)
 
     def _coefficients_of(self, step_us: int) -> tuple[float, ...]:
         """Per mode of time constant tau/n^2: e^-x, and the weights of the piece's two ends."""
-        if len(self._coefficients) > 2000:
-            self._coefficients.clear()
-        step_s = step_us * 1e-6
-        values: list[float] = []
-        for mode in range(1, _MODES + 1):
-            x = step_s * mode * mode / self.model.membrane_s
-            gone = -expm1(-x)
-            values += (1.0 - gone, gone / x - (1.0 - gone), 1.0 - gone / x)
-        values += (exp(-step_s / self.model.fade_s), exp(-step_s / self.model.recovery_s))
-        self._coefficients[step_us] = tuple(values)
-        return self._coefficients[step_us]
+        step_s, membrane_s = step_us * 1e-6, self.model.membrane_s
+        x1 = step_s / membrane_s
+        x2 = step_s * 2 * 2 / membrane_s
+        x3 = step_s * 3 * 3 / membrane_s
+        x4 = step_s * 4 * 4 / membrane_s
+        x5 = step_s * 5 * 5 / membrane_s
+        gone1, gone2, gone3, gone4, gone5 = -expm1(-x1), -expm1(-x2), -expm1(-x3), -expm1(-x4), -expm1(-x5)
+        keep1, keep2, keep3, keep4, keep5 = 1.0 - gone1, 1.0 - gone2, 1.0 - gone3, 1.0 - gone4, 1.0 - gone5
+        mean1, mean2, mean3, mean4, mean5 = gone1 / x1, gone2 / x2, gone3 / x3, gone4 / x4, gone5 / x5
+        coefficients = (
+            keep1, mean1 - keep1, 1.0 - mean1,
+            keep2, mean2 - keep2, 1.0 - mean2,
+            keep3, mean3 - keep3, 1.0 - mean3,
+            keep4, mean4 - keep4, 1.0 - mean4,
+            keep5, mean5 - keep5, 1.0 - mean5,
+        )  # fmt: skip
+        if step_us % _REGULAR_US == 0:
+            self._coefficients[step_us] = coefficients
+        return coefficients
 
 
 def step_answer(model: CellModel, after_s: float) -> float:

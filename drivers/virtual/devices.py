@@ -33,9 +33,12 @@ Permit = Literal["ok", "not armed", "out of range", "not shut"]
 ControlMode = Literal["measure", "control", "vent"]
 
 
+_FLOAT32 = struct.Struct(">f")
+
+
 def as_float32(value: float) -> float:
     """The number that survives a 32-bit float register."""
-    number: float = struct.unpack(">f", struct.pack(">f", value))[0]
+    number: float = _FLOAT32.unpack(_FLOAT32.pack(value))[0]
     return number
 
 
@@ -43,6 +46,7 @@ class Device:
     """What every instrument of the bench has.
 
     Attributes:
+        bench, pot: that it stands on and is screwed to.
         name, role, serial: as in the bench file.
         deadline_s: how long the rig waits for an answer, in seconds.
         mute: takes requests and never answers.
@@ -54,6 +58,7 @@ class Device:
 
     def __init__(self, bench: Bench, name: str, instrument: VirtualInstrument, serial: str) -> None:
         self.bench = bench
+        self.pot = bench.pot
         self.name = name
         self.role = instrument.role
         self.serial = instrument.serial or serial
@@ -102,7 +107,7 @@ class GaugeDevice(Device):
     @property
     def conversions(self) -> int:
         """Conversions since power-on."""
-        return self.bench.now_us // CONVERSION_US
+        return self.pot.now_us // CONVERSION_US
 
     def read(self) -> float:
         """The last conversion, in bar (or in whatever unit it is wrongly set to), as a 32-bit float."""
@@ -110,7 +115,7 @@ class GaugeDevice(Device):
             return self.override
         if self.held is not None:
             return self.held
-        conversion = self.bench.now_us // CONVERSION_US
+        conversion = self.pot.now_us // CONVERSION_US
         if conversion != self._conversion:
             self._conversion = conversion
             self._value = self._convert(conversion)
@@ -118,7 +123,7 @@ class GaugeDevice(Device):
 
     def body_temperature_c(self) -> float:
         """Temperature of its body, in degrees Celsius."""
-        return as_float32(self.bench.pot.wall_k - 273.15 + 1.5)
+        return as_float32(self.pot.wall_k - 273.15 + 1.5)
 
     def forget_conversion(self) -> None:
         """Convert afresh at the next reading, after a fault has changed something."""
@@ -130,7 +135,7 @@ class GaugeDevice(Device):
 
     def true_bar(self, at_us: int) -> float:
         """The pressure at its port, in bar."""
-        return self.bench.pot.pressure_at(at_us)
+        return self.pot.pressure_at(at_us)
 
     def _convert(self, conversion: int) -> float:
         at_us = conversion * CONVERSION_US
@@ -145,7 +150,7 @@ class GaugeDevice(Device):
         if self.drift_bar_per_s:
             shown_bar += self.drift_bar_per_s * (at_us - self.drift_from_us) * 1e-6
         if self.gauge_unit:
-            shown_bar -= self.bench.pot.room_pressure_bar
+            shown_bar -= self.pot.room_pressure_bar
         return as_float32(shown_bar * self.unit_per_bar)
 
 
@@ -157,7 +162,7 @@ class BarometerDevice(GaugeDevice):
     def true_bar(self, at_us: int) -> float:
         """Pressure of the room, in bar."""
         del at_us
-        return self.bench.pot.room_pressure_bar
+        return self.pot.room_pressure_bar
 
 
 class ThermometerDevice(Device):
@@ -181,8 +186,8 @@ class ThermometerDevice(Device):
         """Temperature in degrees Celsius, to a millikelvin."""
         if self.override is not None:
             return self.override
-        true_c = self.bench.pot.probe_k - 273.15
-        noise_k = 0.008 * self._noise.at(self.bench.now_us // 10_000)
+        true_c = self.pot.probe_k - 273.15
+        noise_k = 0.008 * self._noise.at(self.pot.now_us // 10_000)
         return round(true_c + self._offset_k + self.error_k + noise_k, 3)
 
 
@@ -213,7 +218,7 @@ class ControllerDevice(GaugeDevice):
             return "out of range"
         if not self.deaf:
             self.set_bar = pressure_bar
-            self.bench.pot.controlled_set_bar = pressure_bar
+            self.pot.controlled_set_bar = pressure_bar
         return "ok"
 
     def set_ramp(self, ramp_bar_per_min: float) -> Permit:
@@ -222,14 +227,14 @@ class ControllerDevice(GaugeDevice):
             return "out of range"
         if not self.deaf:
             self.ramp_bar_per_min = ramp_bar_per_min
-            self.bench.pot.controlled_ramp_bar_per_s = ramp_bar_per_min / 60.0
+            self.pot.controlled_ramp_bar_per_s = ramp_bar_per_min / 60.0
         return "ok"
 
     def set_mode(self, mode: ControlMode) -> Permit:
         """Measure, control or vent; control starts its ramp at the pressure as it is."""
         if self.deaf:
             return "ok"
-        pot = self.bench.pot
+        pot = self.pot
         if mode == "control" and self.mode != "control":
             pot.controlled_bar = pot.pressure_bar
             pot.controlled_set_bar = self.set_bar
@@ -262,7 +267,7 @@ class MillivoltDevice(Device):
         """Millivolts of the last conversion, as 32-bit floats."""
         if self.override is not None:
             return tuple(self.override for _ in self.channels)
-        update = self.bench.now_us // self.update_us
+        update = self.pot.now_us // self.update_us
         if update != self._update:
             self._update = update
             self._values = tuple(self._convert(channel, update) for channel in self.channels)
@@ -313,6 +318,7 @@ class ScannerDevice(Device):
         self._volts: tuple[float, ...] | None = None
         self._channel_us = 0
         self._aperture_us = 0
+        self._noise_mv = 0.0
 
     def configure(self) -> None:
         """Back to one mains period, automatic range and no autozero, as CONF does."""
@@ -324,7 +330,7 @@ class ScannerDevice(Device):
         if self._scan_from_us < 0 or self._volts is not None:
             return 0.0
         end_us = self._scan_from_us + len(self._scanned) * self._channel_us
-        return max(0, end_us - self.bench.now_us) * 1e-6
+        return max(0, end_us - self.pot.now_us) * 1e-6
 
     @property
     def has_scan(self) -> bool:
@@ -335,7 +341,8 @@ class ScannerDevice(Device):
         """Start a scan of `channels`, or of the scan list."""
         self._aperture_us = round(self.nplc * 1e6 / MAINS_HZ)
         self._channel_us = self._aperture_us * (2 if self.autozero else 1)
-        self._scan_from_us = self.bench.now_us
+        self._noise_mv = 0.0015 / sqrt(self.nplc)
+        self._scan_from_us = self.pot.now_us
         self._scanned = channels or self.scan_list
         self._volts = None
 
@@ -356,7 +363,7 @@ class ScannerDevice(Device):
         cell = self.bench.cells.get(channel - 100)
         # An open input drifts about; its own noise is what a socket without a cell shows.
         value_mv = 1.5 * noise if cell is None else cell.output_mv(at_us)
-        value_mv = value_mv * self._gain + self._zero_mv + 0.0015 / sqrt(self.nplc) * noise
+        value_mv = value_mv * self._gain + self._zero_mv + self._noise_mv * noise
         volts = value_mv * 1e-3
         limit_v = 1.2 * (self.range_v or self.ranges_v[-1])
         if volts > limit_v:
@@ -415,7 +422,7 @@ class ValveDevice(Device):
     @property
     def live(self) -> bool:
         """Whether outputs may be energised."""
-        return self.armed and not self.watchdog_tripped and not self.bench.pot.switch_tripped
+        return self.armed and not self.watchdog_tripped and not self.pot.switch_tripped
 
     @property
     def outputs(self) -> int:
@@ -428,7 +435,7 @@ class ValveDevice(Device):
         return (
             (1 if self.lid_switch_closed else 0)
             | (2 if self.watchdog_tripped else 0)
-            | (4 if self.bench.pot.switch_tripped else 0)
+            | (4 if self.pot.switch_tripped else 0)
         )
 
     def shoot_supply(self, duration_ms: int) -> Permit:
@@ -448,7 +455,7 @@ class ValveDevice(Device):
             if turn == self._supply_turn:
                 self._set_supply(False)
 
-        self.bench.at(self.bench.now_us + round(duration_ms * 1e3 * self.stretch), end)
+        self.bench.at(self.pot.now_us + round(duration_ms * 1e3 * self.stretch), end)
         return "ok"
 
     def shut_supply(self) -> Permit:
@@ -477,7 +484,7 @@ class ValveDevice(Device):
             if turn == self._vent_turn and self.live:
                 self._set_vent(True)
 
-        self.bench.at(self.bench.now_us + round(duration_ms * 1e3 * self.stretch), end)
+        self.bench.at(self.pot.now_us + round(duration_ms * 1e3 * self.stretch), end)
         return "ok"
 
     def hold_vent(self, shut: bool) -> Permit:
@@ -497,7 +504,7 @@ class ValveDevice(Device):
         self._drop()
         self.armed = False
         self.watchdog_tripped = False
-        pot = self.bench.pot
+        pot = self.pot
         if pot.pressure_bar < pot.room_pressure_bar + 0.1:
             pot.switch_tripped = False
         return "ok"
@@ -508,7 +515,7 @@ class ValveDevice(Device):
             return "ok"
         if value != self.heartbeat:
             self.heartbeat = value
-            self._beat_us = self.bench.now_us
+            self._beat_us = self.pot.now_us
             if not self.watchdog_tripped:
                 self.armed = True
                 self._watch()
@@ -531,7 +538,7 @@ class ValveDevice(Device):
             self._watching = False
             if not self.armed or self.watchdog_dead:
                 return
-            if self.bench.now_us - self._beat_us >= period_us:
+            if self.pot.now_us - self._beat_us >= period_us:
                 self.watchdog_tripped = True
                 self._drop()
             else:
@@ -549,7 +556,7 @@ class ValveDevice(Device):
     def _set_supply(self, on: bool) -> None:
         if on != self.supply_on:
             self.supply_on = on
-            pot = self.bench.pot
+            pot = self.pot
             self._supply_moves_us = self._move(
                 self._supply_moves_us, on, lambda: pot.set_valves(supply_open=on)
             )
@@ -557,7 +564,7 @@ class ValveDevice(Device):
     def _set_vent(self, on: bool) -> None:
         if on != self.vent_on:
             self.vent_on = on
-            pot = self.bench.pot
+            pot = self.pot
             self._vent_moves_us = self._move(
                 self._vent_moves_us, on, lambda: pot.set_valves(vent_open=not on)
             )
@@ -565,7 +572,7 @@ class ValveDevice(Device):
     def _move(self, earlier_us: int, on: bool, action: Callable[[], None]) -> int:
         """A solenoid moves 15 ms after its coil is energised and 25 ms after it drops, within 4 ms."""
         delay_us = (15_000 if on else 25_000) + self._stream.randrange(-4000, 4001)
-        moves_us = max(self.bench.now_us + delay_us, earlier_us)
+        moves_us = max(self.pot.now_us + delay_us, earlier_us)
         self.bench.at(moves_us, action)
         return moves_us
 

@@ -7,7 +7,6 @@ that a run without a wire goes like one over it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
 
 from drivers.errors import BadReply, LinkDown, LinkTimeout, NoReading, Refused, WrongInstrument
 from drivers.limits import refuse_outside
@@ -83,12 +82,12 @@ class DirectInstrument:
         they lead to the safe state.
         """
         device = self._device
+        if not (wait_s or device.down or device.mute or device.latency_s or self._retry_at_us):
+            self._failures = 0
+            return
         bench = self._bench
         if not urgent and bench.now_us < self._retry_at_us:
             raise LinkDown(device.name, "no answer; waiting before the next try")
-        if not (wait_s or device.down or device.mute or device.latency_s):
-            self._failures = 0
-            return
         try:
             bench.spend(device, wait_s)
         except HungUp:
@@ -99,10 +98,8 @@ class DirectInstrument:
             raise LinkTimeout(device.name, f"no answer within {device.deadline_s:g} s") from None
         self._failures = 0
 
-    def _do(self, action: Callable[[], Permit], *, urgent: bool = False) -> None:
-        """One command and its confirmation."""
-        self._exchange(urgent=urgent)
-        permit = action()
+    def _confirm(self, permit: Permit) -> None:
+        """Take note of what the device says to a command."""
         if permit != "ok":
             raise Refused(self.name, f"refused the command ({permit})")
 
@@ -144,11 +141,11 @@ class DirectGauge(DirectInstrument):
             if gauge.status & UNDER_RANGE_BIT:
                 raise NoReading(self.name, "reads below its range", ReadingStatus.UNDER)
         pressure_bar = gauge.read()
+        if _LOWEST_BAR <= pressure_bar <= _HIGHEST_BAR:
+            return pressure_bar
         if not math.isfinite(pressure_bar):
             raise NoReading(self.name, "has no value")
-        if not _LOWEST_BAR <= pressure_bar <= _HIGHEST_BAR:
-            raise BadReply(self.name, f"{pressure_bar:.6g} bar cannot be true here")
-        return pressure_bar
+        raise BadReply(self.name, f"{pressure_bar:.6g} bar cannot be true here")
 
     def read_barometer_bar(self) -> float:
         """Read ambient absolute pressure, in bar."""
@@ -179,23 +176,27 @@ class DirectController(DirectGauge):
         """Set the ramp, in bar/min."""
         refuse_outside(self.name, "a ramp", ramp_bar_per_min, 1e-4, self._most_ramp, "bar/min")
         ramp = as_float32(ramp_bar_per_min) if self._by_registers else float(f"{ramp_bar_per_min:.6g}")
-        self._do(lambda: self._controller.set_ramp(ramp))
+        self._exchange()
+        self._confirm(self._controller.set_ramp(ramp))
 
     def set_pressure_bar(self, pressure_bar: float) -> None:
         """Set the absolute set point, in bar."""
         refuse_outside(self.name, "a set point", pressure_bar, self._lowest_bar, self._highest_bar, "bar")
         wanted_bar = as_float32(pressure_bar) if self._by_registers else round(pressure_bar, 5)
-        self._do(lambda: self._controller.set_pressure(wanted_bar))
+        self._exchange()
+        self._confirm(self._controller.set_pressure(wanted_bar))
         if abs(self._controller.set_bar - pressure_bar) > 1e-5:
             raise Refused(self.name, f"did not take the set point {pressure_bar:g} bar")
 
     def vent(self) -> None:
         """Vent to ambient."""
-        self._do(lambda: self._controller.set_mode("vent"), urgent=True)
+        self._exchange(urgent=True)
+        self._confirm(self._controller.set_mode("vent"))
 
     def hold_output(self, on: bool) -> None:
         """Switch control on or off."""
-        self._do(lambda: self._controller.set_mode("control" if on else "measure"))
+        self._exchange()
+        self._confirm(self._controller.set_mode("control" if on else "measure"))
 
 
 class DirectMillivolts(DirectInstrument):
@@ -324,8 +325,8 @@ class DirectVoltmeter(DirectInstrument):
         for socket, volts, offset_s in zip(
             self._sockets, self._scanner.fetch(), self._offsets_s, strict=True
         ):
-            # The meter writes seven digits, and the driver reads those.
-            shown = float(f"{volts:+.6E}")
+            # The meter writes seven digits, and the driver reads those; below a volt it has no more.
+            shown = volts if -1.0 < volts < 1.0 else float(f"{volts:+.6E}")
             if -OVERLOAD < shown < OVERLOAD:
                 readings.append(ChannelReading(socket, shown * 1e3, ReadingStatus.OK, offset_s, half_width_s))
             else:
@@ -356,30 +357,36 @@ class DirectValves(DirectInstrument):
     def open_supply_for(self, duration_ms: int) -> None:
         """Open the supply for one shot, in ms."""
         self._refuse_length(duration_ms, "supply")
-        self._do(lambda: self._valves.shoot_supply(duration_ms))
+        self._exchange()
+        self._confirm(self._valves.shoot_supply(duration_ms))
 
     def open_vent_for(self, duration_ms: int) -> None:
         """Open the vent for one shot, in ms."""
         self._refuse_length(duration_ms, "vent")
-        self._do(lambda: self._valves.shoot_vent(duration_ms))
+        self._exchange()
+        self._confirm(self._valves.shoot_vent(duration_ms))
 
     def shut_vent(self) -> None:
         """Energise the vent: shut."""
-        self._do(lambda: self._valves.hold_vent(True))
+        self._exchange()
+        self._confirm(self._valves.hold_vent(True))
 
     def open_vent(self) -> None:
         """De-energise the vent: open."""
-        self._do(lambda: self._valves.hold_vent(False), urgent=True)
+        self._exchange(urgent=True)
+        self._confirm(self._valves.hold_vent(False))
 
     def shut_supply(self) -> None:
         """De-energise the supply: shut."""
-        self._do(self._valves.shut_supply, urgent=True)
+        self._exchange(urgent=True)
+        self._confirm(self._valves.shut_supply())
 
     def de_energise(self) -> None:
         """Drop every output; tried three times, as the wire driver does."""
         for tries_left in (2, 1, 0):
             try:
-                self._do(self._valves.de_energise, urgent=True)
+                self._exchange(urgent=True)
+                self._confirm(self._valves.de_energise())
                 return
             except (LinkDown, LinkTimeout):
                 if not tries_left:
@@ -401,7 +408,8 @@ class DirectValves(DirectInstrument):
     def beat(self, counter: int) -> None:
         """Write the heartbeat, 0 to 65535."""
         self._refuse_word(counter, "heartbeat")
-        self._do(lambda: self._valves.beat(counter))
+        self._exchange()
+        self._confirm(self._valves.beat(counter))
 
     def write_owner(self, token: int) -> None:
         """Write this program's token, 0 to 65535."""

@@ -30,6 +30,7 @@ _CONTROL_S = 0.2  # how fast a pressure controller means to correct
 _CONTROL_BLEED_L_PER_S = 1e-4  # what its valves let through all the time
 _LINEAR_BAR = 0.002  # below this difference the square-root law is replaced by a straight line
 _LONGEST_STEP_US = 50_000
+_REGULAR_US = 1000  # steps of whole milliseconds come again; those between moves of a valve do not
 _EQUAL_BAR = 2e-5
 _PROBE_LAG_S = 20.0
 _MEMBRANE_LAG_S = 12.0
@@ -113,6 +114,7 @@ class Pot:
     def __init__(self, spec: VirtualSpec) -> None:
         self._room_bar, room_c = room_of(spec)
         self._room_k = _KELVIN + room_c
+        self._supply_ease = sqrt(REFERENCE_K / self._room_k)
         draw = stream_of(spec.seed, "pot")
         self.volume_l = spec.volume_l
         self._room_phase = draw.uniform(0.0, tau)
@@ -183,7 +185,8 @@ class Pot:
     @property
     def supply_bar(self) -> float:
         """Pressure before the supply restrictor: the regulator's, or the bottle's when lower, in bar."""
-        return min(self.regulator_bar, self.bottle_bar())
+        bottle_bar = self._bottle_mol * GAS_CONSTANT * self._room_k / self._bottle_l
+        return bottle_bar if bottle_bar < self.regulator_bar else self.regulator_bar
 
     @property
     def supply_flows(self) -> bool:
@@ -231,16 +234,17 @@ class Pot:
 
     def run_to(self, end_us: int) -> None:
         """Move time to `end_us` with the valves as they are."""
+        past = self.past
         while self.now_us < end_us:
             left_us = end_us - self.now_us
-            vented = self.vent_flows and self.vent_passage > 0.0
             inflow = (
                 self.supply_flows
-                or self.extra_inflow_bar_per_s != 0.0
                 or self.relief_open
+                or self.extra_inflow_bar_per_s != 0.0
                 or self.controlled_bar is not None
             )
-            if not vented and not inflow and not self.lid_off:
+            vented = self.vent_flows and self.vent_passage > 0.0
+            if not (vented or inflow or self.lid_off):
                 self._sealed(left_us)
             elif self.lid_off or (
                 not inflow
@@ -249,14 +253,14 @@ class Pot:
             ):
                 self._vented(left_us)
             else:
-                self._flowing(min(left_us, _LONGEST_STEP_US))
+                self._flowing(left_us if left_us < _LONGEST_STEP_US else _LONGEST_STEP_US)
             if self.pressure_bar > self.highest_bar:
                 self.highest_bar = self.pressure_bar
                 if self.switch_bar is not None and self.highest_bar > self.switch_bar:
                     self._check_switch()
-            if self.relief_bar is not None:
+            if self.relief_bar is not None and (self.relief_open or self.pressure_bar >= self.relief_bar):
                 self._check_relief(self.relief_bar)
-            if self.now_us - self.past[-1][0] >= 2 * _LONGEST_STEP_US and self.now_us < end_us:
+            if self.now_us < end_us and self.now_us - past[-1][0] >= 2 * _LONGEST_STEP_US:
                 self._mark()
         self._mark()
 
@@ -291,29 +295,29 @@ class Pot:
         self.room_pressure_bar = self._room_bar + 2e-4 * sin(1.745e-3 * seconds + self._room_phase)
         self.wall_k = self._room_k + 0.15 * sin(8.7e-4 * seconds + self._wall_phase)
 
-    def _lag(self, step_us: int) -> None:
-        """Let the probe, the membranes and the thermistors follow over one step."""
-        decays = self._lags.get(step_us)
-        if decays is None:
-            if len(self._lags) > 2000:
-                self._lags.clear()
-            step_s = step_us * 1e-6
-            decays = (
-                exp(-step_s / _PROBE_LAG_S),
-                exp(-step_s / _MEMBRANE_LAG_S),
-                exp(-step_s / _THERMISTOR_LAG_S),
-            )
-            self._lags[step_us] = decays
-        well_k = self.wall_k + _GAS_TO_MEMBRANE * (self.gas_k - self.wall_k)
-        self.probe_k = self.gas_k + (self.probe_k - self.gas_k) * decays[0]
-        self._membrane_k = well_k + (self._membrane_k - well_k) * decays[1]
-        self._thermistor_k = well_k + (self._thermistor_k - well_k) * decays[2]
+    def _lags_of(self, step_us: int) -> tuple[float, float, float]:
+        """What is left of a difference after one step: at the probe, the membranes and the thermistors."""
+        step_s = step_us * 1e-6
+        lags = (
+            exp(-step_s / _PROBE_LAG_S),
+            exp(-step_s / _MEMBRANE_LAG_S),
+            exp(-step_s / _THERMISTOR_LAG_S),
+        )
+        if step_us % _REGULAR_US == 0:
+            self._lags[step_us] = lags
+        return lags
 
     def _end_step(self, step_us: int) -> None:
+        """Move time; let the probe, the membranes, the thermistors and the room follow."""
+        probe, membrane, thermistor = self._lags.get(step_us) or self._lags_of(step_us)
+        gas_k, wall_k = self.gas_k, self.wall_k
+        well_k = wall_k + _GAS_TO_MEMBRANE * (gas_k - wall_k)
+        self.probe_k = gas_k + (self.probe_k - gas_k) * probe
+        self._membrane_k = well_k + (self._membrane_k - well_k) * membrane
+        self._thermistor_k = well_k + (self._thermistor_k - well_k) * thermistor
         self.now_us += step_us
         if self.regulator_creep_bar_per_s:
             self.regulator_bar += self.regulator_creep_bar_per_s * step_us * 1e-6
-        self._lag(step_us)
         self._breathe(self.now_us * 1e-6)
 
     def _sealed(self, step_us: int) -> None:
@@ -358,34 +362,37 @@ class Pot:
             self.pocket_fraction = room + (self.pocket_fraction - room) * left
         self._end_step(step_us)
 
-    def _flows(self, pressure_bar: float, gas_k: float) -> tuple[float, float, float]:
-        """Amounts per second (mol/s): from the supply, from the room, out of the pot."""
+    def _flows(
+        self, pressure_bar: float, gas_k: float, supply: float, vent: float
+    ) -> tuple[float, float, float]:
+        """Amounts per second (mol/s): from the supply, from the room, out of the pot.
+
+        `supply` and `vent` are their conductances in L/(s bar), 0 when shut.
+        """
         supplied = self.extra_inflow_bar_per_s * self.volume_l / (GAS_CONSTANT * gas_k)
-        if self.supply_flows:
+        if supply:
             supplied += (
-                MOL_PER_LITRE
-                * flow_l_per_s(self.supply_conductance * self.supply_turn, self.supply_bar, pressure_bar)
-                * sqrt(REFERENCE_K / self._room_k)
+                MOL_PER_LITRE * flow_l_per_s(supply, self.supply_bar, pressure_bar) * self._supply_ease
             )
         leaving = drawn = 0.0
         room_bar = self.room_pressure_bar
-        weight = _REST_KG_PER_MOL + (_OXYGEN_KG_PER_MOL - _REST_KG_PER_MOL) * self.oxygen_fraction
-        # Molar flow through an orifice goes as 1/sqrt(M T); C is that of oxygen.
-        ease = MOL_PER_LITRE * sqrt(REFERENCE_K / gas_k * _OXYGEN_KG_PER_MOL / weight)
-        if self.vent_flows:
-            conductance = self.vent_conductance * self.vent_passage * self.vent_turn
-            if pressure_bar >= room_bar:
-                leaving += ease * flow_l_per_s(conductance, pressure_bar, room_bar)
-            else:
-                drawn += ease * flow_l_per_s(conductance, room_bar, pressure_bar)
-        if self.relief_open and self.relief_bar is not None:
-            lift = (pressure_bar / self.relief_bar - 0.95) / 0.15
-            lift = min(max(lift, 0.05), 1.0)
-            leaving += ease * flow_l_per_s(self.relief_conductance * lift, pressure_bar, room_bar)
-        if self.controlled_bar is not None:
-            inlet, outlet = self._controlled(self.controlled_bar, pressure_bar, gas_k, ease)
-            supplied += inlet
-            leaving += outlet
+        if vent or self.relief_open or self.controlled_bar is not None:
+            weight = _REST_KG_PER_MOL + (_OXYGEN_KG_PER_MOL - _REST_KG_PER_MOL) * self.oxygen_fraction
+            # Molar flow through an orifice goes as 1/sqrt(M T); C is that of oxygen.
+            ease = MOL_PER_LITRE * sqrt(REFERENCE_K / gas_k * _OXYGEN_KG_PER_MOL / weight)
+            if vent:
+                if pressure_bar >= room_bar:
+                    leaving += ease * flow_l_per_s(vent, pressure_bar, room_bar)
+                else:
+                    drawn += ease * flow_l_per_s(vent, room_bar, pressure_bar)
+            if self.relief_open and self.relief_bar is not None:
+                lift = (pressure_bar / self.relief_bar - 0.95) / 0.15
+                lift = min(max(lift, 0.05), 1.0)
+                leaving += ease * flow_l_per_s(self.relief_conductance * lift, pressure_bar, room_bar)
+            if self.controlled_bar is not None:
+                inlet, outlet = self._controlled(self.controlled_bar, pressure_bar, gas_k, ease)
+                supplied += inlet
+                leaving += outlet
         leak = self.leak_l_per_s_bar * MOL_PER_LITRE * (pressure_bar - room_bar)
         if leak > 0.0:
             leaving += leak
@@ -420,23 +427,24 @@ class Pot:
             reach_bar = self.controlled_ramp_bar_per_s * step_s
             gap_bar = self.controlled_set_bar - self.controlled_bar
             self.controlled_bar += min(max(gap_bar, -reach_bar), reach_bar)
-        amount, gas_k = self.amount_mol, self.gas_k
+        amount, gas_k, wall_k, room_k = self.amount_mol, self.gas_k, self.wall_k, self._room_k
+        supply = self.supply_conductance * self.supply_turn if self.supply_flows else 0.0
+        vent = self.vent_conductance * self.vent_passage * self.vent_turn if self.vent_flows else 0.0
         scale = GAS_CONSTANT / self.volume_l
-        supplied, drawn, leaving = self._flows(self.pressure_bar, gas_k)
+        supplied, drawn, leaving = self._flows(self.pressure_bar, gas_k, supply, vent)
         wall_rate = 2.0 / (self._heat_lag_s * self.pressure_bar)
         heat = amount * gas_k
         half = 0.5 * step_s
         mid_amount = amount + half * (supplied + drawn - leaving)
         mid_heat = heat + half * (
-            GAMMA * ((supplied + drawn) * self._room_k - leaving * gas_k)
-            - amount * (gas_k - self.wall_k) * wall_rate
+            GAMMA * ((supplied + drawn) * room_k - leaving * gas_k) - amount * (gas_k - wall_k) * wall_rate
         )
         mid_k = mid_heat / mid_amount
-        supplied, drawn, leaving = self._flows(mid_heat * scale, mid_k)
+        supplied, drawn, leaving = self._flows(mid_heat * scale, mid_k, supply, vent)
         wall_rate = 2.0 / (self._heat_lag_s * mid_heat * scale)
         heat += step_s * (
-            GAMMA * ((supplied + drawn) * self._room_k - leaving * mid_k)
-            - mid_amount * (mid_k - self.wall_k) * wall_rate
+            GAMMA * ((supplied + drawn) * room_k - leaving * mid_k)
+            - mid_amount * (mid_k - wall_k) * wall_rate
         )
         self._mix(step_s, supplied * step_s, drawn * step_s, leaving * step_s)
         self.gas_k = heat / self.amount_mol
@@ -451,23 +459,24 @@ class Pot:
         open_x, pocket_x = self.oxygen_fraction, self.pocket_fraction
         before = self.amount_mol
         after = before + supplied_mol + drawn_mol - left_mol
+        rest = 1.0 - share
         if supplied_mol or drawn_mol or left_mol:
             into_pocket = share * (after - before)
             crossing = into_pocket * (open_x if into_pocket > 0.0 else pocket_x)
             oxygen = (
-                open_x * ((1.0 - share) * before - left_mol)
+                open_x * (rest * before - left_mol)
                 + supplied_mol * self.bottle_oxygen_fraction
                 + drawn_mol * self.room_oxygen_fraction
                 - crossing
             )
             pocket_x = (pocket_x * share * before + crossing) / (share * after)
-            open_x = oxygen / ((1.0 - share) * after)
+            open_x = oxygen / (rest * after)
             self.amount_mol = after
         gap = open_x - pocket_x
         if gap > 1e-12 or gap < -1e-12:
-            moved = share * gap * -expm1(-step_s / self.pocket_lag_s) * (1.0 - share)
+            moved = share * gap * -expm1(-step_s / self.pocket_lag_s) * rest
             pocket_x += moved / share
-            open_x -= moved / (1.0 - share)
+            open_x -= moved / rest
         self.oxygen_fraction = open_x
         self.pocket_fraction = pocket_x
 
