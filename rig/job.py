@@ -37,6 +37,7 @@ class Job:
         seed, real_time, faults: of a virtual bench.
         my_hands: the person at the keyboard turns the valves of a virtual hand pot, not a simulated one.
         certificates: whether to print papers after grading.
+        clear: codes of what the last run on the rig left.
     """
 
     bench: BenchFile
@@ -51,6 +52,7 @@ class Job:
     faults: tuple[FaultSpec, ...] = ()
     my_hands: bool = False
     certificates: bool = True
+    clear: tuple[str, ...] = ()
 
 
 def check_my_hands(bench: BenchFile) -> None:
@@ -158,9 +160,6 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
     ):
         truth = bench.virtual.truth if bench.virtual is not None else {}
         _tell_start(view, job)
-        refused = _check(bench, job.out, view)
-        if refused is not None:
-            return _Ran(refused, 0.0, truth)
         begun_s = bench.clock.monotonic_s()
         at_the_pot: View = view
         if bench.virtual is not None and has_hand_valves(job.bench):
@@ -175,8 +174,21 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
             view=at_the_pot,
             stop=stop,
             purpose=job.purpose,
+            checks=lambda: _check(bench, job.out, view),
+            clear=_cleared(job),
         )
         return _Ran(outcome, bench.clock.monotonic_s() - begun_s, truth)
+
+
+def _cleared(job: Job) -> tuple[str, ...] | None:
+    """Return the codes given, or None where the last run is nothing to this one.
+
+    A bench of software asks only where somebody stands at it as at a real one, and never with a seed given.
+    """
+    practised = has_hand_valves(job.bench) or job.real_time
+    if job.bench.virtual is None or job.clear or (practised and job.seed is None):
+        return job.clear
+    return None
 
 
 def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> View:
@@ -190,20 +202,18 @@ def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> V
     return person_at(virtual, view, job.bench, job.out)
 
 
-def _check(bench: OpenBench, out: Path, view: View) -> RunOutcome | None:
-    """Make the standing checks; return a refusal when one fails."""
+def _check(bench: OpenBench, out: Path, view: View) -> str:
+    """Make the standing checks and tell them; return the first that fails, for the session to tell."""
     from rig.setup.preflight import standing_checks
 
     report = standing_checks(bench, out)
     for check in report.cautions:
         todo = f"; {check.to_do}" if check.to_do else ""
         view.say(f"{check.what}: {check.found}{todo}", "caution")
-    for check in report.failures:
-        view.say(f"{check.what}: {check.found}; {check.to_do}", "alarm")
-    if report.ready:
-        return None
-    first = report.failures[0]
-    return RunOutcome(None, "refused", f"{first.what}: {first.found}; {first.to_do}", "preflight")
+    told = [f"{check.what}: {check.found}; {check.to_do}" for check in report.failures]
+    for failure in told[1:]:
+        view.say(failure, "alarm")
+    return told[0] if told else ""
 
 
 def _tell_start(view: View, job: Job) -> None:

@@ -14,14 +14,13 @@ from drivers.ports import read_by_hand
 from drivers.system_clock import SystemClock
 from grading.record import FileText, RecordWriter, RunHeader
 from grading.results import CellInfo
-from grading.strict_toml import TomlText
-from rig.control.acquisition import Acquisition, Instruments, TickReadings
+from rig.clearing import Clearing, rig_id
+from rig.control.acquisition import Acquisition, Instruments
 from rig.control.controller_drive import ControlledPressure
 from rig.control.course import Course
 from rig.control.drive_trips import TAKE_SWINGS, WHY_NO_FLOW
 from rig.control.drive_words import Drive
 from rig.control.ending import Ending
-from rig.control.frozen_files import FrozenFiles
 from rig.control.gate import Gate
 from rig.control.held import Held
 from rig.control.interlocks import Response, Trip
@@ -32,16 +31,15 @@ from rig.control.pot_gas import PotGas
 from rig.control.pressure import DosedValves, PressureDrive
 from rig.control.purge import purge
 from rig.control.rig_lock import RigBusy, lock_rig
+from rig.control.rig_memory import memory_file
 from rig.control.run_log import RecordSink, RunLog
 from rig.control.safety_limits import SafetyLimits
-from rig.control.scan import Scan
 from rig.control.schedule import Schedule
-from rig.control.starting import Refused, check_vented_zero, make_safe
+from rig.control.starting import Refused, bring_to_rest, check_vented_zero, make_safe
 from rig.control.states import Command, Machine, State
 from rig.control.steps import Steps
 from rig.hand.dialogue import Dialogue, clock_runs
 from rig.hand.drive import HandDrive
-from rig.hand.last_run import last_run
 from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
 from rig.outcome import How, RunOutcome
@@ -69,6 +67,8 @@ def run_session(
     view: View,
     stop: StopRequest,
     purpose: str = "",
+    checks: Callable[[], str] | None = None,
+    clear: Sequence[str] | None = None,
     sink: SinkFactory | None = None,
 ) -> RunOutcome:
     """Run a procedure on an open bench. What goes wrong on the bench ends the run, safe, and is returned.
@@ -83,6 +83,9 @@ def run_session(
         view: where the run is shown and prompts are asked.
         stop: raised by whoever wants the run to end.
         purpose: free text for the record.
+        checks: made on a rig that is ours and at rest; returns why the run must not start, or nothing.
+        clear: codes of what the last run left that are cleared beforehand; None on a bench of software, where
+            nobody practises that: the last run is not looked at then.
         sink: where to record instead of a folder under `out`; for simulated runs by the thousand.
 
     Raises:
@@ -91,9 +94,10 @@ def run_session(
     """
     try:
         with _exclusive(bench) as interrupted:
-            return Session(bench, procedure, cells, limits, out, operator, view, stop, purpose, sink).run(
-                interrupted
-            )
+            session = Session(bench, procedure, cells, limits, out, operator, view, stop, purpose, sink)
+            if sink is None and (clear is not None or bench.virtual is None):
+                session.heed_last_run(clear or ())
+            return session.run(interrupted, checks)
     except RigBusy as error:
         return RunOutcome(None, "refused", str(error), "RIG_BUSY")
     except Refused as refused:
@@ -106,8 +110,7 @@ def _exclusive(bench: OpenBench) -> Iterator[str]:
     if bench.virtual is not None:
         yield ""
         return
-    valves = bench.file.by_role("valves") or bench.file.by_role("controller") or bench.file.by_role("gauge")
-    with lock_rig(valves[1].address if valves is not None else bench.file.name) as locked:
+    with lock_rig(rig_id(bench.file)) as locked:
         yield locked.interrupted
 
 
@@ -185,10 +188,9 @@ class Session:
             sockets=self._sockets,
             gate=gate,
             gas_used_l=lambda: self._drive.gas_used_l,
-            on_tick=self._on_tick,
+            on_tick=self._presenter.tick,
             free_bytes=self._free_bytes,
         )
-        self._frozen = FrozenFiles((file.source, procedure.source, TomlText(limits.file, limits.text)))
         self._ending = Ending(self._loop, self._drive, view)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         self._steps = Steps(
@@ -202,26 +204,44 @@ class Session:
         )
         self._held = Held(self._loop, self._drive, view, bench.clock)
         self._hand: HandPot | None = None
+        dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
         if isinstance(self._drive, HandDrive):
-            dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
             two_gauges = bench.second_gauge is not None
             self._hand = HandPot(self._loop, self._drive, dialogue, view, file, two_gauges=two_gauges)
             self._presenter.lid_force_n = self._hand.lid_force_n
             if isinstance(self._drive, TypedHandDrive):
                 self._drive.ask_through(dialogue)
+        self._clearing: Clearing | None = None
 
-    def run(self, interrupted: str = "") -> RunOutcome:
-        """Run to the end, whatever the end is. `interrupted` is what the last run left behind."""
+    def heed_last_run(self, codes: Sequence[str]) -> None:
+        """Have what the last run on this rig left cleared before this one; `codes` are cleared beforehand."""
+        file = self._bench.file
+        memory = memory_file(rig_id(file)) if self._bench.virtual is None else None
+        self._clearing = Clearing(file, self._out, memory, codes, self._view, self._log)
+
+    def run(self, interrupted: str = "", checks: Callable[[], str] | None = None) -> RunOutcome:
+        """Run to the end, whatever the end is.
+
+        Args:
+            interrupted: what the last run left behind.
+            checks: as for `run_session`.
+        """
         if interrupted:
-            self._view.say(
-                "The last run on this rig did not end properly; what the pot holds is not known. "
-                "It is made safe first.",
-                "caution",
-            )
+            if self._clearing is None or not self._clearing.interrupted:
+                self._view.say(
+                    "The last run on this rig did not end properly; what the pot holds is not known. "
+                    "It is made safe first.",
+                    "caution",
+                )
             self._log.event("note", text=f"the run before was interrupted: {interrupted}")
             if isinstance(self._drive, HandDrive):
                 self._drive.card()
         try:
+            if checks is not None:
+                bring_to_rest(self._bench, self._loop, self._view)
+                problem = checks()
+                if problem:
+                    raise Refused("preflight", problem)
             self._start()
         except Refused as refused:
             return self._refuse(refused)
@@ -232,9 +252,10 @@ class Session:
             self._hand.allow_lid()
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
-        self._frozen.look_a_last_time()
-        self._tell_edits()
         self._log.end(how, why)
+        if self._clearing is not None:
+            vented = self._ending.alarm is None
+            self._clearing.ended(how, code, why, self._bench.clock.utc(), vented=vented)
         if self._log.failure is not None:
             self._tell_lost_record()
         if self._loop.gate is not None:
@@ -306,11 +327,13 @@ class Session:
                 raise Refused("DISK_FULL", problem)
         if self._hand is not None:
             self._presenter.now, self._presenter.next = "checks before any gas", "vented-zero check"
-            last = last_run(self._out, self._bench.file) if self._sink is None else None
-            self._hand.prepare(last, self._bench.clock.utc().date())
+            self._settle_last_run()
+            self._hand.prepare(self._bench.clock.utc().date())
         self._presenter.now, self._presenter.next = "making the rig safe", "vented-zero check"
         machine.fire(Command.CLEAR, "start")
         make_safe(self._loop, self._view)
+        if self._hand is None:
+            self._settle_last_run()
         self._presenter.now, self._presenter.next = "vented-zero check", "ambient air"
         if self._hand is not None and self._bench.barometer is None:
             self._hand.know_barometer()
@@ -322,11 +345,20 @@ class Session:
         if self._sink is not None:
             self._log.attach(self._sink(header))
         else:
-            writer = RecordWriter.create(self._out, header, self._bench.clock.utc())
+            started = self._bench.clock.utc()
+            writer = RecordWriter.create(self._out, header, started)
             self._path = writer.path
             self._log.attach(writer)
+            if self._clearing is not None:
+                self._clearing.begun(writer.path, started)
         machine.fire(Command.DONE, "gauges agree with the barometer")
-        self._frozen.start()
+
+    def _settle_last_run(self) -> None:
+        if self._clearing is None:
+            return
+        if self._clearing.interrupted and isinstance(self._drive, HandDrive):
+            self._drive.card()
+        self._clearing.settle(self._dialogue)
 
     def _work(self) -> tuple[How, str, str]:
         """Do the run; returns how and why it ended, and the code of what ended it."""
@@ -419,7 +451,7 @@ class Session:
     def _tell(self, trip: Trip) -> None:
         self._log.event("trip", code=trip.code, text=trip.text, done=trip.done, do_now=trip.do_now)
         self._view.say(trip.message, "alarm")
-        if self._hand is not None:
+        if self._clearing is not None:
             self._view.say(f"Code of this trip: {trip.code}. The next run asks for it.", "caution")
 
     def _refuse(self, refused: Refused) -> RunOutcome:
@@ -445,16 +477,6 @@ class Session:
             return shutil.disk_usage(self._out).free if self._sink is None else None
         except OSError:
             return None
-
-    def _on_tick(self, scan: Scan, row: TickReadings) -> None:
-        self._presenter.tick(scan, row)
-        self._tell_edits()
-
-    def _tell_edits(self) -> None:
-        for name in self._frozen.newly_changed():
-            text = f"{name} was edited during the run, which goes on with what it read at the start."
-            self._log.event("note", text=text)
-            self._view.say(text, "caution")
 
     def _show_cue(self, text: str | None) -> None:
         self._presenter.cue = text

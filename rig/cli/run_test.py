@@ -39,6 +39,15 @@ def run_test(
             "Faults: leadline bench faults.",
         ),
     ] = None,
+    clear: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--clear",
+            metavar="CODE",
+            help="Clear what the last run on this rig left: the code of its trip, or of changed limits, as "
+            "the refusal names it; may be repeated.",
+        ),
+    ] = None,
     seed: SeedOption = None,
     real_time: Annotated[
         bool, typer.Option("--real-time", help="Run a virtual bench by the clock, as a real one would.")
@@ -55,7 +64,8 @@ def run_test(
     """Run a procedure on a bench, live on screen, then grade and certify.
 
     Ctrl-C once vents on the ramp and ends the run; twice drops every valve at once. The record is kept
-    either way, and reads as ungraded.
+    either way, and reads as ungraded. After a run that tripped or never ended, and when limits in the bench
+    file have changed, the next start says so and asks for it to be cleared.
 
     Example: leadline run virtual_bench --procedure quick --cells six_cells --out records
     """
@@ -80,6 +90,7 @@ def run_test(
         seed=seed,
         real_time=real_time or my_hands,
         my_hands=my_hands,
+        clear=tuple(clear or ()),
         faults=parse_faults(bench_file, inject or []),
         certificates=not no_certificates,
     )

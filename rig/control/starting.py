@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 from drivers.errors import DriverError
-from drivers.ports import ReadingStatus
+from drivers.ports import ReadingStatus, read_by_hand
 from rig.control.drive_words import WORDS
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT
 from rig.control.loop import Loop
+from rig.setup.bench import OpenBench
 from rig.setup.vented_zero import vented_zero_problems
 from rig.snapshot import View
 
 _STEADY_BAR_PER_S = 0.001
 _STEADY_FOR_S = 3.0
 _SETTLES_WITHIN_S = 120.0
+_LOOKS_EVERY_S = 0.5
+_FALLS_FOR_S = 5.0
+_FALLS_BAR = 0.001
 _ZERO_READINGS = 8
 
 
@@ -22,6 +26,32 @@ class Refused(Exception):
     def __init__(self, code: str, text: str) -> None:
         super().__init__(text)
         self.code = code
+
+
+def bring_to_rest(bench: OpenBench, loop: Loop, view: View) -> None:
+    """Drop the outputs and let a pot that is under pressure go down, before anything on it is checked.
+
+    It gives up, and leaves the telling to the checks, when the pressure stops falling.
+    """
+    if loop.gate is not None and (bench.valves is not None or bench.controller is not None):
+        loop.gate.de_energise()
+    if bench.barometer is None or read_by_hand(bench.gauge):
+        return
+    clock = bench.clock
+    give_up_s = clock.monotonic_s() + _SETTLES_WITHIN_S
+    falls_until_s = clock.monotonic_s() + _FALLS_FOR_S
+    try:
+        vented_bar = bench.barometer.read_barometer_bar() + loop.limits.zero_bar
+        lowest_bar = bench.gauge.read_pressure_bar()
+        if lowest_bar > vented_bar:
+            view.say("The pot is under pressure: it goes down first, and is checked then.", "caution")
+        while lowest_bar > vented_bar and clock.monotonic_s() < min(falls_until_s, give_up_s):
+            clock.sleep_until(clock.monotonic_s() + _LOOKS_EVERY_S)
+            pressure_bar = bench.gauge.read_pressure_bar()
+            if pressure_bar < lowest_bar - _FALLS_BAR:
+                lowest_bar, falls_until_s = pressure_bar, clock.monotonic_s() + _FALLS_FOR_S
+    except DriverError:
+        return
 
 
 def make_safe(loop: Loop, view: View) -> None:

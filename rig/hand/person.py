@@ -15,7 +15,7 @@ from pathlib import Path
 from drivers.virtual_spec import PotTruth, VirtualSession
 from rig.control.scan import Scan
 from rig.hand.cues import Action, Cue, Valve, advise
-from rig.hand.last_run import last_run
+from rig.last_run import INTERRUPTED, last_recorded
 from rig.setup.bench_file import BenchFile
 from rig.snapshot import Prompt, Severity, Snapshot, View
 
@@ -50,7 +50,7 @@ class SimulatedPerson:
             read_pot: the pot as the person's dial shows it.
             bench: whose plate the person reads.
             today: for the tag on the relief valve.
-            first_out: code of the trip that ended the last run, remembered.
+            first_out: code of what the last run left, remembered.
             reaction_s: from a cue to the valve.
             thinks_s: from a question to its answer.
         """
@@ -198,12 +198,13 @@ class SimulatedPerson:
 
 def person_at(virtual: VirtualSession, screen: View, bench: BenchFile, records: Path) -> SimulatedPerson:
     """Return a simulated person at the hand pot of a virtual bench, shown on `screen`."""
-    last = last_run(records, bench)
+    last = last_recorded(records, bench)
+    first_out = "" if last is None else last.code or ("" if last.how else INTERRUPTED)
     return SimulatedPerson(
         screen,
         virtual.turn,
         virtual.pot,
         bench,
         today=virtual.clock.utc().date(),
-        first_out=last.first_out if last is not None else "",
+        first_out=first_out,
     )

@@ -16,7 +16,6 @@ from rig.control.scan import Scan
 from rig.control.starting import Refused
 from rig.hand.dialogue import Dialogue, NoAnswer
 from rig.hand.drive import HandDrive
-from rig.hand.last_run import LastRun
 from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
 from rig.setup.bench_file import BenchFile
 from rig.setup.vented_zero import HIGHEST_BAROMETER_BAR, LOWEST_BAROMETER_BAR
@@ -69,15 +68,14 @@ class HandPot:
         self._two_gauges = two_gauges
         self._told_fast = False
 
-    def prepare(self, last: LastRun | None, today: date) -> None:
-        """Go through what must be true before any gas: the last run, the checklist, plate and relief valve.
+    def prepare(self, today: date) -> None:
+        """Go through what must be true before any gas: the checklist, plate and relief valve.
 
         Raises:
             Refused: something is not so, or nobody says so.
             StopAsked: a stop was asked for.
         """
         try:
-            self._after(last)
             for code, text, word in CHECKLIST:
                 self._dialogue.confirm(code, text, word)
             self._check_plate()
@@ -200,48 +198,6 @@ class HandPot:
             return None
         over_bar = highest_bar - ambient_bar
         return self._loop.limits.lid_force_n(over_bar) if over_bar > self._loop.limits.vented_bar else None
-
-    def _after(self, last: LastRun | None) -> None:
-        if last is None:
-            return
-        if last.interrupted:
-            self._view.say(
-                f"The last run ({last.record}) did not end properly; what the pot holds is not known.",
-                "caution",
-            )
-            self._drive.card()
-        if last.first_out:
-            code = last.first_out
-            self._dialogue.demand(
-                Prompt(
-                    "clear_trip",
-                    f"The last run ({last.record}) was ended by a trip. Find out why before you go on, then "
-                    "type the code of the trip as it was shown.",
-                ),
-                lambda answer: None if answer == code else f"'{answer}' is not the code of that trip",
-            )
-        if last.changes:
-            self._confirm_changes(last)
-
-    def _confirm_changes(self, last: LastRun) -> None:
-        changed = ", ".join(change.text for change in last.changes)
-        self._dialogue.confirm(
-            "changed_limits",
-            f"Changed in the bench file since the last run: {changed}. Is each one meant?",
-            "CHANGED",
-        )
-        for change in last.changes:
-            wanted = "not set" if change.now is None else f"{change.now:g}"
-            self._dialogue.demand(
-                Prompt(
-                    f"changed_{change.key}",
-                    f"Second step: type the new value of {change.key} from the plate or paper that gives it, "
-                    "as it stands in the bench file" + (", or 'not set'." if change.now is None else "."),
-                ),
-                lambda answer, wanted=wanted: (  # type: ignore[misc]
-                    None if answer == wanted else f"'{answer}' is not what the bench file says"
-                ),
-            )
 
     def _check_plate(self) -> None:
         plate_bar = self._bench.limits.working_pressure_bar

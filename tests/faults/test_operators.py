@@ -144,6 +144,7 @@ def run(tmp_path: Path):
                 operator="test",
                 view=operator,
                 stop=stop,
+                clear=(),
             )
             record = read_record(outcome.record) if outcome.record is not None else None
             problems = check_record(outcome.record) if outcome.record is not None else []
@@ -287,7 +288,7 @@ def test_after_a_trip_the_next_run_wants_its_code_and_changed_limits_want_two_st
     assert tripped.outcome.code == "HANDS_IDLE"
     forgetful = run(Obedient)
     assert forgetful.outcome.how == "refused"
-    assert forgetful.said("ended by a trip")
+    assert forgetful.said("was ended by HANDS_IDLE")
     told = run(Obedient, first_out="HANDS_IDLE")
     assert told.outcome.how == "completed"
     changed = run(Obedient, bench=hand_bench(volume_l="0.6", relief_pressure_bar="2.7"))
@@ -301,8 +302,10 @@ def test_after_a_crash_the_next_run_begins_with_the_card(run):
     assert done.outcome.record is not None
     (done.outcome.record / "end.json").unlink()
     again = run(Obedient)
-    assert again.screen.said[0][0].startswith("The last run")
-    assert again.screen.said[1][0].startswith("1. Shut the supply")
+    assert again.outcome.how == "refused"
+    assert again.screen.said[0][0].startswith("1. Shut the supply")
+    assert again.said("did not end properly; what the pot holds is not known")
+    assert run(Obedient, first_out="INTERRUPTED").outcome.how == "completed"
 
 
 def test_with_a_dial_only_every_pressure_is_typed_twice_and_capped_at_watch(run):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import pty
 import threading
@@ -12,15 +11,13 @@ from types import SimpleNamespace
 import pytest
 
 from drivers.system_clock import SystemClock
-from grading.strict_toml import TomlText
 from rig.cli.main import main
 from rig.control.loop import StopAsked
 from rig.hand.cues import CRACK_BAR, advise
 from rig.hand.dialogue import Dialogue, NoAnswer, clock_runs
 from rig.hand.keys import KeyHands
-from rig.hand.last_run import last_run
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
-from rig.setup.bench_file import load_bench, parse_bench
+from rig.setup.bench_file import load_bench
 from rig.snapshot import Prompt
 from rig.stop import StopRequest
 
@@ -89,44 +86,6 @@ def test_the_cue_tells_distance_and_rate_and_slows_the_hasty():
     assert advise(1.6, 1.2, 2.3, up=True).action == "close"
     assert advise(1.6, 1.6 - 0.9 * CRACK_BAR, 0.0, up=True).action == "crack"
     assert advise(1.2, 1.6, -0.45, up=False).valve == "vent"
-
-
-def write_record(folder, name, bench_text, *, events=(), how=None):
-    record = folder / name
-    record.mkdir(parents=True)
-    bench = {"name": "Hand pot (virtual)", "text": bench_text}
-    (record / "run.json").write_text(json.dumps({"bench": bench}))
-    (record / "events.ndjson").write_text("".join(json.dumps(event) + "\n" for event in events))
-    if how is not None:
-        (record / "end.json").write_text(json.dumps({"how": how}))
-
-
-def test_the_last_run_tells_its_first_trip_and_what_was_changed_since(tmp_path):
-    bench = load_bench("virtual_hand_pot")
-    assert last_run(tmp_path / "none", bench) is None
-    write_record(tmp_path, "2026-01-01", bench.text)
-    found = last_run(tmp_path, bench)
-    assert found is not None
-    assert found.interrupted
-    assert found.changes == ()
-    trips = ({"kind": "trip", "code": "TOO_FAST"}, {"kind": "trip", "code": "NOT_VENTED"})
-    older = bench.text.replace("volume_l = 0.5", "volume_l = 0.4")
-    write_record(tmp_path, "2026-01-02", older, events=trips, how="tripped")
-    found = last_run(tmp_path, bench)
-    assert found is not None
-    assert not found.interrupted
-    assert found.first_out == "TOO_FAST"
-    assert [change.text for change in found.changes] == ["volume_l 0.4 -> 0.5"]
-    (tmp_path / "2026-01-03").mkdir()
-    (tmp_path / "2026-01-03" / "run.json").write_text("{torn")
-    assert last_run(tmp_path, bench) == found
-
-
-def test_runs_of_other_benches_do_not_count(tmp_path):
-    bench = load_bench("virtual_hand_pot")
-    other = parse_bench(TomlText("other.toml", bench.text.replace("Hand pot (virtual)", "Another")))
-    write_record(tmp_path, "2026-01-01", bench.text)
-    assert last_run(tmp_path, other) is None
 
 
 def test_the_shipped_pot_can_be_practised_on_from_the_command_line(tmp_path, capsys):
