@@ -14,13 +14,15 @@ from drivers.ports import read_by_hand
 from drivers.system_clock import SystemClock
 from grading.record import FileText, RecordWriter, RunHeader
 from grading.results import CellInfo
+from grading.strict_toml import TomlText
 from rig.clearing import Clearing, rig_id
-from rig.control.acquisition import Acquisition, Instruments
+from rig.control.acquisition import Acquisition, Instruments, TickReadings
 from rig.control.controller_drive import ControlledPressure
 from rig.control.course import Course
 from rig.control.drive_trips import TAKE_SWINGS, WHY_NO_FLOW
 from rig.control.drive_words import Drive
 from rig.control.ending import Ending
+from rig.control.frozen_files import FrozenFiles
 from rig.control.gate import Gate
 from rig.control.held import Held
 from rig.control.interlocks import Response, Trip
@@ -34,6 +36,7 @@ from rig.control.rig_lock import RigBusy, lock_rig
 from rig.control.rig_memory import memory_file
 from rig.control.run_log import RecordSink, RunLog
 from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
 from rig.control.schedule import Schedule
 from rig.control.starting import Refused, bring_to_rest, check_vented_zero, make_safe
 from rig.control.states import Command, Machine, State
@@ -188,9 +191,10 @@ class Session:
             sockets=self._sockets,
             gate=gate,
             gas_used_l=lambda: self._drive.gas_used_l,
-            on_tick=self._presenter.tick,
+            on_tick=self._on_tick,
             free_bytes=self._free_bytes,
         )
+        self._frozen = FrozenFiles((file.source, procedure.source, TomlText(limits.file, limits.text)))
         self._ending = Ending(self._loop, self._drive, view)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         self._steps = Steps(
@@ -252,6 +256,8 @@ class Session:
             self._hand.allow_lid()
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
+        self._frozen.look_a_last_time()
+        self._tell_edits()
         self._log.end(how, why)
         if self._clearing is not None:
             vented = self._ending.alarm is None
@@ -352,6 +358,7 @@ class Session:
             if self._clearing is not None:
                 self._clearing.begun(writer.path, started)
         machine.fire(Command.DONE, "gauges agree with the barometer")
+        self._frozen.start()
 
     def _settle_last_run(self) -> None:
         if self._clearing is None:
@@ -477,6 +484,16 @@ class Session:
             return shutil.disk_usage(self._out).free if self._sink is None else None
         except OSError:
             return None
+
+    def _on_tick(self, scan: Scan, row: TickReadings) -> None:
+        self._presenter.tick(scan, row)
+        self._tell_edits()
+
+    def _tell_edits(self) -> None:
+        for name in self._frozen.newly_changed():
+            text = f"{name} was edited during the run, which goes on with what it read at the start."
+            self._log.event("note", text=text)
+            self._view.say(text, "caution")
 
     def _show_cue(self, text: str | None) -> None:
         self._presenter.cue = text
