@@ -238,6 +238,6 @@ def _leak_text(leak: Event) -> str:
     rate, expanded = data["rate_mbar_per_min"], data["expanded_uncertainty_mbar_per_min"]
     if str(data["verdict"]).startswith("rises"):
         return f"pressure rises by {-rate:.1f} mbar/min, U {expanded:.1f}: gas comes in"
-    if rate < 0.0:
+    if rate < 0.0 and data["verdict"] == "tight":
         return f"none found, U {expanded:.1f} mbar/min: {data['verdict']}"
     return f"{rate:.1f} mbar/min, U {expanded:.1f}: {data['verdict']}"

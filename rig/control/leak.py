@@ -23,7 +23,7 @@ _USUAL_LAG_S, _U_LOG_LAG = 20.0, 0.5
 """A sheathed probe in gas; known beforehand to a factor of 1.6, which counts only where the readings do not
 tell."""
 
-LeakVerdict = Literal["tight", "leaks", "leaks too much", "rises", "rises too much"]
+LeakVerdict = Literal["tight", "leaks", "leaks too much", "rises", "rises too much", "undecided"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,8 @@ class LeakResult:
         rate_mbar_per_min: loss of pressure at constant temperature; positive loses.
         expanded_uncertainty_mbar_per_min: at about 95 %.
         verdict: "tight" claims no more than that the loss is below the warning limit or within its doubt.
-            "rises": gas comes in, through a supply valve that does not shut tight.
+            "rises": gas comes in, through a supply valve that does not shut tight. "undecided": the doubt is
+            wider than the limit that stops a run.
     """
 
     rate_mbar_per_min: float
@@ -45,6 +46,8 @@ class LeakResult:
     def text(self) -> str:
         """The result as a sentence."""
         rate, doubt = self.rate_mbar_per_min, self.expanded_uncertainty_mbar_per_min
+        if self.verdict == "undecided":
+            return f"Leak {rate:.2f} ± {doubt:.2f} mbar/min: undecided; rest longer for it."
         if self.verdict in ("rises", "rises too much"):
             return f"The pressure at rest rises by {-rate:.2f} ± {doubt:.2f} mbar/min: gas comes in."
         if rate < 0.0:
@@ -90,7 +93,9 @@ def leak_rate(
         rate, u_fitted = slope * pressure / kelvin * 60e3, u_slope * pressure / kelvin * 60e3
     expanded = _COVERAGE * hypot(u_fitted, pressure / kelvin * u_k_per_min * 1e3)
     verdict: LeakVerdict = "tight"
-    if abs(rate) > stop_mbar_per_min:
+    if expanded > stop_mbar_per_min:
+        verdict = "undecided"
+    elif abs(rate) > stop_mbar_per_min:
         verdict = "leaks too much" if rate > 0.0 else "rises too much"
     elif abs(rate) > warn_mbar_per_min:
         verdict = "leaks" if rate > 0.0 else "rises"

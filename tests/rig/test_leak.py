@@ -82,6 +82,14 @@ def test_without_a_thermometer_the_doubt_says_so():
     assert found.expanded_uncertainty_mbar_per_min > 1.0
 
 
+def test_a_rest_too_short_for_the_lag_of_the_thermometer_decides_nothing():
+    short = [column[:150] for column in after_a_ramp(5.0, 1, 3.0)]
+    found = leak_rate(*short, **LIMITS)
+    assert found.expanded_uncertainty_mbar_per_min > 4.0
+    assert found.verdict == "undecided"
+    assert "undecided; rest longer" in found.text
+
+
 def test_a_loss_below_zero_is_told_as_none():
     tight = next(
         found
