@@ -151,7 +151,8 @@ def _ungraded(record: Record, holds: tuple[Hold, ...], procedure: dict[str, Any]
     purged_s = min((event.t_s for event in record.of_kind("purge")), default=np.inf)
     if any(hold.begin_s < purged_s or hold.oxygen_fraction < least for hold in oxygen):
         reasons.append(f"The purge is not proven: every oxygen step needs a fraction of at least {least:g}.")
-    wrong_gas = [e for e in record.of_kind("gas_check") if e.data.get("verdict") not in ("oxygen", "agrees")]
+    proven = ("oxygen", "agrees", "not checked")
+    wrong_gas = [event for event in record.of_kind("gas_check") if event.data.get("verdict") not in proven]
     if wrong_gas:
         reasons.append(
             "The cells say that the gas was not oxygen: their outputs rose "
@@ -217,6 +218,8 @@ def _notes(record: Record) -> tuple[str, ...]:
         f"A fault was injected for training: {event.data['fault']} at {event.data['at_s']:g} s."
         for event in record.of_kind("fault_injected")
     )
+    if any(event.data.get("verdict") == "not checked" for event in record.of_kind("gas_check")):
+        notes.append("The cells could not tell whether the gas was oxygen: that takes two that read air too.")
     notes.extend(str(event.data["text"]) for event in record.of_kind("note"))
     return tuple(notes)
 

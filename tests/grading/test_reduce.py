@@ -155,6 +155,13 @@ def test_a_gas_that_the_cells_do_not_take_for_oxygen_is_ungraded(tmp_path):
     )
 
 
+def test_one_cell_alone_is_graded_and_told_to_say_nothing_of_the_gas(tmp_path):
+    check = ("gas_check", 140.0, {"ratio_median": None, "verdict": "not checked"})
+    read = load_source(small(tmp_path, events=[check]))
+    assert read.ungraded == ()
+    assert any("could not tell whether the gas was oxygen" in note for note in read.conditions.notes)
+
+
 @pytest.mark.parametrize("kind", ["unplugged", "no_cell", "rapid_decompression"])
 def test_a_finding_that_bars_a_grade_bars_that_cell_only(tmp_path, kind):
     path = write_run(
