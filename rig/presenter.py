@@ -20,7 +20,7 @@ class Presenter:
     """Keeps what the screen needs between ticks and shows it at most ten times a second.
 
     Attributes:
-        phase, step, now, next: words for what is being done.
+        now, next: words for what is being done and what comes after it.
         oxygen_fraction: dry fraction in the pot, for the PO2 shown; None while unknown.
         calibration: output per bar of PO2 at the calibration step, mV/bar, by socket.
         alarm: a standing alarm.
@@ -52,7 +52,6 @@ class Presenter:
         self._shown = 0.0
         self._t_s = 0.0
         self._progress = 0.0
-        self.phase = ""
         self.now = ""
         self.next = ""
         self.oxygen_fraction: float | None = None
@@ -105,7 +104,6 @@ class Presenter:
             left_s=left_s,
             progress=min(self._progress, 1.0),
             state=self._machine.state.value,
-            phase=self.phase,
             now=self.now,
             next=self.next,
             pressure_bar=scan.pressure_bar if scan.bad == 0 else None,

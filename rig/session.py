@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
@@ -25,8 +26,8 @@ from rig.control.ending import Ending
 from rig.control.frozen_files import FrozenFiles
 from rig.control.gate import Gate
 from rig.control.held import Held
-from rig.control.interlocks import Response, Trip
-from rig.control.loop import Loop, StopAsked, Tripped
+from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
+from rig.control.loop import Loop, StopAsked, Tripped, own_trip
 from rig.control.outputs import Outputs
 from rig.control.permissives import disk_refusal
 from rig.control.pot_gas import PotGas
@@ -206,9 +207,9 @@ class Session:
             self._sockets,
             file.ambient.relative_humidity,
         )
-        self._held = Held(self._loop, self._drive, view, bench.clock)
-        self._hand: HandPot | None = None
         dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
+        self._held = Held(self._loop, self._drive, view, dialogue)
+        self._hand: HandPot | None = None
         if isinstance(self._drive, HandDrive):
             two_gauges = bench.second_gauge is not None
             self._hand = HandPot(self._loop, self._drive, dialogue, view, file, two_gauges=two_gauges)
@@ -251,7 +252,10 @@ class Session:
             return self._refuse(refused)
         except (Tripped, StopAsked) as ended:
             return self._refuse(Refused("STOPPED", str(ended)))
-        how, why, code = self._work()
+        try:
+            how, why, code = self._work()
+        except Exception as error:
+            how, why, code = self._fail(error)
         if self._hand is not None and self._ending.alarm is None:
             self._hand.allow_lid()
         if self._ending.alarm is not None:
@@ -451,9 +455,29 @@ class Session:
         self._ending.abort(trip)
         return ("aborted" if trip.code == "STOPPED_NOW" else "tripped"), trip.message, trip.code
 
+    def _fail(self, error: Exception) -> tuple[How, str, str]:
+        """End safe after a mistake of this program, which is kept for whoever mends it.
+
+        Raises:
+            Exception: the mistake, when it stands in the way of an orderly end too; the outputs are dropped.
+        """
+        if self._loop.gate is not None:
+            self._loop.drop_taken = self._loop.gate.de_energise()
+        trip = own_trip(
+            "PROGRAM_ERROR",
+            Response.ABORT,
+            f"This program made a mistake ({type(error).__name__}: {error}).",
+            f"{CLOSE_BOTTLE} {KEEP_LID_SHUT} Report the mistake, with the record.",
+        )
+        try:
+            self._log.event("note", text="".join(traceback.format_exception(error)))
+            return self._abort(self._worded(trip))
+        except Exception:
+            raise error from None
+
     def _worded(self, trip: Trip) -> Trip:
-        """Return a trip in the words for what moves the pressure here."""
-        return replace(trip, drive=self._loop.scan.drive)
+        """Return a trip in the words for what moves the pressure here, and for whether it obeyed."""
+        return replace(trip, drive=self._loop.scan.drive, drop_taken=self._loop.drop_taken)
 
     def _tell(self, trip: Trip) -> None:
         self._log.event("trip", code=trip.code, text=trip.text, done=trip.done, do_now=trip.do_now)

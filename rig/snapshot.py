@@ -36,7 +36,7 @@ class Snapshot:
     Attributes:
         elapsed_s, left_s: of the run, in rig time.
         progress: 0 to 1.
-        state, phase: words of the state table.
+        state: word of the state table.
         now, next: what the rig is doing and what comes after it, in plain words.
         target_bar: None where nothing is being reached.
         po2_bar: reference PO2 in the pot; None while its gas is unknown (before the purge is proven).
@@ -52,7 +52,6 @@ class Snapshot:
     left_s: float
     progress: float
     state: str
-    phase: str
     now: str
     next: str
     pressure_bar: float | None

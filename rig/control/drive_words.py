@@ -33,6 +33,7 @@ class DriveWords:
         supply: what may keep gas from coming in, beside the bottle.
         vent: what may keep gas from going out.
         dropped, ramped, held: whole sentences: what has been done at a trip that aborts, stops or holds.
+        not_dropped: whole sentence: what has been tried at a trip that aborts, when nothing took the order.
         stop_keys: whole sentences for the foot of the screen: what Ctrl-C does, once and twice.
     """
 
@@ -44,6 +45,7 @@ class DriveWords:
     supply: str
     vent: str
     dropped: str
+    not_dropped: str
     ramped: str
     held: str
     stop_keys: str
@@ -59,6 +61,7 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         supply="the supply valve does not open",
         vent="the vent is stuck or blocked",
         dropped="De-energised: supply shut, vent open.",
+        not_dropped="Told to de-energise, without an answer: the valves may stand as they stood.",
         ramped="Supply shut; venting on the ramp.",
         held="Supply shut; pressure kept, hold clock stopped.",
         stop_keys="Ctrl-C: vent on the ramp and stop. Twice: drop every valve now.",
@@ -72,6 +75,7 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         supply="the controller does not let it in",
         vent="the controller's exhaust or the line behind it is blocked",
         dropped="The controller is told to vent.",
+        not_dropped="Told to vent, without an answer: the controller may keep the pressure.",
         ramped="The controller is to vent on the ramp.",
         held="The controller keeps the pressure; hold clock stopped.",
         stop_keys="Ctrl-C: vent on the ramp and stop. Twice: the controller vents at once.",
@@ -85,6 +89,7 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         supply="the supply valve is not open",
         vent="the vent is shut or blocked",
         dropped="Nothing is shut until you do it: supply and cylinder shut, vent open.",
+        not_dropped="Nothing is shut until you do it: supply and cylinder shut, vent open.",
         ramped="Shut the supply; let the pressure out as the screen tells.",
         held="Hands off, both valves shut; hold clock stopped.",
         stop_keys="Ctrl-C: let the pressure out slowly and stop. Twice: open the vent at once.",

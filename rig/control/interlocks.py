@@ -55,6 +55,7 @@ class Trip:
         text: what happened, with the numbers.
         do_now: what the operator is to do now.
         drive: what moves the pressure there, for what can be said of it.
+        drop_taken: whether the order to drop the outputs was taken, where the response is to abort.
     """
 
     code: str
@@ -63,6 +64,7 @@ class Trip:
     text: str
     do_now: str
     drive: Drive = Drive.VALVES
+    drop_taken: bool = True
 
     @property
     def done(self) -> str:
@@ -70,7 +72,7 @@ class Trip:
         words = WORDS[self.drive]
         match self.response:
             case Response.ABORT:
-                return words.dropped
+                return words.dropped if self.drop_taken else words.not_dropped
             case Response.STOP:
                 return words.ramped
             case Response.HOLD:

@@ -20,6 +20,9 @@ from rig.control.states import Command, Machine, State
 from rig.stop import StopLevel, StopRequest
 
 FAST_FALL_BAR_PER_S = 2.0 / 60.0
+_FASTER_THAN_RAMP = 1.5
+_UNSEEN_FALL_BAR = 0.1
+_UNSEEN_S = 1.0
 """Faster than any commanded ramp: every cell in the pot is marked with it."""
 _WALL_CLOCK_JUMP_S = 1.0
 _NOTHING: Mapping[int, Reading] = {}
@@ -106,6 +109,7 @@ class Loop:
         self._on_tick = on_tick
         self._last_row_s = -1.0
         self._record_failure_told = False
+        self.drop_taken = True
         self._fast_fall = 0
         self._fast_fall_told = False
         self._wall_offset_s = self._wall_clock_offset_s()
@@ -132,6 +136,7 @@ class Loop:
             Tripped: an interlock spoke; after an ABORT the outputs are already dropped.
             StopAsked: a ramped stop was asked for.
         """
+        before_bar = self.scan.highest_bar
         missed = self._schedule.wait()
         if missed:
             self.log.event("gap", missed_ticks=missed)
@@ -141,9 +146,10 @@ class Loop:
         scan.gas_used_l = self._gas_used_l()
         trip = self._look_for_trip(scan)
         if trip is not None and trip.response is Response.ABORT and self.gate is not None:
-            self.gate.de_energise()
+            self.drop_taken = self.gate.de_energise()
         self.acquisition.read_slowly()
         self._record(scan)
+        self._watch_falls(scan, before_bar)
         self._watch_cells(scan)
         if self._schedule.tick % 50 == 0:
             self._watch_wall_clock()
@@ -222,11 +228,22 @@ class Loop:
             )
         )
 
-    def _watch_cells(self, scan: Scan) -> None:
-        falling = scan.rate_bar_per_s < -FAST_FALL_BAR_PER_S and not scan.bad and not scan.apart
+    def _watch_falls(self, scan: Scan, before_bar: float | None) -> None:
+        """Notice a fall that no ramp makes, and one that happened while nobody looked."""
+        fastest = max(FAST_FALL_BAR_PER_S, _FASTER_THAN_RAMP * self.limits.ramp_bar_per_min / 60.0)
+        falling = scan.rate_bar_per_s < -fastest and not scan.bad and not scan.apart
         self._fast_fall = self._fast_fall + 1 if falling else 0
         if self._fast_fall >= 3:
             self.mark_rapid_decompression(f"the pressure fell at {-60 * scan.rate_bar_per_s:.1f} bar/min.")
+        now_bar = scan.highest_bar
+        if scan.gap_s < _UNSEEN_S or before_bar is None or now_bar is None or scan.bad:
+            return
+        if before_bar - now_bar > _UNSEEN_FALL_BAR:
+            self.mark_rapid_decompression(
+                f"the pressure fell by {before_bar - now_bar:.2f} bar while the program stood still."
+            )
+
+    def _watch_cells(self, scan: Scan) -> None:
         output_mv = self.acquisition.row.output_mv
         if output_mv is None or scan.pressure_bar is None or self.course.intent is Intent.FREE:
             return

@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
+from rig.control.drive_words import Drive
 from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
 from rig.screen.keyboard import LineReader, read_typed
@@ -29,7 +30,6 @@ HOLD = Snapshot(
     left_s=1130.0,
     progress=0.645,
     state="EXECUTE",
-    phase="measure",
     now="PO2 1.6 bar up",
     next="PO2 1.8 bar",
     pressure_bar=1.6229,
@@ -86,6 +86,63 @@ def test_alarm_and_lid_force_cannot_be_missed() -> None:
     assert "LID UNDER PRESSURE: 344 N on the lid" in text
 
 
+@pytest.mark.parametrize(
+    ("drive", "words"),
+    [
+        (Drive.VALVES, "Twice: drop every valve now."),
+        (Drive.CONTROLLER, "Twice: the controller vents at once."),
+        (Drive.HANDS, "Twice: open the vent at once."),
+    ],
+)
+def test_the_foot_of_the_picture_tells_what_ctrl_c_does_on_this_bench(drive: Drive, words: str) -> None:
+    text = rendered(replace(HOLD, drive=drive), width=80)
+    assert words in text
+    assert text.count("Twice:") == 1
+
+
+def test_a_hand_pot_shows_its_pressure_as_the_dial_does() -> None:
+    text = rendered(replace(HOLD, drive=Drive.HANDS))
+    assert "0.61 bar gauge   8.8 psi gauge" in text
+    assert "gauge" not in rendered(HOLD)
+
+
+@pytest.mark.parametrize(
+    ("cue", "rate_bar_per_min", "colour"),
+    [
+        ("SUPPLY as it is", 0.49, "32"),
+        ("SUPPLY as it is", 0.51, "33"),
+        ("SLOWER: close SUPPLY a little", 1.01, "31"),
+        ("CLOSE SUPPLY NOW", 0.2, "31"),
+        ("VENT as it is", -0.7, "33"),
+    ],
+)
+def test_the_cue_is_green_at_a_good_rate_and_red_when_it_is_too_fast(
+    cue: str, rate_bar_per_min: float, colour: str
+) -> None:
+    stream = io.StringIO()
+    console = Console(width=100, file=stream, force_terminal=True, color_system="standard")
+    console.print(picture(replace(HOLD, cue=cue, ramp_bar_per_min=rate_bar_per_min), title="Bench"))
+    line = next(line for line in stream.getvalue().splitlines() if cue in line)
+    assert f"\x1b[1;{colour}m" in line
+
+
+def test_the_bell_rings_once_when_hands_are_to_close_or_to_go_slower() -> None:
+    stream = io.StringIO()
+    console = Console(width=100, file=stream, force_terminal=True, color_system=None)
+    rung = []
+    with TerminalView(console, title="Bench") as view:
+        for cue in (
+            "OPEN SUPPLY a little",
+            "CLOSE SUPPLY NOW",
+            "CLOSE SUPPLY NOW",
+            None,
+            "SLOWER: close SUPPLY",
+        ):
+            view.update(replace(HOLD, cue=cue))
+            rung.append(stream.getvalue().count("\x07"))
+    assert rung == [0, 1, 1, 1, 2]
+
+
 def test_missing_readings_are_dashes_and_never_zero() -> None:
     text = rendered(
         replace(
@@ -100,6 +157,8 @@ def test_plain_line_is_one_line_for_a_log() -> None:
     line = plain_line(replace(HOLD, alarm="Gauges disagree."))
     assert line.split("  ")[-1] == "ALARM: Gauges disagree."
     assert "1.6229 bar" in line
+    assert "LID" not in line
+    assert "LID UNDER PRESSURE: 344 N" in plain_line(replace(HOLD, lid_force_n=344.0))
     assert "1 of 3 settled" in line
     assert "\n" not in line
 

@@ -249,3 +249,43 @@ def test_a_file_edited_during_the_run_is_told_once_and_changes_nothing(short, tm
     ]
     assert [severity for severity, text in view.said if "edited" in text] == ["caution"]
     assert read_record(outcome.record).run["procedure"]["text"] == short.text
+
+
+class Mistaken(View):
+    """A view with a mistake in it, made during the purge: once, or whatever is shown or said after that."""
+
+    def __init__(self, *, goes_on):
+        super().__init__()
+        self._due, self._goes_on = True, goes_on
+        self._ever = False
+
+    def update(self, snapshot):
+        if self._ever or (self._due and snapshot.state == "STARTING"):
+            self._due, self._ever = False, self._goes_on
+            raise ZeroDivisionError("division by zero")
+
+    def say(self, text, severity="info"):
+        if self._ever:
+            raise ZeroDivisionError("division by zero")
+
+
+def test_a_mistake_of_the_program_ends_in_the_safe_state_with_what_mends_it(short, tmp_path):
+    outcome, pot = run(short, tmp_path, view=Mistaken(goes_on=False))
+    assert (outcome.how, outcome.code, outcome.exit_code) == ("tripped", "PROGRAM_ERROR", 1)
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+    assert any("in update" in event["text"] for event in events(outcome, "note"))
+    assert check_record(outcome.record) == []
+    assert read_record(outcome.record).end["how"] == "tripped"
+
+
+def test_a_mistake_that_stays_still_drops_the_outputs(short, tmp_path):
+    cells = load_cells("six_cells").cells[:2]
+    view = Mistaken(goes_on=True)
+    with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417) as bench:
+        with pytest.raises(ZeroDivisionError):
+            run_session(
+                bench, short, cells, LIMITS, out=tmp_path, operator="R. Mote", view=view, stop=StopRequest()
+            )
+        bench.clock.sleep_until(bench.clock.monotonic_s() + 0.2)
+        pot = bench.virtual.pot()
+    assert (pot.supply_open, pot.vent_open) == (False, True)
