@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import threading
 from collections.abc import Callable
 from dataclasses import replace
 
-from drivers.ports import Clock
-from drivers.system_clock import SystemClock
 from rig.control.course import Intent
 from rig.control.interlocks import Response, Trip
 from rig.control.loop import Loop, Tripped
 from rig.control.pressure import PressureDrive
 from rig.control.states import Command
+from rig.hand.dialogue import Dialogue
 from rig.snapshot import Prompt, View
 
 LONGEST_HELD_S = 600.0
@@ -24,11 +22,11 @@ _SAME_PRESSURE_BAR = 0.03
 class Held:
     """Does work that may be held and taken up again from its beginning."""
 
-    def __init__(self, loop: Loop, drive: PressureDrive, view: View, clock: Clock) -> None:
+    def __init__(self, loop: Loop, drive: PressureDrive, view: View, dialogue: Dialogue) -> None:
         self._loop = loop
         self._drive = drive
         self._view = view
-        self._in_thread = isinstance(clock, SystemClock)
+        self._dialogue = dialogue
         self._holds = 0
         self._stuck_bar: float | None = None
 
@@ -87,34 +85,13 @@ class Held:
         return False
 
     def _operator_mends(self, trip: Trip) -> bool:
-        answer = self._ask(
+        answer = self._dialogue.ask(
             Prompt(
                 f"mend_{trip.code.lower()}",
-                f"{trip.text} {trip.do_now} Then answer 'retry'; 'stop' vents on the ramp.",
+                f"{trip.text} {trip.do_now} Then answer 'retry'; 'stop' or no answer vents on the "
+                "ramp and ends the run.",
                 ("retry", "stop"),
                 timeout_s=LONGEST_HELD_S,
             )
         )
         return answer == "retry"
-
-    def _ask(self, prompt: Prompt) -> str | None:
-        """Ask while the rig goes on ticking. In simulated time nothing moves while a question stands."""
-        loop = self._loop
-        loop.log.event("prompt", code=prompt.code, text=prompt.text)
-        answer: str | None = None
-        if self._in_thread:
-            answers: list[str | None] = []
-            asker = threading.Thread(target=lambda: answers.append(self._view.ask(prompt)), daemon=True)
-            asker.start()
-            begun_s = loop.now_s
-            try:
-                while asker.is_alive() and loop.now_s - begun_s < prompt.timeout_s:
-                    loop.tick()
-            finally:
-                if asker.is_alive():
-                    self._view.withdraw()
-            answer = answers[0] if answers else None
-        else:
-            answer = self._view.ask(prompt)
-        loop.log.event("answer", code=prompt.code, text=prompt.text, answer=answer)
-        return answer
