@@ -81,9 +81,13 @@ def lid_refusal(scan: Scan, limits: SafetyLimits, vented_for_s: float) -> str | 
     if scan.barometer_bar is None or scan.pressure_bar is None:
         return "the pressure in the pot is not known"
     for reading in (scan.pressure_bar, scan.pressure_b_bar):
-        if reading is not None and reading - scan.barometer_bar > limits.vented_bar:
-            force_n = limits.lid_force_n(reading - scan.barometer_bar)
-            return f"LID UNDER PRESSURE: {force_n:.0f} N on the lid"
+        if reading is None:
+            continue
+        over_bar = reading - scan.barometer_bar
+        if over_bar > limits.vented_bar:
+            return f"LID UNDER PRESSURE: {limits.lid_force_n(over_bar):.0f} N on the lid"
+        if over_bar < -limits.vented_bar:
+            return f"a gauge reads {-1000 * over_bar:.0f} mbar below the room, so nothing is known of the pot"
     if vented_for_s < 10.0:
         return f"the vent has been open for {int(vented_for_s)} s only; wait for 10 s"
     return None

@@ -14,6 +14,7 @@ Action = Literal["open", "crack", "wait", "slower", "close", "open_fully", "rest
 REACTION_S = 1.5
 """From reading the cue to the valve being shut; the cue to close is given that much early."""
 SLOW_BAR_PER_MIN = 0.25
+GREEN_BAR_PER_MIN = 0.5
 FAST_BAR_PER_MIN = 1.0
 TOO_FAST_BAR_PER_MIN = 2.0
 SHORT_BAR = 0.010

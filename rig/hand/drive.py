@@ -30,6 +30,9 @@ CARD = (
 
 OVERSHOOT_BAR = 0.020
 IDLE_S = 60.0
+IDLE_ANSWERS = {State.EXECUTE: Response.HOLD, State.STARTING: Response.STOP}
+"""What an idle hand leads to: a step can be taken up again and a purge let out; a pot that is not being let
+out is told to be made safe at once, and the alarm stands."""
 _STILL_BAR_PER_S = 0.04 / 60.0
 _STILL_FOR_S = 1.5
 _PROGRESS_BAR = 0.003
@@ -277,9 +280,9 @@ class HandDrive:
             raise Tripped(
                 own_trip(
                     "HANDS_IDLE",
-                    Response.ABORT,
+                    IDLE_ANSWERS.get(self._machine.state, Response.ABORT),
                     f"The pressure has not moved towards {self._leg()[0]:.3f} bar for {IDLE_S:.0f} s.",
-                    f"{CLOSE_BOTTLE} Supply off, vent open. {KEEP_LID_SHUT}",
+                    f"Supply off. Look at bottle, regulator and valves. {KEEP_LID_SHUT}",
                     rows=(11, 35),
                 )
             )

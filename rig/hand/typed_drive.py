@@ -66,7 +66,7 @@ class TypedHandDrive(HandDrive):
         """
         if self._holds:
             self._holds = False
-            self._put(self._read("held", "Before you touch a valve: the dial reads?"))
+            self._read_twice("held", "Before you touch a valve: the dial reads?")
         super().begin_move(target_bar, self._acquisition.scan)
 
     def move(self, scan: Scan) -> bool:
@@ -117,7 +117,7 @@ class TypedHandDrive(HandDrive):
             self._acquisition.forget_pressure()
             self._put(
                 self._read(
-                    "vented",
+                    "dial_vented",
                     "Open the vent all the way, wait until the needle stands still. The dial reads?",
                 )
             )
@@ -139,12 +139,16 @@ class TypedHandDrive(HandDrive):
             ramp_s,
         )
         self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
+        self._asked().wait(_SETTLES_S)
+        return self._read_twice("moved", "The dial reads?")
+
+    def _read_twice(self, code: str, text: str) -> float:
+        """Have the dial read twice, ten seconds apart, until both agree; returns it in absolute bar."""
         dialogue = self._asked()
-        dialogue.wait(_SETTLES_S)
         for _ in range(_MOST_MOVES):
-            first_bar = self._read("dial_first", "The dial reads?")
+            first_bar = self._read(f"dial_{code}", text)
             dialogue.wait(APART_S)
-            second_bar = self._read("dial_second", "And now it reads?")
+            second_bar = self._read(f"dial_{code}_again", "And now it reads?")
             if abs(first_bar - second_bar) <= TWICE_WITHIN_BAR:
                 self._view.say(f"Read as {self._words(second_bar)}.")
                 self._put(first_bar)
@@ -178,7 +182,7 @@ class TypedHandDrive(HandDrive):
                 return None
             return f"'{answer}' cannot be true in this pot"
 
-        prompt = Prompt(f"dial_{code}" if not code.startswith("dial") else code, text, timeout_s=_ANSWER_S)
+        prompt = Prompt(code, text, timeout_s=_ANSWER_S)
         try:
             return read_pressure(self._asked().demand(prompt, check)).absolute_bar(ambient_bar)
         except NoAnswer as nobody:

@@ -18,7 +18,9 @@ from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
 
-from rig.control.drive_words import WORDS
+from grading.gas import PSI_BAR
+from rig.control.drive_words import WORDS, Drive
+from rig.hand.cues import FAST_BAR_PER_MIN, GREEN_BAR_PER_MIN
 from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
 from rig.screen.keyboard import LineReader, can_read_keys, control_keys_unseen, read_typed
@@ -124,8 +126,8 @@ class TerminalView:
                 self._ring()
 
     def _ring_for(self, cue: str | None) -> None:
-        """Ring once when hands are told to close a valve: eyes may be on the valve then."""
-        closes = cue is not None and "CLOSE" in cue
+        """Ring once when hands are told to close a valve or to go slower: eyes may be on the valve then."""
+        closes = cue is not None and ("CLOSE" in cue or "SLOWER" in cue)
         if closes and not self._closes:
             self._ring()
         self._closes = closes
@@ -218,6 +220,8 @@ def plain_line(snapshot: Snapshot) -> str:
         parts.append(f"{settled} of {len(snapshot.cells)} settled")
     if snapshot.cue:
         parts.append(snapshot.cue)
+    if snapshot.lid_force_n is not None:
+        parts.append(f"LID UNDER PRESSURE: {snapshot.lid_force_n:.0f} N")
     parts.append(f"{clock_text(snapshot.left_s)} left")
     if snapshot.alarm:
         parts.append(f"ALARM: {snapshot.alarm}")
@@ -228,7 +232,7 @@ def picture(snapshot: Snapshot, *, title: str, virtual: bool = False, unicode: b
     """Return the rig at one tick as a picture for a terminal of 80 columns or more."""
     rows: list[RenderableType] = [_head(snapshot, unicode), _cell_table(snapshot)]
     if snapshot.cue:
-        rows.append(Panel(Text(snapshot.cue, style="bold", justify="center"), border_style="bold yellow"))
+        rows.append(_cue_panel(snapshot.cue, snapshot.ramp_bar_per_min))
     if snapshot.lid_force_n is not None:
         rows.append(
             Text(f"LID UNDER PRESSURE: {snapshot.lid_force_n:.0f} N on the lid", style="bold reverse red")
@@ -246,6 +250,17 @@ def picture(snapshot: Snapshot, *, title: str, virtual: bool = False, unicode: b
         border_style="red" if snapshot.alarm else "blue",
         padding=(0, 1),
     )
+
+
+def _cue_panel(cue: str, rate_bar_per_min: float | None) -> Panel:
+    """Return the hands' cue; its frame is green up to half a bar a minute, red above one or to close."""
+    fast = abs(rate_bar_per_min or 0.0)
+    if "CLOSE" in cue or fast > FAST_BAR_PER_MIN:
+        colour = "red"
+    else:
+        colour = "green" if fast < GREEN_BAR_PER_MIN else "yellow"
+    text = Text(cue, style=f"bold {colour}", justify="center")
+    return Panel(text, border_style=f"bold {colour}")
 
 
 def _head(snapshot: Snapshot, unicode: bool) -> Table:
@@ -278,11 +293,21 @@ def _facts(snapshot: Snapshot) -> Table:
     )
     facts.add_row("target", f"{_target(snapshot)}{moving}" or "none")
     po2 = "not known yet" if snapshot.po2_bar is None else f"{snapshot.po2_bar:.3f} bar"
+    if snapshot.drive is Drive.HANDS:
+        facts.add_row("dial", _dial(snapshot))
     facts.add_row("PO2", f"{po2}   oxygen used {snapshot.gas_used_l:.1f} L")
     facts.add_row(
         "room", f"{maybe(snapshot.barometer_bar, 4)} bar   pot {maybe(snapshot.temperature_c, 1)} °C"
     )
     return facts
+
+
+def _dial(snapshot: Snapshot) -> str:
+    """Return the pressure as a dial on the pot shows it, which a person compares."""
+    if snapshot.pressure_bar is None or snapshot.barometer_bar is None:
+        return "read it"
+    gauge_bar = snapshot.pressure_bar - snapshot.barometer_bar
+    return f"{maybe(gauge_bar, 2)} bar gauge   {maybe(gauge_bar / PSI_BAR, 1)} psi gauge"
 
 
 def _target(snapshot: Snapshot) -> str:

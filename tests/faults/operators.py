@@ -134,6 +134,20 @@ class Hasty(SimulatedPerson):
         return 1.0 if cue.valve == "supply" else super()._adjusted(cue, scan)
 
 
+class TearsTheCylinderOpen(SimulatedPerson):
+    """Leaves the supply valve open and the vent nearly shut when the cylinder is to be opened."""
+
+    def put(self, prompt: Prompt, t_s: float) -> None:
+        super().put(prompt, t_s)
+        if prompt.code == "open_cylinder":
+            self._set("vent", 0.02)
+            self._set("supply", 0.6)
+
+    def act(self, cue: Cue | None, scan: Scan) -> None:
+        if self._prompt is None or self._prompt.code != "open_cylinder":
+            super().act(cue, scan)
+
+
 class SwearsByTheDial(SimulatedPerson):
     """Swears that the dial shows nothing, whatever it shows."""
 
@@ -150,7 +164,7 @@ class ShakyHand(SimulatedPerson):
 
     def answer(self, prompt: Prompt) -> str | None:
         answer = super().answer(prompt)
-        if answer is None or prompt.code != "dial_second":
+        if answer is None or prompt.code != "dial_moved_again":
             return answer
         self._read += 1
         return f"{float(answer.split()[0]) + 0.03:.2f} barg" if self._read % 5 == 2 else answer

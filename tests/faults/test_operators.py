@@ -20,6 +20,7 @@ from operators import (
     ShakyHand,
     Slow,
     SwearsByTheDial,
+    TearsTheCylinderOpen,
     WrongUnit,
     WrongUnitOnce,
     YesToAll,
@@ -250,6 +251,13 @@ def test_the_careless_are_stopped_before_the_relief_valve_has_to(run, person):
     assert done.said("1. Shut the supply valve and the cylinder.")
 
 
+def test_a_cylinder_that_is_opened_onto_an_open_supply_is_told_to_be_closed(run):
+    done = run(TearsTheCylinderOpen)
+    assert done.outcome.how == "tripped"
+    assert done.said("Close the bottle NOW.")
+    assert done.truth.highest_pressure_bar < 1.3
+
+
 @pytest.mark.usefixtures("every_tick_is_shown")
 def test_a_dial_that_is_sworn_to_show_nothing_opens_no_lid(run):
     done = run(SwearsByTheDial, faults=(FaultSpec("vent_stuck_shut", 900.0),))
@@ -315,8 +323,8 @@ def test_with_a_dial_only_every_pressure_is_typed_twice_and_capped_at_watch(run)
     assert done.record.run["typed_pressure"] is True
     assert not done.events("leak")
     asked = [event.data["code"] for event in done.events("prompt")]
-    assert asked.count("dial_first") == asked.count("dial_second") >= 10
-    assert asked.count("dial_held") == 3
+    assert asked.count("dial_moved") == asked.count("dial_moved_again") >= 10
+    assert asked.count("dial_held") == asked.count("dial_held_again") == 3
     assert asked.count("dial_lid") == 2
     measured = load_source(done.outcome.record)
     assert measured.typed_pressure

@@ -164,6 +164,14 @@ def test_the_lid_needs_two_sources_and_ten_seconds():
     assert lid_refusal(scan(**one_gauge), LIMITS, 60.0) is None
 
 
+def test_a_gauge_below_the_room_proves_nothing():
+    assert lid_refusal(scan(pressure_bar=0.9801, pressure_b_bar=1.0), LIMITS, 60.0) is None
+    below = lid_refusal(scan(pressure_bar=1.0, pressure_b_bar=0.96), LIMITS, 60.0)
+    assert below == "a gauge reads 40 mbar below the room, so nothing is known of the pot"
+    at_border = {"pressure_bar": -0.02, "pressure_b_bar": 0.0, "barometer_bar": 0.0}
+    assert lid_refusal(scan(**at_border), LIMITS, 60.0) is None
+
+
 def test_a_lid_under_pressure_is_refused_with_the_force_on_it():
     # 100 mm and 100 mbar: pi/4 * 0.1 m * 0.1 m * 10 kPa = 78.5 N.
     assert lid_refusal(scan(pressure_bar=1.1, pressure_b_bar=1.0), LIMITS, 60.0) == (
