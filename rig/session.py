@@ -14,6 +14,7 @@ from pathlib import Path
 from drivers.ports import read_by_hand
 from drivers.system_clock import SystemClock
 from grading.record import FileText, RecordWriter, RunHeader
+from grading.record_format import utc_text
 from grading.results import CellInfo
 from grading.strict_toml import TomlText
 from rig.clearing import Clearing, rig_id
@@ -23,6 +24,7 @@ from rig.control.course import Course
 from rig.control.drive_trips import TAKE_SWINGS, WHY_NO_FLOW
 from rig.control.drive_words import Drive
 from rig.control.ending import Ending
+from rig.control.evidence import evidence
 from rig.control.frozen_files import FrozenFiles
 from rig.control.gate import Gate
 from rig.control.held import Held
@@ -48,6 +50,7 @@ from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
 from rig.outcome import How, RunOutcome
 from rig.presenter import Presenter
+from rig.resting import rest_until, still_resting
 from rig.setup.bench import OpenBench, error_model, instrument_lines
 from rig.setup.bench_file import BenchFile, pressure_limits
 from rig.setup.plan import make_plan
@@ -178,7 +181,8 @@ class Session:
         )
         gate, self._drive = self._pressure_parts(course, schedule, acquisition)
         acquisition.scan.drive = _drive_of(bench)
-        parts = [step.duration_s for step in make_plan(file, procedure).steps]
+        self._plan = make_plan(file, procedure)
+        parts = [step.duration_s for step in self._plan.steps]
         self._presenter = Presenter(view, self._machine, course, self._cells, parts)
         self._loop = Loop(
             machine=self._machine,
@@ -217,6 +221,7 @@ class Session:
             if isinstance(self._drive, TypedHandDrive):
                 self._drive.ask_through(dialogue)
         self._clearing: Clearing | None = None
+        self._gas_since_s = 0.0
 
     def heed_last_run(self, codes: Sequence[str]) -> None:
         """Have what the last run on this rig left cleared before this one; `codes` are cleared beforehand."""
@@ -260,6 +265,7 @@ class Session:
             self._hand.allow_lid()
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
+        self._tell_rest()
         self._frozen.look_a_last_time()
         self._tell_edits()
         self._log.end(how, why)
@@ -335,6 +341,7 @@ class Session:
             problem = disk_refusal(shutil.disk_usage(self._out).free)
             if problem is not None:
                 raise Refused("DISK_FULL", problem)
+            self._tell_resting()
         if self._hand is not None:
             self._presenter.now, self._presenter.next = "checks before any gas", "vented-zero check"
             self._settle_last_run()
@@ -361,6 +368,10 @@ class Session:
             self._log.attach(writer)
             if self._clearing is not None:
                 self._clearing.begun(writer.path, started)
+        self._log.event("note", text="Room oxygen was not monitored.")
+        self._view.say(
+            f"Oxygen: {self._plan.gas_l:.1f} L planned; at {self._limits.most_gas_l:g} L the run is ended."
+        )
         machine.fire(Command.DONE, "gauges agree with the barometer")
         self._frozen.start()
 
@@ -403,7 +414,12 @@ class Session:
         except Refused as moved:
             why = f"The gauges have moved during the run: {moved}."
             self._log.event(
-                "trip", code="ZERO_MOVED", text=why, done="The pot is vented.", do_now="Check the gauges."
+                "trip",
+                code="ZERO_MOVED",
+                text=why,
+                done="The pot is vented.",
+                do_now="Check the gauges.",
+                invalid_from_s=0.0,
             )
             self._view.say(why, "alarm")
             return "tripped", why, "ZERO_MOVED"
@@ -421,6 +437,7 @@ class Session:
         if self._hand is not None:
             show.now, show.next = "opening the cylinder", "purge"
             self._hand.open_cylinder()
+        self._gas_since_s = loop.now_s
         machine.fire(Command.START, "start")
         show.begin_part(part, f"purge by {procedure.purge.method}", f"PO2 {procedure.steps[0].po2_bar:g} bar")
         purge(loop, self._drive, self._gas, procedure)
@@ -480,7 +497,14 @@ class Session:
         return replace(trip, drive=self._loop.scan.drive, drop_taken=self._loop.drop_taken)
 
     def _tell(self, trip: Trip) -> None:
-        self._log.event("trip", code=trip.code, text=trip.text, done=trip.done, do_now=trip.do_now)
+        self._log.event(
+            "trip",
+            code=trip.code,
+            text=trip.text,
+            done=trip.done,
+            do_now=trip.do_now,
+            **evidence(trip, self._loop.scan),
+        )
         self._view.say(trip.message, "alarm")
         if self._clearing is not None:
             self._view.say(f"Code of this trip: {trip.code}. The next run asks for it.", "caution")
@@ -515,9 +539,34 @@ class Session:
 
     def _tell_edits(self) -> None:
         for name in self._frozen.newly_changed():
-            text = f"{name} was edited during the run, which goes on with what it read at the start."
-            self._log.event("note", text=text)
-            self._view.say(text, "caution")
+            self._caution(f"{name} was edited during the run, which goes on with what it read at the start.")
+
+    def _tell_resting(self) -> None:
+        """Tell of cells that have not rested since they were decompressed fast in an earlier run."""
+        serials = [cell.cell for cell in self._cells]
+        resting = still_resting(self._out, serials, self._bench.clock.utc())
+        if resting:
+            self._caution(
+                f"Decompressed fast not long ago, and not rested yet: {', '.join(sorted(resting))}. They "
+                f"should stay at ambient pressure until {max(resting.values()):%H:%M} UTC."
+            )
+
+    def _tell_rest(self) -> None:
+        """Tell how long cells that were decompressed fast have to rest."""
+        if not self._loop.decompressed:
+            return
+        until = rest_until(self._bench.clock.utc(), self._loop.now_s - self._gas_since_s)
+        self._log.event("rest", until_utc=utc_text(until))
+        self._view.say(
+            "These cells were decompressed fast: leave them at ambient pressure until "
+            f"{until:%H:%M} UTC before they are tested again.",
+            "caution",
+        )
+
+    def _caution(self, text: str) -> None:
+        """Say something on the screen and in the record's notes, which every paper prints."""
+        self._log.event("note", text=text)
+        self._view.say(text, "caution")
 
     def _show_cue(self, text: str | None) -> None:
         self._presenter.cue = text

@@ -167,6 +167,11 @@ class Loop:
             self.phase, self.step = phase, step
             self.log.event("phase", phase=phase, step=step)
 
+    @property
+    def decompressed(self) -> bool:
+        """Whether the cells in the pot have been marked for a rapid decompression."""
+        return self._fast_fall_told
+
     def mark_rapid_decompression(self, why: str) -> None:
         """Mark every cell in the pot, once a run: none of them can be graded after that."""
         if self._fast_fall_told:

@@ -213,7 +213,7 @@ def make_plan(
         Margin("oxygen for the run", limits.most_gas_l, used_l, "L"),
         Margin("ramp", limits.ramp_bar_per_min, limits.ramp_bar_per_min, "bar/min"),
     )
-    remarks = []
+    remarks = [f"A run that has used {limits.most_gas_l:g} L of oxygen is ended (most_gas_l)."]
     if at_barometer:
         remarks.append(
             f"A step asks for less than the barometer's {barometer_bar:.3f} bar: it is held at the "

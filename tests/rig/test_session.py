@@ -289,3 +289,29 @@ def test_a_mistake_that_stays_still_drops_the_outputs(short, tmp_path):
         bench.clock.sleep_until(bench.clock.monotonic_s() + 0.2)
         pot = bench.virtual.pot()
     assert (pot.supply_open, pot.vent_open) == (False, True)
+
+
+def test_a_trip_leaves_what_it_was_judged_on_and_from_when_on_readings_are_in_doubt(short, tmp_path):
+    outcome, _ = run(short, tmp_path, struck=("measure", 1, 5.0, breaks("gauge_offset")))
+    trip = events(outcome, "trip")[0]
+    assert trip["code"] == "GAUGES_DISAGREE"
+    assert trip["t_s"] - 5.0 < trip["invalid_from_s"] < trip["t_s"]
+    assert abs(trip["gauge_bar"] - trip["second_gauge_bar"]) > 0.03
+    assert (trip["gauge_status"], trip["intent"], trip["lid_closed"]) == ("ok", "keep", True)
+
+
+def test_cells_that_were_dropped_to_ambient_are_told_to_rest(short, tmp_path):
+    view = View()
+    outcome, _ = run(short, tmp_path, view=view, struck=("measure", 2, 5.0, breaks("gauge_offset")))
+    rest = events(outcome, "rest")
+    assert len(rest) == 1
+    assert any("leave them at ambient pressure until" in text for _, text in view.said)
+    calm, _ = run(short, tmp_path / "calm", view=view)
+    assert events(calm, "rest") == []
+
+
+def test_the_run_says_how_much_oxygen_it_may_use_and_that_nobody_watches_the_room(short, tmp_path):
+    view = View()
+    outcome, _ = run(short, tmp_path, view=view)
+    assert any(text.endswith("at 60 L the run is ended.") for _, text in view.said)
+    assert "Room oxygen was not monitored." in [note["text"] for note in events(outcome, "note")]
