@@ -6,6 +6,7 @@ import time
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -196,7 +197,12 @@ def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> V
     if job.my_hands:
         from rig.hand.keys import KeyHands
 
-        return leave.enter_context(KeyHands(view, virtual.turn))
+        tag = virtual.clock.utc().date() + timedelta(days=200)
+        signs = (
+            f"The plate of the pot says {job.bench.limits.working_pressure_bar:g} bara.",
+            f"The tag on the relief valve says {tag.isoformat()}.",
+        )
+        return leave.enter_context(KeyHands(view, virtual.turn, virtual.pot, signs))
     from rig.hand.person import person_at
 
     return person_at(virtual, view, job.bench, job.out)

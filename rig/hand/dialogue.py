@@ -67,7 +67,7 @@ class Dialogue:
             answer = self.ask(prompt, watch)
             if answer is None:
                 raise NoAnswer(f"Nobody answered within {prompt.timeout_s:.0f} s: {prompt.text}")
-            problem = check(answer.strip())
+            problem = check(answer.strip()) if answer.strip() else "nothing was typed"
             if problem is None:
                 return answer.strip()
             self._view.say(problem, "caution")

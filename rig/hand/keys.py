@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from types import TracebackType
 
+from drivers.virtual_spec import PotTruth
 from rig.hand.cues import Valve
 from rig.screen.keyboard import keys_pressed
 from rig.snapshot import Prompt, Severity, Snapshot, View
@@ -20,10 +21,25 @@ _STEPS = (0.0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.10, 0.13, 0.16, 0.2, 0.25,
 class KeyHands:
     """A view that shows everything on another and turns valves by keys. Use it as a context manager."""
 
-    def __init__(self, screen: View, turn: Callable[[str, float], None]) -> None:
-        """Show on `screen`; `turn` turns a hand valve of the virtual pot, 0 shut to 1 open."""
+    def __init__(
+        self,
+        screen: View,
+        turn: Callable[[str, float], None],
+        read_pot: Callable[[], PotTruth],
+        signs: Sequence[str] = (),
+    ) -> None:
+        """Stand at a virtual pot.
+
+        Args:
+            screen: where everything is shown.
+            turn: turns a hand valve of the virtual pot, 0 shut to 1 open.
+            read_pot: the pot, for its dial and the barometer on the wall.
+            signs: what is to be read on the pot, one line each.
+        """
         self._screen = screen
         self._turn = turn
+        self._read_pot = read_pot
+        self._signs = signs
         self._step: dict[Valve, int] = {"supply": 0, "vent": len(_STEPS) - 1}
         self._keys_free = threading.Lock()
         self._done = threading.Event()
@@ -31,6 +47,9 @@ class KeyHands:
 
     def __enter__(self) -> KeyHands:
         self._screen.say(f"Your keys turn the valves. {HELP}")
+        room_hpa = 1000.0 * self._read_pot().room_pressure_bar
+        for sign in (*self._signs, f"The barometer on the wall reads {room_hpa:.1f} hPa."):
+            self._screen.say(sign)
         self._thread.start()
         return self
 
@@ -44,10 +63,12 @@ class KeyHands:
         self._thread.join(1.0)
 
     def update(self, snapshot: Snapshot) -> None:
-        """Show the rig, and how far the valves are open."""
+        """Show the rig, how far the valves are open, and the dial."""
         supply, vent = _STEPS[self._step["supply"]], _STEPS[self._step["vent"]]
-        opened = f"supply {100 * supply:.0f} % open, vent {100 * vent:.0f} % open"
-        cue = opened if snapshot.cue is None else f"{snapshot.cue}   [{opened}]"
+        pot = self._read_pot()
+        dial_bar = round(pot.pressure_bar - pot.room_pressure_bar, 2) + 0.0
+        seen = f"supply {100 * supply:.0f} % open, vent {100 * vent:.0f} %, dial {dial_bar:.2f} bar gauge"
+        cue = seen if snapshot.cue is None else f"{snapshot.cue}   [{seen}]"
         self._screen.update(replace(snapshot, cue=cue))
 
     def say(self, text: str, severity: Severity = "info") -> None:

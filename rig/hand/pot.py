@@ -210,7 +210,11 @@ class HandPot:
                 f"{plate_bar:.2f}: correct whichever is wrong before any gas"
             )
 
-        self._typed("plate", "Read the plate of the pot. Its highest working pressure is?", problem)
+        self._typed(
+            "plate",
+            "Read the plate of the pot. Its highest working pressure is? With its unit, bara or barg.",
+            problem,
+        )
 
     def _check_relief(self, today: date) -> None:
         def problem(answer: str) -> str | None:

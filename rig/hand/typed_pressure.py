@@ -57,8 +57,9 @@ def read_pressure(text: str) -> TypedPressure:
     if not unit:
         raise TypedWrong(f"'{text}' has no unit; {_RIGHT}")
     if unit not in _UNITS:
-        also = "; say absolute or gauge" if unit in ("bar", "mbar", "psi", "kpa") else ""
-        raise TypedWrong(f"'{text}': the unit '{found['unit']}' is not known here{also}; {_RIGHT}")
+        if f"{unit}a" in _UNITS:
+            raise TypedWrong(f"'{text}' does not say absolute or gauge; {_RIGHT}")
+        raise TypedWrong(f"'{text}': the unit '{found['unit']}' is not known here; {_RIGHT}")
     in_bar, is_gauge = _UNITS[unit]
     return TypedPressure(float(found["number"]) * in_bar, is_gauge)
 
@@ -66,8 +67,6 @@ def read_pressure(text: str) -> TypedPressure:
 def both_ways(absolute_bar: float, ambient_bar: float) -> str:
     """A pressure in all the words that a dial may have: absolute and gauge in bar, gauge in psi."""
     gauge_bar = absolute_bar - ambient_bar
-    if abs(gauge_bar) < 5e-4:
-        gauge_bar = 0.0
-    return (
-        f"{absolute_bar:.3f} bar absolute = {gauge_bar:.2f} bar gauge ({gauge_bar / PSI_BAR:.1f} psi gauge)"
-    )
+    # Adding zero takes the sign off what is rounded to nothing.
+    bar, psi = round(gauge_bar, 2) + 0.0, round(gauge_bar / PSI_BAR, 1) + 0.0
+    return f"{absolute_bar:.3f} bar absolute = {bar:.2f} bar gauge ({psi:.1f} psi gauge)"

@@ -70,8 +70,8 @@ def can_read_keys() -> bool:
 
 
 @contextlib.contextmanager
-def control_keys_unseen() -> Iterator[None]:
-    """Keep the terminal from printing ^C over a picture; the key itself works as ever."""
+def keys_unseen() -> Iterator[None]:
+    """Keep the terminal from printing keys, and ^C, over a picture; the keys themselves work as ever."""
     if not can_read_keys():
         yield
         return
@@ -80,7 +80,7 @@ def control_keys_unseen() -> Iterator[None]:
     fd = sys.stdin.fileno()
     before = termios.tcgetattr(fd)
     quiet = list(before)
-    quiet[3] &= ~termios.ECHOCTL
+    quiet[3] &= ~(termios.ECHO | termios.ECHOCTL)
     termios.tcsetattr(fd, termios.TCSADRAIN, quiet)
     try:
         yield

@@ -23,7 +23,7 @@ from rig.control.drive_words import WORDS, Drive
 from rig.hand.cues import FAST_BAR_PER_MIN, GREEN_BAR_PER_MIN
 from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
-from rig.screen.keyboard import LineReader, can_read_keys, control_keys_unseen, read_typed
+from rig.screen.keyboard import LineReader, can_read_keys, keys_unseen, read_typed
 from rig.snapshot import CellLine, Prompt, Severity, Snapshot
 
 REFRESH_S: Final = 0.125
@@ -77,7 +77,7 @@ class TerminalView:
         if self._console.is_terminal and not self._console.is_dumb_terminal:
             live = Live(console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop")
             with _whatever_the_terminal_does():
-                self._terminal.enter_context(control_keys_unseen())
+                self._terminal.enter_context(keys_unseen())
                 live.start()
                 self._live = live
         return self
@@ -151,7 +151,8 @@ class TerminalView:
             if not prompt.choices or answer in prompt.choices:
                 self.say(f"> {answer}")
                 return answer
-            self.say(f"'{answer}' is no answer to this; write {' or '.join(prompt.choices)}", "caution")
+            typed = f"'{answer}' is no answer to this" if answer else "Nothing was typed"
+            self.say(f"{typed}; write {' or '.join(prompt.choices)}", "caution")
         return None
 
     def withdraw(self) -> None:
@@ -291,7 +292,7 @@ def _facts(snapshot: Snapshot) -> Table:
         if snapshot.ramp_bar_per_min is None
         else f"moving {maybe(snapshot.ramp_bar_per_min, 2, signed=True)} bar/min"
     )
-    facts.add_row("target", f"{_target(snapshot)}{moving}" or "none")
+    facts.add_row("target", f"{_target(snapshot) or 'none  '}{moving}")
     po2 = "not known yet" if snapshot.po2_bar is None else f"{snapshot.po2_bar:.3f} bar"
     if snapshot.drive is Drive.HANDS:
         facts.add_row("dial", _dial(snapshot))
@@ -305,7 +306,7 @@ def _facts(snapshot: Snapshot) -> Table:
 def _dial(snapshot: Snapshot) -> str:
     """Return the pressure as a dial on the pot shows it, which a person compares."""
     if snapshot.pressure_bar is None or snapshot.barometer_bar is None:
-        return "read it"
+        return maybe(None, 2)
     gauge_bar = snapshot.pressure_bar - snapshot.barometer_bar
     return f"{maybe(gauge_bar, 2)} bar gauge   {maybe(gauge_bar / PSI_BAR, 1)} psi gauge"
 

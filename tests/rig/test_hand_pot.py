@@ -6,6 +6,7 @@ import os
 import pty
 import threading
 import time
+from dataclasses import dataclass
 from types import SimpleNamespace
 
 import pytest
@@ -46,7 +47,7 @@ def test_a_pressure_with_its_unit_is_read(text, absolute_bar):
         ("16", "has no unit"),
         ("1,6 bara", "has a comma"),
         ("1,6", "has a comma"),
-        ("1.6 bar", "say absolute or gauge"),
+        ("1.6 bar", "does not say absolute or gauge"),
         ("1.6 atm", "'atm' is not known"),
         ("", "is no pressure"),
         ("yes", "is no pressure"),
@@ -62,6 +63,7 @@ def test_anything_else_gets_one_line_that_says_what_would_be_right(text, words):
 
 def test_a_dial_is_told_its_reading_in_its_own_words():
     assert both_ways(2.01325, 1.01325) == "2.013 bar absolute = 1.00 bar gauge (14.5 psi gauge)"
+    assert both_ways(1.0112, 1.0130) == "1.011 bar absolute = 0.00 bar gauge (0.0 psi gauge)"
     assert both_ways(1.0130, 1.0132) == "1.013 bar absolute = 0.00 bar gauge (0.0 psi gauge)"
 
 
@@ -143,6 +145,13 @@ class TickingLoop:
         return SimpleNamespace(t_s=self.now_s)
 
 
+@dataclass(frozen=True)
+class Shown:
+    """As much of a picture as the hands look at."""
+
+    cue: str | None
+
+
 class Keyboard:
     """A view whose person types after a while, or never."""
 
@@ -164,6 +173,11 @@ class Keyboard:
 
     def withdraw(self):
         self.withdrawn.set()
+
+
+def at_ease():
+    """A pot at 1.5 bar in a room at 1.0 bar."""
+    return SimpleNamespace(pressure_bar=1.5, room_pressure_bar=1.0)
 
 
 def test_the_pot_is_watched_while_somebody_types():
@@ -203,7 +217,7 @@ def test_the_computers_clock_runs_by_itself():
 
 def test_keys_turn_the_valves_in_fine_steps():
     turned = []
-    hands = KeyHands(Keyboard(), lambda valve, opening: turned.append((valve, opening)))
+    hands = KeyHands(Keyboard(), lambda valve, opening: turned.append((valve, opening)), at_ease)
     for key in "zSSsx?Vvo":
         hands.press(key)
     assert [valve for valve, _ in turned] == ["vent", *["supply"] * 4, "vent", "vent", "vent"]
@@ -215,13 +229,27 @@ def test_keys_turn_the_valves_in_fine_steps():
     assert openings[-1] == 1.0
 
 
+def test_own_hands_are_shown_what_a_person_at_the_pot_would_read(monkeypatch):
+    shown = []
+    screen = Keyboard()
+    screen.update = shown.append
+    hands = KeyHands(screen, lambda valve, opening: None, at_ease, ("The plate says 3 bara.",))
+    hands.press("S")
+    hands.update(Shown(cue="OPEN SUPPLY a little"))
+    assert shown[0].cue == "OPEN SUPPLY a little   [supply 1 % open, vent 100 %, dial 0.50 bar gauge]"
+    monkeypatch.setattr("rig.hand.keys.keys_pressed", lambda within_s: None)
+    with hands:
+        pass
+    assert screen.said[1:] == ["The plate says 3 bara.", "The barometer on the wall reads 1000.0 hPa."]
+
+
 def test_keys_are_letters_while_a_question_stands(monkeypatch):
     outer, inner = pty.openpty()
     terminal = os.fdopen(inner, "r")
     monkeypatch.setattr("sys.stdin", terminal)
     turned = []
     view = Keyboard("SHUT", after_s=0.4)
-    with KeyHands(view, lambda valve, opening: turned.append((valve, opening))) as hands:
+    with KeyHands(view, lambda valve, opening: turned.append((valve, opening)), at_ease) as hands:
         asker = threading.Thread(target=hands.ask, args=(Prompt("shut", "Shut?"),))
         asker.start()
         time.sleep(0.15)

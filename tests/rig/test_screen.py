@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import pty
+import select
 import threading
 import time
 from dataclasses import replace
@@ -16,7 +17,7 @@ from rich.console import Console
 from rig.control.drive_words import Drive
 from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
-from rig.screen.keyboard import LineReader, read_typed
+from rig.screen.keyboard import LineReader, keys_unseen, read_typed
 from rig.screen.terminal import TerminalView, picture, plain_line
 from rig.snapshot import CellLine, Prompt, Snapshot
 
@@ -300,4 +301,16 @@ def test_keys_are_read_without_echo_and_can_be_corrected(monkeypatch: pytest.Mon
         typist.join()
         assert shown[0] == "1.62"
         assert read_typed(0.1, shown.append) is None
+    os.close(ours)
+
+
+def test_keys_pressed_beside_a_picture_are_not_printed_into_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    ours, theirs = pty.openpty()
+    with os.fdopen(theirs) as stdin:
+        monkeypatch.setattr("sys.stdin", stdin)
+        with keys_unseen():
+            os.write(ours, b"S\n")
+            assert not select.select([ours], [], [], 0.2)[0]
+        os.write(ours, b"S")
+        assert select.select([ours], [], [], 5.0)[0]
     os.close(ours)
