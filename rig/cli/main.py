@@ -6,6 +6,7 @@ matplotlib and pydantic come in when a command runs, so that `leadline --help` a
 
 from __future__ import annotations
 
+import errno
 import inspect
 import os
 import sys
@@ -24,6 +25,7 @@ from rig.cli.streams import make_streams_safe
 PROGRAM: Final = "leadline"
 # Of a file with hundreds of wrong lines a person mends the first few and tries again.
 _MOST_PROBLEMS: Final = 20
+_NO_ROOM: Final = (errno.ENOSPC, errno.EFBIG, errno.EDQUOT)
 
 app = typer.Typer(
     name=PROGRAM,
@@ -81,7 +83,7 @@ def run() -> None:
     code = main(sys.argv[1:])
     try:
         sys.stdout.flush()
-    except (BrokenPipeError, ValueError):
+    except (OSError, ValueError):
         _abandon_stdout()
     sys.exit(code)
 
@@ -125,6 +127,8 @@ def _explained(error: Exception) -> tuple[str, int]:
         return str(error), REFUSED
     if isinstance(error, FinishFailed):
         return str(error), ABNORMAL
+    if isinstance(error, OSError) and error.filename is None and error.errno in _NO_ROOM:
+        return f"what was to be told could not be written: {error.strerror}", ABNORMAL
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""
         return f"{where}{error.strerror or error}", BAD_INPUT

@@ -15,6 +15,7 @@ OPEN_BELOW_BAR = 0.05
 """From this gauge pressure down the vent's own flow is slower than any ramp: it may stay open."""
 _VENTED_FOR_S = 2.0
 _VENT_TIMEOUT_S = 120.0
+_BLIND_TIMEOUT_S = 30.0
 _ALARM_STANDS_S = 60.0
 _DE_ENERGISE_EVERY_S = 2.0
 _SAME_READINGS = 10
@@ -101,9 +102,12 @@ class Ending:
             self._drive.open_vent()
 
     def _wait_vented(self) -> bool:
-        """Wait for ambient pressure by every surviving gauge; while aborting, keep dropping the outputs."""
+        """Wait for ambient pressure by every surviving gauge; while aborting, keep dropping the outputs.
+
+        With no gauge left there is nothing to wait for but a link that comes back, and that not for long.
+        """
         loop = self._loop
-        begun_s = loop.now_s
+        begun_s = seen_s = loop.now_s
         since_s: float | None = None
         dropped_s = begun_s
         while loop.now_s - begun_s < _VENT_TIMEOUT_S:
@@ -112,6 +116,10 @@ class Ending:
                 dropped_s = scan.t_s
                 if scan.valve_failures or scan.disobeyed:
                     self._drop()
+            if surviving_gauges_bar(scan) or not scan.bad:
+                seen_s = scan.t_s
+            elif scan.t_s - seen_s >= _BLIND_TIMEOUT_S:
+                return False
             if not is_vented(scan, loop.limits.vented_bar):
                 since_s = None
             elif since_s is None:

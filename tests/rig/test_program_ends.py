@@ -1,0 +1,328 @@
+"""The whole program against a bench in another process, ended in every way that a program can end.
+
+Pressure is in the pot each time, and the bench's own gauge, read past the program, says what became of it.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import resource
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from drivers.catalogue import open_instrument
+from drivers.ports import InstrumentSpec
+from grading.record_reader import Record, read_record
+from rig.cli.main import main
+from rig.setup.bench_file import load_bench
+
+LEADLINE = [sys.executable, "-m", "rig.cli.main"]
+STRIKE_AT_BAR = 1.3
+VENTED_BELOW_BAR = 1.05
+AT_ONCE = 5
+"""Programs that run at the same time: more would make each other late on two cores."""
+
+PROCEDURE = """
+schema = "leadline.procedure/1"
+name = "short"
+version = "1"
+[air]
+hold = false
+[purge]
+method = "swings"
+low_bar = 1.05
+high_bar = 2.0
+swings = 7
+[[steps]]
+po2_bar = 1.0
+direction = "up"
+"""
+
+pytestmark = pytest.mark.timeout(300)
+
+
+@dataclass
+class Rig:
+    """A served bench, and the program that runs on it."""
+
+    folder: Path
+    bench: subprocess.Popen[bytes]
+    program: subprocess.Popen[bytes]
+
+    def pressure_bar(self) -> float:
+        """What the pot's gauge says to anybody who asks."""
+        entry = load_bench(str(self.folder / "served.toml")).instruments["gauge_a"]
+        gauge = open_instrument(InstrumentSpec("gauge", "modbus_gauge", entry.address))
+        try:
+            gauge.configure()
+            return gauge.read_pressure_bar()
+        finally:
+            gauge.close()
+
+    def start_again(self, *more: str) -> subprocess.Popen[bytes]:
+        """Start the program on the same bench a second time."""
+        return start(self.folder, *run_command(self.folder), *more, log="again.txt")
+
+    def said(self, log: str = "run.txt") -> str:
+        """What the program has said so far."""
+        return (self.folder / log).read_text()
+
+    def wait_until(self, what: Callable[[], bool], within_s: float = 60.0) -> None:
+        until_s = time.monotonic() + within_s
+        while not what():
+            assert time.monotonic() < until_s, self.said()
+            assert self.bench.poll() is None
+            time.sleep(0.1)
+
+    def wait_until_vented(self) -> None:
+        self.wait_until(lambda: self.pressure_bar() < VENTED_BELOW_BAR)
+
+
+@dataclass(frozen=True)
+class Ended:
+    """What is left: the program's exit code and words, the record, and the pot's pressure."""
+
+    code: int
+    said: str
+    record: Path
+    pressure_bar: float
+    second_said: str = ""
+    second_code: int = 0
+
+    def read(self) -> Record:
+        return read_record(self.record)
+
+    def grades(self, capsys: pytest.CaptureFixture[str]) -> list[dict[str, object]]:
+        assert main(["grade", str(self.record), "--json"]) == 0
+        return json.loads(capsys.readouterr().out)["cells"]
+
+
+def run_command(folder: Path) -> list[str]:
+    return ["run", "served.toml", "-p", "short.toml", "-c", "three_cells", "--out", str(folder / "records")]
+
+
+def start(folder: Path, *words: str, log: str) -> subprocess.Popen[bytes]:
+    """Start a program; what it says goes through this process into a file, whatever its own disk does."""
+    (folder / log).touch()
+    program = subprocess.Popen(
+        [*LEADLINE, *words],
+        cwd=folder,
+        env=os.environ | {"TMPDIR": str(folder), "COLUMNS": "120"},
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+    )
+
+    def keep() -> None:
+        assert program.stdout is not None
+        with program.stdout, (folder / log).open("wb", buffering=0) as out:
+            for line in program.stdout:
+                out.write(line)
+
+    threading.Thread(target=keep, name=f"{folder.name} {log}").start()
+    return program
+
+
+@contextmanager
+def under_pressure(folder: Path) -> Iterator[Rig]:
+    """Serve a bench, run the program on it, and hand both over once there is pressure in the pot."""
+    folder.mkdir()
+    text = load_bench("virtual_bench").text.replace("ramp_bar_per_min = 0.5", "ramp_bar_per_min = 1.9")
+    (folder / "bench.toml").write_text(text)
+    (folder / "short.toml").write_text(PROCEDURE)
+    serve = ("bench", "serve", "bench.toml", "--cells", "three_cells", "--write", "served.toml")
+    bench = start(folder, *serve, log="bench.txt")
+    rig = Rig(folder, bench, bench)
+    try:
+        rig.wait_until((folder / "served.toml").exists)
+        rig.program = start(folder, *run_command(folder), log="run.txt")
+        rig.wait_until(lambda: rig.pressure_bar() > STRIKE_AT_BAR)
+        yield rig
+    finally:
+        for process in (rig.program, bench):
+            process.kill()
+            process.wait()
+
+
+def ended(rig: Rig, second_said: str = "", second_code: int = 0) -> Ended:
+    """Wait for the program's end and gather what it leaves."""
+    code = rig.program.wait(timeout=250)
+    for thread in threading.enumerate():
+        if thread.name == f"{rig.folder.name} run.txt":
+            thread.join(timeout=10)
+    pressure_bar = rig.pressure_bar() if rig.bench.poll() is None else float("nan")
+    record = min((rig.folder / "records").iterdir())
+    return Ended(code, rig.said(), record, pressure_bar, second_said, second_code)
+
+
+def signalled(*numbers: signal.Signals) -> Callable[[Path], Ended]:
+    """Send signals, half a second apart, and wait for the program's own end."""
+
+    def scenario(folder: Path) -> Ended:
+        with under_pressure(folder) as rig:
+            for number in numbers:
+                rig.program.send_signal(number)
+                time.sleep(0.5)
+            return ended(rig)
+
+    return scenario
+
+
+def killed_and_started_again(folder: Path) -> Ended:
+    with under_pressure(folder) as rig:
+        rig.program.kill()
+        first = ended(rig)
+        rig.wait_until_vented()
+        again = rig.start_again("--clear", "INTERRUPTED")
+        rig.wait_until(lambda: "purge" in rig.said("again.txt") or again.poll() is not None)
+        again.terminate()
+        code = again.wait(timeout=250)
+        return Ended(first.code, first.said, first.record, rig.pressure_bar(), rig.said("again.txt"), code)
+
+
+def suspended(folder: Path) -> Ended:
+    with under_pressure(folder) as rig:
+        rig.program.send_signal(signal.SIGSTOP)
+        rig.wait_until_vented()
+        rig.program.send_signal(signal.SIGCONT)
+        return ended(rig)
+
+
+def second_program(folder: Path) -> Ended:
+    with under_pressure(folder) as rig:
+        second = rig.start_again()
+        code = second.wait(timeout=250)
+        said = rig.said("again.txt")
+        rig.program.terminate()
+        return ended(rig, said, code)
+
+
+def disk_full(folder: Path) -> Ended:
+    with under_pressure(folder) as rig:
+        resource.prlimit(rig.program.pid, resource.RLIMIT_FSIZE, (0, 0))
+        return ended(rig)
+
+
+def bench_lost(folder: Path) -> Ended:
+    with under_pressure(folder) as rig:
+        rig.bench.kill()
+        rig.bench.wait()
+        return ended(rig)
+
+
+SCENARIOS: dict[str, Callable[[Path], Ended]] = {
+    "bench lost": bench_lost,
+    "Ctrl-C": signalled(signal.SIGINT),
+    "Ctrl-C twice": signalled(signal.SIGINT, signal.SIGINT),
+    "SIGTERM": signalled(signal.SIGTERM),
+    "terminal closed": signalled(signal.SIGHUP),
+    "kill -9": killed_and_started_again,
+    "suspended": suspended,
+    "second program": second_program,
+    "disk full": disk_full,
+}
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Future[Ended]]]:
+    place = tmp_path_factory.mktemp("ends")
+    with ThreadPoolExecutor(AT_ONCE) as pool:
+        yield {
+            name: pool.submit(scenario, place / name.replace(" ", "_"))
+            for name, scenario in SCENARIOS.items()
+        }
+
+
+def fastest_fall_bar_per_min(record: Record) -> float:
+    """Fastest fall over any 5 s of the recorded pressure."""
+    t_s, bar = record.t_s, record.pressure_bar.value
+    later = t_s.searchsorted(t_s + 5.0)
+    kept = later < len(t_s)
+    return max(60.0 * (bar[kept] - bar[later[kept]]) / (t_s[later[kept]] - t_s[kept]))
+
+
+def test_one_ctrl_c_vents_on_the_ramp(results, capsys):
+    run = results["Ctrl-C"].result()
+    assert run.code == 1
+    assert run.pressure_bar < VENTED_BELOW_BAR
+    record = run.read()
+    assert fastest_fall_bar_per_min(record) < 2.2
+    assert record.end is not None
+    assert record.end["how"] == "stopped"
+    assert {cell["grade"] for cell in run.grades(capsys)} == {"ungraded"}
+    assert not any("decompression" in str(cell["reasons"]) for cell in run.grades(capsys))
+
+
+@pytest.mark.parametrize("name", ["Ctrl-C twice", "SIGTERM", "terminal closed"])
+def test_an_urgent_stop_drops_every_output_and_marks_the_cells(results, capsys, name):
+    run = results[name].result()
+    assert run.code == 1
+    assert run.pressure_bar < VENTED_BELOW_BAR
+    record = run.read()
+    assert record.end is not None
+    assert fastest_fall_bar_per_min(record) > 2.2
+    assert all("decompression" in str(cell["reasons"]) for cell in run.grades(capsys))
+
+
+def test_kill_9_leaves_a_vented_pot_an_ungraded_record_and_a_start_that_makes_the_rig_safe(results, capsys):
+    run = results["kill -9"].result()
+    assert run.code == -signal.SIGKILL
+    assert run.read().end is None
+    for cell in run.grades(capsys):
+        assert cell["grade"] == "ungraded"
+        assert "interrupted" in str(cell["reasons"])
+    assert "did not end properly" in run.second_said
+    second = sorted(run.record.parent.iterdir())[-1]
+    assert second != run.record
+    kinds = [(event.kind, event.data.get("action")) for event in read_record(second).events]
+    assert kinds.index(("valve", "de-energise")) < kinds.index(("vented_zero", None))
+    assert kinds.index(("vented_zero", None)) < kinds.index(("valve", "shut"))
+
+
+def test_a_suspended_program_finds_its_outputs_dropped_and_ends(results):
+    run = results["suspended"].result()
+    assert run.code == 1
+    assert run.pressure_bar < VENTED_BELOW_BAR
+    trips = [event.data["code"] for event in run.read().of_kind("trip")]
+    assert trips[0] in ("WATCHDOG", "STALLED")
+
+
+def test_a_second_program_on_the_same_rig_is_refused_and_the_first_goes_on(results):
+    run = results["second program"].result()
+    assert run.second_code == 3
+    assert "another program" in run.second_said
+    assert len(list(run.record.parent.iterdir())) == 1
+    assert run.read().end["why"].startswith("Stopped")
+
+
+def test_a_full_disk_ends_the_run_vented_and_keeps_what_was_written(results):
+    run = results["disk full"].result()
+    assert run.code == 1
+    assert run.pressure_bar < VENTED_BELOW_BAR
+    assert "The record can no longer be written" in run.said
+    assert len(run.read().t_s) > 20
+    assert run.read().end is None
+
+
+def test_a_bench_that_is_gone_ends_the_run_with_an_alarm_that_stands(results):
+    run = results["bench lost"].result()
+    assert run.code == 1
+    assert "NOT CONFIRMED" in run.said
+    assert run.read().of_kind("trip")
+
+
+def test_no_end_shows_a_traceback(results):
+    for name, result in results.items():
+        run = result.result()
+        assert "Traceback" not in run.said + run.second_said, name
