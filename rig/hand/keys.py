@@ -67,7 +67,7 @@ class KeyHands:
         supply, vent = _STEPS[self._step["supply"]], _STEPS[self._step["vent"]]
         pot = self._read_pot()
         dial_bar = round(pot.pressure_bar - pot.room_pressure_bar, 2) + 0.0
-        seen = f"supply {100 * supply:.0f} % open, vent {100 * vent:.0f} %, dial {dial_bar:.2f} bar gauge"
+        seen = f"supply {100 * supply:.0f} %, vent {100 * vent:.0f} %, dial {dial_bar:.2f} barg"
         cue = seen if snapshot.cue is None else f"{snapshot.cue}   [{seen}]"
         self._screen.update(replace(snapshot, cue=cue))
 

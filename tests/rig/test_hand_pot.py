@@ -236,7 +236,7 @@ def test_own_hands_are_shown_what_a_person_at_the_pot_would_read(monkeypatch):
     hands = KeyHands(screen, lambda valve, opening: None, at_ease, ("The plate says 3 bara.",))
     hands.press("S")
     hands.update(Shown(cue="OPEN SUPPLY a little"))
-    assert shown[0].cue == "OPEN SUPPLY a little   [supply 1 % open, vent 100 %, dial 0.50 bar gauge]"
+    assert shown[0].cue == "OPEN SUPPLY a little   [supply 1 %, vent 100 %, dial 0.50 barg]"
     monkeypatch.setattr("rig.hand.keys.keys_pressed", lambda within_s: None)
     with hands:
         pass
