@@ -117,4 +117,10 @@ def write_memory(file: Path, remembered: Remembered) -> None:
 def _state_folder() -> Path:
     """The user's folder for what programs remember; relative ones do not count, by the XDG rule."""
     named = Path(os.environ.get("XDG_STATE_HOME", ""))
-    return (named if named.is_absolute() else Path.home() / ".local" / "state") / "leadline"
+    if named.is_absolute():
+        return named / "leadline"
+    try:
+        return Path.home() / ".local" / "state" / "leadline"
+    except RuntimeError:
+        # A user without a home, as in some containers.
+        return Path(tempfile.gettempdir()) / "leadline"

@@ -286,6 +286,21 @@ def test_two_rigs_remember_apart_and_the_newer_of_memory_and_record_counts(tmp_p
         read_memory(one)
 
 
+def test_where_a_memory_lives(monkeypatch, tmp_path):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    assert memory_file("rig").parent == tmp_path / "leadline"
+    monkeypatch.setenv("XDG_STATE_HOME", "relative")
+    monkeypatch.setenv("HOME", "/somewhere")
+    assert memory_file("rig").parent == Path("/somewhere/.local/state/leadline")
+
+    def nowhere():
+        raise RuntimeError
+
+    monkeypatch.setattr(Path, "home", nowhere)
+    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    assert memory_file("rig").parent == tmp_path / "leadline"
+
+
 def test_a_bench_of_software_leaves_nothing_for_a_real_one_of_the_same_name(rig, tmp_path):
     rig(faults=(TRIP,), stop=StopRequest(), hardware=False)
     assert not (tmp_path / "state").exists()
