@@ -60,6 +60,7 @@ from rig.stop import StopRequest
 
 _COARSE_BAR = 1e-4
 """Standard uncertainty of a gauge's digits from which on equal readings in a row are nothing odd."""
+_ROWS_SHOWN = 10
 SinkFactory = Callable[[RunHeader], RecordSink]
 
 
@@ -255,13 +256,16 @@ class Session:
             self._start()
         except Refused as refused:
             return self._refuse(refused)
-        except (Tripped, StopAsked) as ended:
-            return self._refuse(Refused("STOPPED", str(ended)))
+        except StopAsked as asked:
+            return self._refuse(Refused("STOPPED", f"Stopped on request ({asked}) before any gas."))
+        except Tripped as tripped:
+            return self._refuse(Refused("STOPPED", str(tripped)))
         try:
             how, why, code = self._work()
         except Exception as error:
             how, why, code = self._fail(error)
         if self._hand is not None and self._ending.alarm is None:
+            self._presenter.now, self._presenter.next = "waiting for the lid", "the end"
             self._hand.allow_lid()
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
@@ -442,6 +446,8 @@ class Session:
         show.begin_part(part, f"purge by {procedure.purge.method}", f"PO2 {procedure.steps[0].po2_bar:g} bar")
         purge(loop, self._drive, self._gas, procedure)
         machine.fire(Command.DONE, "purge proven")
+        if isinstance(self._drive, DosedValves) and (coarse := self._drive.too_coarse):
+            self._caution(coarse)
         for number, step in enumerate(procedure.steps, start=1):
             later = procedure.steps[number:]
             show.begin_part(
@@ -506,7 +512,7 @@ class Session:
             **evidence(trip, self._loop.scan),
         )
         self._view.say(trip.message, "alarm")
-        if self._clearing is not None:
+        if self._clearing is not None and trip.code != "STOPPED_NOW":
             self._view.say(f"Code of this trip: {trip.code}. The next run asks for it.", "caution")
 
     def _refuse(self, refused: Refused) -> RunOutcome:
@@ -525,6 +531,8 @@ class Session:
             "and are lost now; the run cannot be graded.",
             "alarm",
         )
+        for row in self._log.last_rows(_ROWS_SHOWN):
+            self._view.say(row)
 
     def _free_bytes(self) -> int | None:
         """Room where the record goes, in bytes; None for a record in memory, or when nobody can tell."""

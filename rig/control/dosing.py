@@ -17,6 +17,7 @@ _LEAST_EXPECTED_BAR = 0.006
 _WEAK = 0.25
 _STRONG = 1.6
 _REFERENCE_GROUPS = 4
+_SHUTS_LATER_MS = 10.0
 
 
 def vent_drive_bar(pressure_bar: float, ambient_bar: float) -> float:
@@ -41,6 +42,7 @@ class ShotModel:
         rate: bar per (ms times drive).
         learned: whether any group has confirmed it yet.
         measured: what the last group alone says of `rate`.
+        learned_at_ms: mean length of the shots that `rate` was learned from; 0 before any.
     """
 
     def __init__(self, first_guess: float) -> None:
@@ -49,10 +51,12 @@ class ShotModel:
         self._sign = 1.0
         self.learned = False
         self.measured = first_guess
+        self.learned_at_ms = 0.0
         self._good_groups = 0
         self._reference = 0.0
         self._shots = 0
         self._drive_ms = 0.0
+        self._sum_ms = 0.0
         self._longest = False
         self._from_bar = 0.0
 
@@ -66,6 +70,7 @@ class ShotModel:
         self._sign = sign
         self._shots = 0
         self._drive_ms = 0.0
+        self._sum_ms = 0.0
         self._longest = True
         self._from_bar = pressure_bar
 
@@ -73,6 +78,7 @@ class ShotModel:
         """Count one shot; `longest` says that it was as long as a shot may be."""
         self._shots += 1
         self._drive_ms += duration_ms * drive
+        self._sum_ms += duration_ms
         self._longest = self._longest and longest
 
     def judge(self, pressure_bar: float) -> float | None:
@@ -87,7 +93,7 @@ class ShotModel:
         if expected_bar < _LEAST_EXPECTED_BAR and not self._longest:
             return None
         ratio = self._sign * (pressure_bar - self._from_bar) / expected_bar if expected_bar > 0 else 1.0
-        at_longest = self._longest
+        at_longest, mean_ms = self._longest, self._sum_ms / self._shots
         self.measured = self.rate * ratio
         self.begin(pressure_bar, self._sign)
         if ratio < _WEAK and (self.learned or at_longest):
@@ -96,10 +102,21 @@ class ShotModel:
         self.rate *= min(1.25, max(0.6, ratio)) if self.learned else min(2.0, max(0.4, ratio))
         if ratio >= _WEAK:
             self.learned = True
+            self.learned_at_ms = mean_ms
         if 0.8 < ratio < 1.25 and self._good_groups < _REFERENCE_GROUPS:
             self._good_groups += 1
             self._reference = max(self._reference, self.rate)
         return ratio if at_longest or self.learned else None
+
+    def effect(self, duration_ms: float) -> float:
+        """Effect of a shot much longer or shorter than those learned from, in bar at a drive of 1.
+
+        A valve shuts later after its order than it opens, which lengthens every shot by about as much.
+        """
+        if not self.learned_at_ms:
+            return self.rate * duration_ms
+        own = self.learned_at_ms / (self.learned_at_ms + _SHUTS_LATER_MS)
+        return self.rate * own * (duration_ms + _SHUTS_LATER_MS)
 
     def is_weak(self, ratio: float) -> bool:
         """Whether a group moved the pressure by less than a quarter of what it should have."""

@@ -26,6 +26,11 @@ _KEEP_EVERY_S = 1.0
 _KEEP_BAND_BAR = 0.0012
 _FOLLOW_THERMAL_S = 30.0
 _GAIN = 0.8
+_COARSE_BAR = 0.0035
+"""From a shortest shot of more than this on, steps are passed by more than they should be."""
+_FLOW_RISES = 0.8
+_FLOW_BACK_BAR = 0.15
+"""Back pressure of a flow purge: much below what says that the vent is blocked."""
 _FIRST_GUESS_BAR_PER_MS_L = 0.00013
 """Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with."""
 
@@ -89,11 +94,24 @@ class DosedValves:
         self._tick = 0
         self._kept_since_s = 0.0
         self._gas_l = 0.0
+        self._flow_ms = float(SHORTEST_SHOT_MS)
+        self._flow_ceiling_bar = 0.0
 
     @property
     def gas_used_l(self) -> float:
         """Litres at 1 bar let in so far, from the learned effect of the shots."""
         return self._gas_l
+
+    @property
+    def too_coarse(self) -> str:
+        """That the supply's shortest shot is too large for this pot, as a sentence; empty when it is not."""
+        shot_bar = SHORTEST_SHOT_MS * self.supply.rate
+        if not self.supply.learned or shot_bar <= _COARSE_BAR:
+            return ""
+        return (
+            f"The supply's shortest shot lets in {1000.0 * shot_bar:.1f} mbar, where no more than "
+            f"{1000.0 * _COARSE_BAR:.1f} mbar keep to the steps: fit a finer restrictor."
+        )
 
     def begin_move(self, target_bar: float, scan: Scan) -> None:
         """Start for a target, from the pressure of this scan; shuts the vent."""
@@ -172,14 +190,26 @@ class DosedValves:
         """Open the vent for good."""
         self._course.set(Intent.OPEN)
         self._gate.open_vent()
+        self._flow_ms = float(SHORTEST_SHOT_MS)
+        self._flow_ceiling_bar = 0.0
 
     def flow(self, scan: Scan) -> float:
-        """Give this tick's supply shot of a flow purge, with the vent open."""
+        """Give this tick's supply shot of a flow purge, with the vent open.
+
+        Shots grow as long as the back pressure keeps to the ramp and below what a purge needs: with a supply
+        that is wide for its vent, the longest ones would fill the pot.
+        """
         self._tick += 1
-        if self._tick % self._shot_every:
+        if self._tick % self._shot_every or scan.bad or scan.pressure_bar is None:
             return 0.0
+        ambient_bar = scan.barometer_bar or scan.pressure_bar
+        begun_bar = max(self._flow_ceiling_bar, ambient_bar)
+        rise_bar = _FLOW_RISES * self._step_bar * self._shot_every
+        self._flow_ceiling_bar = min(begun_bar + rise_bar, ambient_bar + _FLOW_BACK_BAR)
+        grow = 1.15 if scan.pressure_bar < self._flow_ceiling_bar else 0.8
+        self._flow_ms = min(max(self._flow_ms * grow, SHORTEST_SHOT_MS), self._most_ms)
         before_l = self._gas_l
-        self._shoot_supply(self._most_ms)
+        self._shoot_supply(self._flow_ms)
         return self._gas_l - before_l
 
     def _fill(self, pressure_bar: float) -> None:
@@ -222,7 +252,7 @@ class DosedValves:
         duration_ms = min(int(wanted_ms), self._most_ms)
         if duration_ms < SHORTEST_SHOT_MS:
             return 0
-        rise_bar = duration_ms * self.supply.rate
+        rise_bar = self.supply.effect(duration_ms)
         if not self._gate.shoot_supply(duration_ms, rise_bar):
             return 0
         self._gas_l += rise_bar * self._limits.volume_l

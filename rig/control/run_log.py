@@ -7,7 +7,7 @@ from datetime import datetime
 from typing import Any, Protocol
 
 from drivers.ports import Clock
-from grading.record import RecordWriteError, SampleRow
+from grading.record import Reading, RecordWriteError, SampleRow
 from rig.control.schedule import Schedule
 
 _ROWS_KEPT = 300
@@ -87,6 +87,10 @@ class RunLog:
                 self._fail(error)
                 self.rows_in_memory.append(row)
 
+    def last_rows(self, count: int) -> list[str]:
+        """The last reading sets that were kept in memory only, as lines for a screen."""
+        return [_row_text(row) for row in list(self.rows_in_memory)[-count:]]
+
     def end(self, how: str, why: str) -> None:
         """Close the record. Without a writable record this does nothing: a missing end says interrupted."""
         if self._sink is not None and self.failure is None:
@@ -107,3 +111,14 @@ class RunLog:
 
     def _fail(self, error: OSError) -> None:
         self.failure = str(error)
+
+
+def _row_text(row: SampleRow) -> str:
+    def value(reading: Reading | None) -> str:
+        if reading is None:
+            return "-"
+        return reading.status if reading.value is None else f"{reading.value:.4f}"
+
+    cells = ", ".join(f"socket {socket} {value(output)} mV" for socket, output in row.output_mv.items())
+    gauges = f"{value(row.pressure_bar)} and {value(row.pressure_b_bar)} bar"
+    return f"{row.t_s:8.1f} s  {row.phase}  {gauges}{'  ' + cells if cells else ''}"

@@ -20,6 +20,8 @@ from rig.setup.procedure import ProcedureFile
 
 SCHEMA: Final = "leadline.bench/1"
 VIRTUAL_ADDRESS: Final = "virtual"
+FAST_RAMP_BAR_PER_MIN: Final = 1.0
+"""Ramps up to twice as fast may be commanded; from here on they are cautioned of."""
 
 Role = Literal["voltmeter", "gauge", "second_gauge", "valves", "controller", "thermometer", "barometer"]
 

@@ -12,7 +12,7 @@ from grading.gas import (
     fraction_after_swings,
 )
 from grading.strict_toml import FileError
-from rig.setup.bench_file import BenchFile, pressure_limits
+from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN, BenchFile, pressure_limits
 from rig.setup.procedure import ProcedureFile
 
 # A healthy cell settles in about a minute by the adaptive rule; the range runs from the shortest hold to
@@ -223,6 +223,11 @@ def make_plan(
         remarks.append(
             f"The regulator gives {bench.gas.supply_pressure_bar:g} bar and the pot may take "
             f"{limits.working_bar:g} bar: the relief valve alone stands between."
+        )
+    if limits.ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
+        remarks.append(
+            f"The ramp of {limits.ramp_bar_per_min:g} bar/min strains cells: up to "
+            f"{FAST_RAMP_BAR_PER_MIN:g} is as fast as it should be."
         )
     remarks.append("Times are usual ones; cells that settle slowly hold every step up to its cap.")
     return Plan(

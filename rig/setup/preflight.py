@@ -26,6 +26,7 @@ from rig.control.gate import SCANS_PER_BEAT
 from rig.control.permissives import disk_refusal
 from rig.control.safety_limits import SafetyLimits
 from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
+from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN
 from rig.setup.vented_zero import vented_zero_problems
 
 Verdict = Literal["ok", "caution", "fail", "not checked"]
@@ -385,6 +386,13 @@ def _supply(bench: BenchFile) -> Iterator[Check]:
             f"the regulator gives {bench.gas.supply_pressure_bar:g} bar, the pot may take "
             f"{limits.working_pressure_bar:g} bar: the relief valve alone stands between",
             "set the regulator no higher than the pot's plate; have the relief valve tested",
+        )
+    if limits.ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
+        yield Check(
+            "ramp",
+            "caution",
+            f"{limits.ramp_bar_per_min:g} bar/min: more than {FAST_RAMP_BAR_PER_MIN:g} strains cells",
+            "set ramp_bar_per_min to 0.5 if there is time",
         )
 
 

@@ -1,6 +1,6 @@
 """How well the rig keeps to its pressures: time to a step, overshoot and ramp, by pot and by direction.
 
-    python tests/benchmarks/pressure_control.py [--seeds 40] [--volumes 0.3 1 3]
+    python tests/benchmarks/pressure_control.py [--seeds 40] [--volumes 0.3 1 3] [--supply-mm 0.5]
 
 Every seed runs the shipped full procedure (purge by seven swings, eleven steps up and down at 0.5 bar/min,
 holds cut to 30 s) on the virtual bench without a wire, with solenoid valves and then with an electronic
@@ -75,9 +75,9 @@ def controller_text(volume_l: float, supply_bar: float) -> str:
     return "\n".join([*lines, "[virtual]", 'drawer = "six_cells"'])
 
 
-def play_one(task: tuple[int, float, str]) -> Figures:
+def play_one(task: tuple[int, float, str, float | None]) -> Figures:
     """Run one seed and take its figures."""
-    seed, volume_l, drive = task
+    seed, volume_l, drive, supply_mm = task
     draw = random.Random(f"{seed}/{volume_l}/{drive}")
     supply_bar = round(draw.uniform(3.6, 4.4), 3)
     _spoil_gauge(draw)
@@ -85,6 +85,8 @@ def play_one(task: tuple[int, float, str]) -> Figures:
         bench = bench_text(volume_l=volume_l, supply_pressure_bar=supply_bar, working_pressure_bar=4.5)
     else:
         bench = controller_text(volume_l, supply_bar)
+    if supply_mm is not None:
+        bench = bench.replace("[virtual]\n", f"[virtual]\nsupply_restrictor_mm = {supply_mm}\n")
     trail = play(bench, procedure_text(), seed, truth=True)
     figures = _figures(trail)
     if trail.outcome is None or trail.outcome.how != "completed":
@@ -156,6 +158,7 @@ def main() -> int:
     parser.add_argument("--seeds", type=int, default=40)
     parser.add_argument("--volumes", type=float, nargs="+", default=[0.3, 1.0, 3.0])
     parser.add_argument("--drives", nargs="+", default=["valves", "controller"])
+    parser.add_argument("--supply-mm", type=float, help="bore before the supply valve; else as fits the pot")
     asked = parser.parse_args()
     print("p50 / p95 / most")
     print(
@@ -168,7 +171,8 @@ def main() -> int:
         for drive in asked.drives:
             for volume_l in asked.volumes:
                 total = Figures()
-                for found in pool.map(play_one, [(s, volume_l, drive) for s in range(1, asked.seeds + 1)], 2):
+                tasks = [(seed, volume_l, drive, asked.supply_mm) for seed in range(1, asked.seeds + 1)]
+                for found in pool.map(play_one, tasks, 2):
                     total.add(found)
                 for way in ("up", "down"):
                     overshoots, ramps = total.overshoot_bar[way], total.ramp[way]

@@ -206,6 +206,13 @@ def test_the_effect_of_a_shot_is_learned_from_any_first_guess(rate):
     assert model.rate == pytest.approx(rate, rel=0.02)
 
 
+def test_a_longer_shot_is_reckoned_without_counting_the_late_shutting_twice():
+    """Shots of 40 ms that let gas in for 50 ms: one of 300 ms lets it in for 310 ms."""
+    model = ShotModel(0.0001)
+    shoot(model, 0.0001 * 50 / 40, groups=12, ms=40)
+    assert model.effect(300) == pytest.approx(0.0001 * 310, rel=0.02)
+
+
 def test_shots_that_do_nothing_are_weak_and_teach_nothing():
     model = ShotModel(0.0001)
     shoot(model, 0.0001, groups=6)

@@ -42,6 +42,12 @@ def test_sound_bench_is_ready_over_the_wire(tmp_path: Path) -> None:
     assert json.loads(json.dumps(report.as_dict()))["ready"] is True
 
 
+def test_a_ramp_that_strains_cells_is_cautioned_of(tmp_path: Path) -> None:
+    report = run_preflight(changed("ramp_bar_per_min = 0.5", "ramp_bar_per_min = 1.5"), tmp_path)
+    assert report.ready
+    assert line(report, "ramp").verdict == "caution"
+
+
 def test_noise_is_judged_on_cells_or_on_a_short() -> None:
     assert line(with_fault(), "scanner noise").verdict == "ok"
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from drivers.virtual_spec import FaultSpec
-from grading.record import FileText, RecordWriter, check_record, read_record
+from grading.record import FileText, RecordWriteError, RecordWriter, check_record, read_record
 from rig.session import run_session
 from rig.setup.bench import load_bench, open_bench
 from rig.setup.cells import load_cells
@@ -47,10 +47,11 @@ def short() -> ProcedureFile:
     return parse_procedure(TomlText("short.toml", "[[steps]]".join(text[:3])))
 
 
-def run(procedure, out, *, mode="direct", view=None, faults=(), struck=None):
+def run(procedure, out, *, mode="direct", view=None, faults=(), struck=None, bench=None):
     """Run on the virtual bench; `struck` is (phase, step, seconds after, what to do then with the bench)."""
     cells = load_cells("six_cells").cells[:2]
-    with open_bench(load_bench("virtual_bench"), cells=cells, mode=mode, seed=417, faults=faults) as bench:
+    file = bench or load_bench("virtual_bench")
+    with open_bench(file, cells=cells, mode=mode, seed=417, faults=faults) as bench:
         stop, paths = StopRequest(), []
 
         def make(header):
@@ -315,3 +316,48 @@ def test_the_run_says_how_much_oxygen_it_may_use_and_that_nobody_watches_the_roo
     outcome, _ = run(short, tmp_path, view=view)
     assert any(text.endswith("at 60 L the run is ended.") for _, text in view.said)
     assert "Room oxygen was not monitored." in [note["text"] for note in events(outcome, "note")]
+
+
+def test_readings_that_can_no_longer_be_written_are_shown(short, tmp_path):
+    def fill_the_disk(*_):
+        raise RecordWriteError(28, "No space left on device")
+
+    view = View()
+    outcome, pot = run(short, tmp_path, view=view, struck=("measure", 2, 5.0, fill_the_disk))
+    assert outcome.code == "RECORD_LOST"
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+    shown = [
+        text for _, text in view.said if re.match(r" *\d+\.\d s  abort  1\.\d{4} and 1\.\d{4} bar", text)
+    ]
+    assert 5 <= len(shown) <= 10
+
+
+@pytest.mark.parametrize("bore_mm", [0.3, 0.5])
+def test_a_flow_purge_passes_what_it_says_and_a_wide_supply_is_no_blocked_vent(short, tmp_path, bore_mm):
+    from grading.strict_toml import TomlText
+    from rig.setup.bench_file import parse_bench
+    from rig.setup.config_files import open_config
+
+    text = open_config("benches", "virtual_bench").text
+    wide = text.replace("[virtual]\n", f"[virtual]\nsupply_restrictor_mm = {bore_mm}\n")
+    outcome, pot = run(short, tmp_path, bench=parse_bench(TomlText("wide.toml", wide)))
+    assert outcome.how == "completed"
+    claimed_l = events(outcome, "purge")[0]["volumes"]
+    before_and_after_l = 0.15 + 0.33
+    assert pot.gas_used_l == pytest.approx(claimed_l + before_and_after_l, rel=0.08)
+
+
+def test_a_supply_too_coarse_for_its_pot_is_told(short, tmp_path):
+    from grading.strict_toml import TomlText
+    from rig.setup.bench_file import parse_bench
+    from rig.setup.config_files import open_config
+
+    text = open_config("benches", "virtual_bench").text
+    wide = text.replace("[virtual]\n", "[virtual]\nsupply_restrictor_mm = 0.8\n")
+    view = View()
+    run(short, tmp_path / "wide", view=view, bench=parse_bench(TomlText("wide.toml", wide)))
+    told = [text for _, text in view.said if "finer restrictor" in text]
+    assert len(told) == 1
+    assert 3.5 < float(re.search(r"lets in (\d\.\d) mbar", told[0]).group(1)) < 6.0
+    run(short, tmp_path / "fine", view=view)
+    assert len([text for _, text in view.said if "finer restrictor" in text]) == 1
