@@ -33,6 +33,9 @@ IDLE_S = 60.0
 IDLE_ANSWERS = {State.EXECUTE: Response.HOLD, State.STARTING: Response.STOP}
 """What an idle hand leads to: a step can be taken up again and a purge let out; a pot that is not being let
 out is told to be made safe at once, and the alarm stands."""
+CLOSED_WITHIN_S = 15.0
+_RISING_BAR_PER_S = 0.05 / 60.0
+_THERMAL_BAR_PER_S = 0.1 / 60.0
 _STILL_BAR_PER_S = 0.04 / 60.0
 _STILL_FOR_S = 1.5
 _PROGRESS_BAR = 0.003
@@ -77,6 +80,7 @@ class HandDrive:
         self._best_bar = 0.0
         self._progress_s = 0.0
         self._fast_since_s: float | None = None
+        self._open_since_s: float | None = None
         self._kept_since_s = 0.0
         self._highest_bar = 0.0
         self._gas_l = 0.0
@@ -130,7 +134,7 @@ class HandDrive:
             raise not_permitted(refusal)
         self._target_bar, self._up = target_bar, up
         self._detour_bar, self._detours = None, 0
-        self._fast_since_s = None
+        self._fast_since_s = self._open_since_s = None
         self._highest_bar = start_bar
         self._course.set(Intent.UP if up else Intent.DOWN, None, target_bar)
         self._begin_leg(scan)
@@ -139,9 +143,10 @@ class HandDrive:
         """Judge this tick and give the next cue. Returns whether the target is reached and all is still.
 
         Raises:
-            Tripped: HANDS_IDLE, TOO_FAST or OVERSHOOT.
+            Tripped: HANDS_IDLE, NOT_CLOSED, TOO_FAST or OVERSHOOT.
         """
         goal_bar, up = self._leg()
+        self._watch_closing(scan)
         refusal = self._refusal(0.0, scan) if up else None
         if scan.bad or scan.pressure_bar is None:
             self._keep_shut(refusal)
@@ -185,8 +190,14 @@ class HandDrive:
         self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
 
     def keep(self, scan: Scan) -> None:
-        """Follow the gas as it takes the pot's temperature; after that the pressure has to stay."""
-        if scan.bad == 0 and scan.pressure_bar is not None and scan.t_s - self._kept_since_s < _SETTLES_S:
+        """Follow the gas as it takes the pot's temperature; after that the pressure has to stay.
+
+        What moves faster than gas that cools or warms is a valve, and is not followed.
+        """
+        settles = scan.t_s - self._kept_since_s < _SETTLES_S
+        if scan.bad or scan.pressure_bar is None or not settles:
+            return
+        if abs(scan.rate_bar_per_s) < _THERMAL_BAR_PER_S:
             self._course.set_point_bar = scan.pressure_bar
 
     def rest(self) -> None:
@@ -284,6 +295,25 @@ class HandDrive:
                     f"The pressure has not moved towards {self._leg()[0]:.3f} bar for {IDLE_S:.0f} s.",
                     f"Supply off. Look at bottle, regulator and valves. {KEEP_LID_SHUT}",
                     rows=(11, 35),
+                )
+            )
+
+    def _watch_closing(self, scan: Scan) -> None:
+        """Heed that the supply is shut when the screen says so: a person who has gone leaves it open."""
+        told = self._cue is not None and self._cue.valve == "supply" and self._cue.action == "close"
+        if not told or scan.bad or scan.rate_bar_per_s <= _RISING_BAR_PER_S:
+            self._open_since_s = None
+        elif self._open_since_s is None:
+            self._open_since_s = scan.t_s
+        elif scan.t_s - self._open_since_s > CLOSED_WITHIN_S:
+            raise Tripped(
+                own_trip(
+                    "NOT_CLOSED",
+                    Response.ABORT,
+                    f"The pressure still rises, at {scan.pressure_bar:.3f} bar, {CLOSED_WITHIN_S:.0f} s "
+                    "after the supply was to be closed.",
+                    f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}",
+                    rows=(10, 35),
                 )
             )
 

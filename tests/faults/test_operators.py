@@ -251,6 +251,12 @@ def test_the_careless_are_stopped_before_the_relief_valve_has_to(run, person):
     assert done.said("1. Shut the supply valve and the cylinder.")
 
 
+def test_a_supply_that_is_not_closed_on_the_word_trips_long_before_the_pressure_does(run):
+    done = run(NeverCloses)
+    assert done.outcome.code == "NOT_CLOSED"
+    assert done.truth.highest_pressure_bar < 2.2
+
+
 def test_a_cylinder_that_is_opened_onto_an_open_supply_is_told_to_be_closed(run):
     done = run(TearsTheCylinderOpen)
     assert done.outcome.how == "tripped"
@@ -311,7 +317,8 @@ def test_after_a_crash_the_next_run_begins_with_the_card(run):
     (done.outcome.record / "end.json").unlink()
     again = run(Obedient)
     assert again.outcome.how == "refused"
-    assert again.screen.said[0][0].startswith("1. Shut the supply")
+    alarms = [text for text, severity in again.screen.said if severity == "alarm"]
+    assert alarms[0].startswith("1. Shut the supply")
     assert again.said("did not end properly; what the pot holds is not known")
     assert run(Obedient, first_out="INTERRUPTED").outcome.how == "completed"
 
