@@ -450,13 +450,13 @@ def broken_invariants(run: SeedRun) -> list[str]:
     return broken
 
 
-_LAYERS_REMOVED = ("pressure_switch_dead", "relief_stuck", "watchdog_dead")
+LAYERS_REMOVED = ("pressure_switch_dead", "relief_stuck", "watchdog_dead")
 
 
 def seed_plan(seed: int, faults: int) -> tuple[tuple[FaultSpec, ...], float, str]:
     """What a seed means: its faults, the pot's volume and the way of purging."""
     draw = random.Random(seed * 7919 + faults)
-    kinds = [kind for kind in virtual_faults() if kind.name not in _LAYERS_REMOVED]
+    kinds = [kind for kind in virtual_faults() if kind.name not in LAYERS_REMOVED]
     specs = []
     volume_l, method = draw.choice(VOLUMES_L), draw.choice(("flow", "flow", "swings"))
     for _ in range(faults):
