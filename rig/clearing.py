@@ -131,7 +131,7 @@ class Clearing:
             return [(INTERRUPTED, what)]
         if last.code:
             when = last.ended_utc[:16].replace("T", " ")
-            what = f"The last run ({name}, ended {when} UTC) was ended by {last.code}: {last.text}"
+            what = f"The last run ({name}) ended at {when} UTC with {last.code}: {last.text}"
             return [(last.code, what)]
         return []
 

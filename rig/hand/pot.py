@@ -67,6 +67,7 @@ class HandPot:
         self._bench = bench
         self._two_gauges = two_gauges
         self._told_fast = False
+        self._last_read_bar = 0.0
 
     def prepare(self, today: date) -> None:
         """Go through what must be true before any gas: the checklist, plate and relief valve.
@@ -192,9 +193,11 @@ class HandPot:
         """Force on the lid in newtons while the pot is above the vented band; None when it is vented."""
         highest_bar, ambient_bar = scan.highest_bar, scan.barometer_bar
         if highest_bar is None:
-            # Between two typed readings nobody knows; the pressure meant is the best guess on the safe side.
-            highest_bar = self._loop.course.target_bar
-        if highest_bar is None or ambient_bar is None:
+            # Between two typed readings nobody knows: it is no more than what was read last or is meant now.
+            highest_bar = max(self._last_read_bar, self._loop.course.target_bar or 0.0)
+        else:
+            self._last_read_bar = highest_bar
+        if ambient_bar is None:
             return None
         over_bar = highest_bar - ambient_bar
         return self._loop.limits.lid_force_n(over_bar) if over_bar > self._loop.limits.vented_bar else None

@@ -302,7 +302,7 @@ def test_after_a_trip_the_next_run_wants_its_code_and_changed_limits_want_two_st
     assert tripped.outcome.code == "HANDS_IDLE"
     forgetful = run(Obedient)
     assert forgetful.outcome.how == "refused"
-    assert forgetful.said("was ended by HANDS_IDLE")
+    assert forgetful.said("UTC with HANDS_IDLE")
     told = run(Obedient, first_out="HANDS_IDLE")
     assert told.outcome.how == "completed"
     changed = run(Obedient, bench=hand_bench(volume_l="0.6", relief_pressure_bar="2.7"))
@@ -365,3 +365,11 @@ def test_a_pressure_that_nobody_has_read_is_not_shown(run):
     assert moving
     assert all(snapshot.pressure_bar is None for snapshot in moving)
     assert any(snapshot.lid_force_n for snapshot in moving)
+    # 80 mm and the 1.0 bar gauge that was read before the vent was touched: pi/4 * 0.08 m * 0.08 m * 100 kPa.
+    let_out = [
+        snapshot.lid_force_n
+        for snapshot in done.screen.snapshots
+        if snapshot.cue and "OPEN VENT" in snapshot.cue and snapshot.now == "purge by swings"
+    ]
+    assert let_out
+    assert min(force for force in let_out if force) > 450.0
