@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -36,6 +37,7 @@ from grading.record_format import (
 SYNC_EVERY_S = 1.0
 SHARED_SYNC_S = 0.05
 SHARING_KINDS = frozenset({"valve"})
+EVENT_WAIT_S = 0.1
 
 
 class RecordWriteError(OSError):
@@ -45,11 +47,21 @@ class RecordWriteError(OSError):
 class RecordWriter:
     """The one writer of one record. Not for use from several threads.
 
-    Every line reaches the operating system before the call returns, so that a killed process loses
-    nothing. A thread of its own then syncs to the disk, because a slow disk must not hold up the rig: at
-    once for an event (those of `SHARING_KINDS` that come within `SHARED_SYNC_S` of real time share one) and
-    at least once a second of real time for samples. `create`, `sync` and `end` return only when all is on
-    the disk; a sync that failed is raised by the next call.
+    What a call that has returned stands for:
+
+    | call | a killed process loses | a power loss loses |
+    |---|---|---|
+    | `create`, `sync`, `end` | nothing | nothing |
+    | `event` | nothing | nothing, but see below |
+    | `event` of `SHARING_KINDS` | nothing | the last `SHARED_SYNC_S` and one sync, real time |
+    | `sample` | nothing | the last `SYNC_EVERY_S` and one sync, real time |
+
+    Every line reaches the operating system before the call returns. A thread of its own syncs to the disk,
+    because a slow disk must not hold up the rig, which has a pressure to read: an event waits for its sync,
+    but no longer than `EVENT_WAIT_S`, and once it has waited in vain nothing waits until the disk has caught
+    up. Valve shots never wait: there are thousands in a run, several a second, and rows show what they did.
+    A sync that failed is raised by the call that waits for it, or else by the next one, whatever it is; from
+    then on nothing is taken any more.
 
     Attributes:
         path: the record's folder.
@@ -140,8 +152,12 @@ class RecordWriter:
         """
         self._last_t_s = t_s
         self._append_event(kind, t_s, utc, data)
-        if self._syncer is not None:
-            self._syncer.ask(at_once=kind not in SHARING_KINDS)
+        if self._syncer is None:
+            return
+        if kind in SHARING_KINDS:
+            self._syncer.ask(at_once=False)
+        else:
+            self._syncer.wait(EVENT_WAIT_S)
 
     def sync(self) -> None:
         """Put everything written so far on the disk, and return when it is there."""
@@ -197,8 +213,10 @@ class RecordWriter:
 
     def _append_samples(self, line: bytes) -> None:
         if self._syncer is not None:
-            self._syncer.note()
+            self._syncer.raise_failure()
         moved = self._samples.append(line)
+        if self._syncer is not None:
+            self._syncer.note()
         self._rows_since.update(line)
         if moved is not None:
             self._append_event("segment", self._last_t_s, self._utc_at(self._last_t_s), moved)
@@ -206,6 +224,8 @@ class RecordWriter:
     def _append_event(self, kind: str, t_s: float, utc: datetime, data: Mapping[str, Any]) -> None:
         self._events += 1
         line = event_line(self._events, kind, t_s, utc, data)
+        if self._syncer is not None:
+            self._syncer.raise_failure()
         moved = self._events_file.append(line)
         self._events_since.append(line)
         if self._syncer is not None:
@@ -233,6 +253,7 @@ class _Syncer:
         self._changed = threading.Condition()
         self._written = 0
         self._synced = 0
+        self._waited_in_vain_for = 0
         self._asked = False
         self._at_once = False
         self._stopping = False
@@ -241,8 +262,11 @@ class _Syncer:
         self._thread.start()
 
     def note(self) -> None:
-        """Something was written. Raises what the last sync failed with."""
+        """Something was written; said afterwards, so that a sync under way does not count as covering it."""
         self._written += 1
+
+    def raise_failure(self) -> None:
+        """Raise what the last sync failed with, if it did."""
         if self._error is not None:
             raise RecordWriteError(self._error.errno, f"the record cannot be synced: {self._error.strerror}")
 
@@ -253,14 +277,23 @@ class _Syncer:
             self._at_once = self._at_once or at_once
             self._changed.notify_all()
 
-    def wait(self) -> None:
-        """Return when everything noted so far is on the disk."""
-        self.note()
+    def wait(self, most_s: float | None = None) -> None:
+        """Return when everything noted so far is on the disk, or after `most_s`.
+
+        With `most_s` it does not wait at all as long as the disk has not caught up with an earlier wait.
+        """
+        self.raise_failure()
         target = self._written
         self.ask(at_once=True)
+        if most_s is not None and self._synced < self._waited_in_vain_for:
+            return
         with self._changed:
-            self._changed.wait_for(lambda: self._synced >= target or not self._thread.is_alive())
-        self.note()
+            done = self._changed.wait_for(
+                lambda: self._synced >= target or not self._thread.is_alive(), most_s
+            )
+        if not done:
+            self._waited_in_vain_for = target
+        self.raise_failure()
 
     def stop(self) -> None:
         """Sync once more and end the thread."""
@@ -303,6 +336,7 @@ class _Segments:
         self._header = header
         self._fd = -1
         self._held = threading.Lock()
+        self._folder_synced = True
         self.names: list[str] = []
         self._open_next()
 
@@ -313,6 +347,8 @@ class _Segments:
         try:
             _write_all(self._fd, line)
         except OSError as error:
+            with contextlib.suppress(OSError):
+                self.sync()
             self.close()
             return self._go_on(line, error)
         return None
@@ -321,6 +357,9 @@ class _Segments:
         with self._held:
             if self._fd >= 0:
                 os.fsync(self._fd)
+                if not self._folder_synced:
+                    _sync_folder(self._folder)
+                    self._folder_synced = True
 
     def close(self) -> None:
         with self._held:
@@ -334,6 +373,7 @@ class _Segments:
             if len(self.names) >= MOST_SEGMENTS:
                 raise error
             self._open_next()
+            self._folder_synced = False
             _write_all(self._fd, line)
         except OSError as again:
             self.close()

@@ -272,3 +272,25 @@ RigMachine.TestCase.settings = settings(
     database=None,
 )
 TestRig = pytest.mark.timeout(600)(RigMachine.TestCase)
+
+
+def test_the_machine_sees_a_pot_above_its_margin():
+    machine = RigMachine()
+    machine.switch_on(seed=1, volume_l=0.3, method="flow", begun_s=300)
+    for name in ("relief_stuck", "vent_stuck_shut", "supply_stuck_open"):
+        machine.jam_a_valve(name)
+    machine.wait(240.0)
+    with pytest.raises(AssertionError):
+        machine.the_pot_is_never_over_its_margin()
+    with pytest.raises(AssertionError):
+        machine.teardown()
+
+
+def test_the_machine_sees_a_pot_that_nobody_knows_of(monkeypatch):
+    machine = RigMachine()
+    machine.switch_on(seed=1, volume_l=0.3, method="flow", begun_s=300)
+    machine.jam_a_valve("vent_stuck_shut")
+    machine.interfere("kill")
+    monkeypatch.setattr(Program, "told", False)
+    with pytest.raises(AssertionError, match="nobody knows"):
+        machine.teardown()

@@ -347,8 +347,9 @@ def test_a_disk_that_refuses_to_sync_is_told_by_the_next_call(tmp_path, monkeypa
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr(os, "fsync", broken)
+    writer.sample(row(0.0))
     with pytest.raises(RecordWriteError, match="cannot be synced: Input/output error"):
         writer.sync()
     with pytest.raises(RecordWriteError):
-        writer.sample(row(0.0))
+        writer.sample(row(1.0))
     writer.close()
