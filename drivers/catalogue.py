@@ -63,6 +63,11 @@ _BUILT_IN = {
         ("controller", *_GAUGE_ROLES),
         "pressure controller that ramps by itself, Modbus registers",
     ),
+    "modbus_room_oxygen": DriverEntry(
+        "drivers.modbus_room_oxygen:ModbusRoomOxygen",
+        ("room_oxygen",),
+        "monitor of the room's oxygen, Modbus registers",
+    ),
     "modbus_thermometer": DriverEntry(
         "drivers.modbus_thermometer:ModbusThermometer", ("thermometer",), "thermometer, Modbus registers"
     ),

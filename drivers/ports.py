@@ -177,6 +177,15 @@ class Thermometer(Instrument, Protocol):
 
 
 @runtime_checkable
+class RoomOxygenMonitor(Instrument, Protocol):
+    """Reads the oxygen of the room's air in percent by volume."""
+
+    def read_oxygen_percent(self) -> float:
+        """Read the room's oxygen, in percent by volume."""
+        ...
+
+
+@runtime_checkable
 class ValveBlock(Instrument, Protocol):
     """Supply (normally closed) and vent (normally open) with device-timed shots, lid switch and heartbeat."""
 

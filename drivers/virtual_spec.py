@@ -24,7 +24,7 @@ class VirtualInstrument:
     """One instrument that the virtual bench plays.
 
     Attributes:
-        role: voltmeter, gauge, second_gauge, valves, controller, thermometer or barometer.
+        role: voltmeter, gauge, second_gauge, valves, controller, thermometer, barometer or room_oxygen.
         driver: catalogue name of the driver that will talk to it; decides the wire that is served.
         serial: serial number that it reports.
         deadline_s: how long the rig waits for an answer, in seconds; a request that a fault swallows

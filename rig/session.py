@@ -37,6 +37,7 @@ from rig.control.pressure import DosedValves, PressureDrive
 from rig.control.purge import purge
 from rig.control.rig_lock import RigBusy, lock_rig
 from rig.control.rig_memory import memory_file
+from rig.control.room_oxygen import RoomWatch
 from rig.control.run_log import RecordSink, RunLog
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
@@ -61,6 +62,7 @@ from rig.stop import StopRequest
 _COARSE_BAR = 1e-4
 """Standard uncertainty of a gauge's digits from which on equal readings in a row are nothing odd."""
 _ROWS_SHOWN = 10
+_AIR_THE_ROOM = "Air the room; find where the oxygen comes from."
 SinkFactory = Callable[[RunHeader], RecordSink]
 
 
@@ -172,6 +174,7 @@ class Session:
                 bench.second_gauge or bench.controller,
                 bench.thermometer,
                 bench.barometer,
+                bench.room_oxygen,
             ),
             schedule,
             course,
@@ -223,6 +226,7 @@ class Session:
                 self._drive.ask_through(dialogue)
         self._clearing: Clearing | None = None
         self._gas_since_s = 0.0
+        self._room = RoomWatch()
 
     def heed_last_run(self, codes: Sequence[str]) -> None:
         """Have what the last run on this rig left cleared before this one; `codes` are cleared beforehand."""
@@ -270,6 +274,7 @@ class Session:
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
         self._tell_rest()
+        self._log.event("note", text=self._room.told_in_record)
         self._frozen.look_a_last_time()
         self._tell_edits()
         self._log.end(how, why)
@@ -372,7 +377,6 @@ class Session:
             self._log.attach(writer)
             if self._clearing is not None:
                 self._clearing.begun(writer.path, started)
-        self._log.event("note", text="Room oxygen was not monitored.")
         self._view.say(
             f"Oxygen: {self._plan.gas_l:.1f} L planned; at {self._limits.most_gas_l:g} L the run is ended."
         )
@@ -544,6 +548,9 @@ class Session:
     def _on_tick(self, scan: Scan, row: TickReadings) -> None:
         self._presenter.tick(scan, row)
         self._tell_edits()
+        if alarming := self._room.look(scan.room_oxygen_percent):
+            self._log.event("alarm", code="ROOM_OXYGEN_RISES", text=alarming, do_now=_AIR_THE_ROOM)
+            self._view.say(f"{alarming} {_AIR_THE_ROOM}", "alarm")
 
     def _tell_edits(self) -> None:
         for name in self._frozen.newly_changed():

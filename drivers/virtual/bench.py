@@ -12,6 +12,7 @@ from drivers.virtual.devices import (
     Device,
     GaugeDevice,
     MillivoltDevice,
+    RoomOxygenDevice,
     ScannerDevice,
     ThermometerDevice,
     ValveDevice,
@@ -29,6 +30,7 @@ DEVICES: dict[str, Callable[[Bench, str, VirtualInstrument], Device]] = {
     "second_gauge": GaugeDevice,
     "barometer": BarometerDevice,
     "thermometer": ThermometerDevice,
+    "room_oxygen": RoomOxygenDevice,
     "valves": ValveDevice,
 }
 """What plays each role of a bench file."""

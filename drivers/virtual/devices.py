@@ -191,6 +191,29 @@ class ThermometerDevice(Device):
         return round(true_c + self._offset_k + self.error_k + noise_k, 3)
 
 
+class RoomOxygenDevice(Device):
+    """Monitor of the room's oxygen. The room of the virtual bench is aired: it stays at 20.9 %.
+
+    Attributes:
+        override: a number it shows whatever the room holds, in percent, or None.
+    """
+
+    model = "TW-RO1"
+
+    def __init__(self, bench: Bench, name: str, instrument: VirtualInstrument) -> None:
+        stream = stream_of(bench.spec.seed, f"room oxygen {name}")
+        super().__init__(bench, name, instrument, f"TWR-{stream.randrange(10_000):04d}")
+        self._offset = _bounded(stream.gauss(0.0, 1.0)) * 0.1
+        self._noise = WhiteNoise(stream)
+        self.override: float | None = None
+
+    def read(self) -> float:
+        """Oxygen in percent by volume, to a hundredth."""
+        if self.override is not None:
+            return self.override
+        return round(20.9 + self._offset + 0.02 * self._noise.at(self.bench.now_us // 10_000), 2)
+
+
 class ControllerDevice(GaugeDevice):
     """Electronic pressure controller: its own gauge, a ramp, proportional valves; vents at power-on.
 

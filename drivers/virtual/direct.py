@@ -25,6 +25,7 @@ from drivers.virtual.devices import (
     GaugeDevice,
     MillivoltDevice,
     Permit,
+    RoomOxygenDevice,
     ScannerDevice,
     ThermometerDevice,
     ValveDevice,
@@ -253,6 +254,19 @@ class DirectThermometer(DirectInstrument):
         return as_float32(value) if self._by_registers else value
 
 
+class DirectRoomOxygen(DirectInstrument):
+    """Monitor of the room's oxygen."""
+
+    def __init__(self, bench: Bench, device: RoomOxygenDevice, instrument: VirtualInstrument) -> None:
+        super().__init__(bench, device, instrument)
+        self._monitor = device
+
+    def read_oxygen_percent(self) -> float:
+        """Read the room's oxygen, in percent by volume."""
+        self._exchange()
+        return as_float32(self._monitor.read())
+
+
 class DirectVoltmeter(DirectInstrument):
     """Scanning voltmeter, set to the options of the bench file."""
 
@@ -446,6 +460,8 @@ def direct_instruments(bench: Bench) -> dict[str, Instrument]:
             ports[name] = DirectGauge(bench, device, instrument)
         elif isinstance(device, ThermometerDevice):
             ports[name] = DirectThermometer(bench, device, instrument)
+        elif isinstance(device, RoomOxygenDevice):
+            ports[name] = DirectRoomOxygen(bench, device, instrument)
         elif isinstance(device, ScannerDevice):
             ports[name] = DirectVoltmeter(bench, device, instrument)
         elif isinstance(device, ValveDevice):

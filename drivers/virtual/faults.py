@@ -575,3 +575,17 @@ def _wrong_instrument(bench: Bench, target: str, value: float) -> Undo:
 def _gauge_word_order(bench: Bench, target: str, value: float) -> Undo:
     del value
     return _set_gauges(bench, target, swapped_words=True)
+
+
+@_fault(
+    36, "the room's oxygen monitor shows so much", "percent", 24.0, role="room_oxygen", within=(0.0, 100.0)
+)
+def _room_oxygen(bench: Bench, target: str, value: float) -> Undo:
+    del target
+    return _set(_device(bench, "room_oxygen"), override=value)
+
+
+@_fault(36, "the connection to the room's oxygen monitor is gone", role="room_oxygen")
+def _room_oxygen_lost(bench: Bench, target: str, value: float) -> Undo:
+    del target, value
+    return _set(_device(bench, "room_oxygen"), down=True)

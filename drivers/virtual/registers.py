@@ -21,6 +21,7 @@ from drivers.virtual.devices import (
     Device,
     GaugeDevice,
     MillivoltDevice,
+    RoomOxygenDevice,
     ThermometerDevice,
     ValveDevice,
 )
@@ -197,6 +198,40 @@ class ThermometerRegisters:
             SENSOR_FAULT_BIT if fault else 0,
             0,
             *text_words(self._thermometer.serial, 4),
+        ]
+
+    def write(self, address: int, values: list[int]) -> int:
+        """Nothing can be written."""
+        del address, values
+        return ILLEGAL_ADDRESS
+
+
+class RoomOxygenRegisters:
+    """A monitor of the room's oxygen."""
+
+    size = 10
+    lines: tuple[RegisterLine, ...] = (
+        RegisterLine(0, 2, "r", "oxygen of the room in percent by volume, 32-bit float"),
+        RegisterLine(2, 2, "r", "3.14159, 32-bit float: proof of the word order"),
+        RegisterLine(6, 4, "r", "serial number, 8 ASCII characters"),
+    )
+
+    def __init__(self, device: RoomOxygenDevice) -> None:
+        self._monitor = device
+
+    @property
+    def device(self) -> Device:
+        """The monitor."""
+        return self._monitor
+
+    def read(self) -> list[int]:
+        """All registers at this instant."""
+        return [
+            *float_words(self._monitor.read()),
+            *float_words(math.pi),
+            0,
+            0,
+            *text_words(self._monitor.serial, 4),
         ]
 
     def write(self, address: int, values: list[int]) -> int:

@@ -10,6 +10,7 @@ from drivers.virtual.devices import (
     Device,
     GaugeDevice,
     MillivoltDevice,
+    RoomOxygenDevice,
     ThermometerDevice,
     ValveDevice,
 )
@@ -19,6 +20,7 @@ from drivers.virtual.registers import (
     GaugeRegisters,
     MillivoltRegisters,
     RegisterMap,
+    RoomOxygenRegisters,
     ThermometerRegisters,
     ValveRegisters,
 )
@@ -45,6 +47,8 @@ def registers_of(device: Device, driver: str) -> RegisterMap | None:
         return ThermometerRegisters(device)
     if isinstance(device, MillivoltDevice):
         return MillivoltRegisters(device)
+    if isinstance(device, RoomOxygenDevice):
+        return RoomOxygenRegisters(device)
     raise _cannot_play(device, driver)
 
 

@@ -13,7 +13,14 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from drivers.errors import DriverError, LinkDown
-from drivers.ports import Barometer, PressureGauge, ReadingStatus, Thermometer, Voltmeter
+from drivers.ports import (
+    Barometer,
+    PressureGauge,
+    ReadingStatus,
+    RoomOxygenMonitor,
+    Thermometer,
+    Voltmeter,
+)
 from grading.record import Reading
 from rig.control.course import Course, Intent
 from rig.control.safety_limits import SafetyLimits
@@ -24,6 +31,7 @@ SECOND_GAUGE_EVERY = 2
 _RATE_OVER_S = 2.0
 _THERMOMETER_EVERY_S = 1.0
 _BAROMETER_EVERY_S = 10.0
+_ROOM_OXYGEN_EVERY_S = 2.0
 _MEASURE_EVERY_S = 0.4
 _WATCH_EVERY_S = 1.0
 _WEATHER_BAR = 0.004
@@ -42,6 +50,7 @@ class Instruments:
     second_gauge: PressureGauge | None = None
     thermometer: Thermometer | None = None
     barometer: Barometer | None = None
+    room_oxygen: RoomOxygenMonitor | None = None
 
 
 @dataclass(slots=True)
@@ -89,6 +98,7 @@ class Acquisition:
         self._voltmeter = instruments.voltmeter
         self._thermometer = instruments.thermometer
         self._barometer = instruments.barometer
+        self._room_oxygen = instruments.room_oxygen
         self._schedule = schedule
         self._course = course
         self._limits = limits
@@ -97,6 +107,7 @@ class Acquisition:
         self._suspended_before_s = self._suspended()
         interval_s = schedule.interval_s
         self._thermometer_every = max(1, round(_THERMOMETER_EVERY_S / interval_s))
+        self._room_oxygen_every = max(1, round(_ROOM_OXYGEN_EVERY_S / interval_s))
         self._barometer_every = max(1, round(_BAROMETER_EVERY_S / interval_s))
         self._trail: deque[tuple[float, float]] = deque(maxlen=max(2, round(_RATE_OVER_S / interval_s) + 1))
         self.scan = Scan()
@@ -145,6 +156,8 @@ class Acquisition:
                 self.row.barometer = self._read_barometer(self._barometer)
             elif self._typed_barometer_bar is not None:
                 self.row.barometer = Reading(self._typed_barometer_bar)
+        if self._room_oxygen is not None and tick % self._room_oxygen_every == 0:
+            self._read_room_oxygen(self._room_oxygen)
 
     def raw_pressures_bar(self) -> dict[str, float | DriverError]:
         """Read every gauge as it is, plausible or not, by its name; for the vented-zero check."""
@@ -329,6 +342,14 @@ class Acquisition:
         scan.temperature_c = value
         scan.temperature_bad = 0
         return Reading(value)
+
+    def _read_room_oxygen(self, monitor: RoomOxygenMonitor) -> None:
+        try:
+            self.scan.room_oxygen_percent = monitor.read_oxygen_percent()
+        except DriverError:
+            self.scan.room_oxygen_bad += 1
+        else:
+            self.scan.room_oxygen_bad = 0
 
     def _read_barometer(self, barometer: Barometer) -> Reading:
         try:

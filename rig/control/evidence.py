@@ -27,6 +27,7 @@ def evidence(trip: Trip, scan: Scan) -> dict[str, Any]:
         "second_gauge_status": str(scan.pressure_b_status),
         "barometer_bar": scan.barometer_bar,
         "temperature_c": scan.temperature_c,
+        "room_oxygen_percent": scan.room_oxygen_percent,
         "set_point_bar": None if scan.set_point_bar is None else round(scan.set_point_bar, 5),
         "intent": str(scan.intent),
         "supply_open": None if valves is None else valves.supply_open,

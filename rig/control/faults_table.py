@@ -187,4 +187,12 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         600.0,
         f"{_REFUSE}; under pressure holds, then {_STOP}",
     ),
+    FaultRow(
+        36,
+        "room air enriched or short of oxygen, or its monitor lost",
+        ("room_oxygen", "room_oxygen_lost"),
+        ("ROOM_OXYGEN", "ROOM_OXYGEN_LOST"),
+        12.0,
+        f"{_ABORT}; without a monitor any more {_STOP}",
+    ),
 )

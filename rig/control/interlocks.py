@@ -15,6 +15,7 @@ from drivers.ports import ReadingStatus
 from rig.control.course import Intent
 from rig.control.drive_words import WORDS, Drive
 from rig.control.permissives import disk_refusal
+from rig.control.room_oxygen import HIGHEST_PERCENT, LOWEST_PERCENT
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 
@@ -342,6 +343,26 @@ def temperature(scan: Scan, limits: SafetyLimits) -> str | None:
     return None
 
 
+def room_oxygen(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The room's air is enriched with oxygen, or short of it."""
+    percent = scan.room_oxygen_percent
+    if percent is None:
+        return None
+    found = f"The room holds {percent:.1f} % oxygen, where air holds 20.9 %"
+    if percent > HIGHEST_PERCENT:
+        return f"{found}: everything burns more fiercely in it."
+    if percent < LOWEST_PERCENT:
+        return f"{found}: it is unsafe to breathe."
+    return None
+
+
+def room_oxygen_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The monitor of the room's oxygen gives no reading."""
+    if scan.room_oxygen_bad >= _LOST_SCANS:
+        return f"The monitor of the room's oxygen has given no reading {scan.room_oxygen_bad} times in a row."
+    return None
+
+
 def barometer(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The barometer reads what no weather can have done since the last reading."""
     if scan.barometer_odd >= 2 and scan.barometer_bar is not None:
@@ -380,6 +401,14 @@ _ABORT, _STOP, _HOLD = Response.ABORT, Response.STOP, Response.HOLD
 INTERLOCKS: tuple[Interlock, ...] = (
     Interlock("OVER_PRESSURE", (8,), _ABORT, 0.4, over_pressure, _BOTTLE_AND_LID),
     Interlock("PRESSURE_SWITCH", (8,), _ABORT, 0.8, pressure_switch, _BOTTLE_AND_LID),
+    Interlock(
+        "ROOM_OXYGEN",
+        (36,),
+        _ABORT,
+        4.0,
+        room_oxygen,
+        f"{CLOSE_BOTTLE} No flame, no spark; leave the room and air it.",
+    ),
     Interlock(
         "WATCHDOG",
         (22, 24, 31),
@@ -422,6 +451,14 @@ INTERLOCKS: tuple[Interlock, ...] = (
     Interlock("LEAK", (15,), _STOP, 60.0, leaks, "Close the bottle; find the leak with the pot vented."),
     Interlock("SUPPLY_HIGH", (12,), _STOP, 100.0, supply_high, f"{CLOSE_BOTTLE} Check the regulator."),
     Interlock("TEMPERATURE", (28,), _STOP, 6.0, temperature, "Check the thermometer and the room."),
+    Interlock(
+        "ROOM_OXYGEN_LOST",
+        (36,),
+        _STOP,
+        12.0,
+        room_oxygen_lost,
+        "Check the monitor; leave the room when in doubt.",
+    ),
     Interlock("BAROMETER", (27,), _STOP, 25.0, barometer, "Check the barometer."),
     Interlock("DISK_LOW", (23,), _STOP, 12.0, disk_low, "Make room on the disk; the record so far is kept."),
     Interlock(

@@ -32,6 +32,8 @@ class Scan:
         temperature_c: last good reading; None before the first.
         temperature_bad: attempts without a good reading.
         temperature_jump_k: change between the last two good readings.
+        room_oxygen_percent: last good reading; None where the bench has no monitor or before the first.
+        room_oxygen_bad: attempts without a good reading.
         valves: last read-back; None where the bench has no valve block or before the first.
         valve_failures: commands and read-backs without an answer.
         disobeyed: read-backs that contradict what was commanded.
@@ -68,6 +70,8 @@ class Scan:
     temperature_c: float | None = None
     temperature_bad: int = 0
     temperature_jump_k: float = 0.0
+    room_oxygen_percent: float | None = None
+    room_oxygen_bad: int = 0
     valves: ValveState | None = None
     valve_failures: int = 0
     disobeyed: int = 0

@@ -16,6 +16,7 @@ from drivers.ports import (
     InstrumentSpec,
     PressureController,
     PressureGauge,
+    RoomOxygenMonitor,
     Thermometer,
     ValveBlock,
     Voltmeter,
@@ -122,6 +123,7 @@ class OpenBench:
     virtual: VirtualSession | None
     identities: Mapping[str, Identity]
     parts: BenchParts
+    room_oxygen: RoomOxygenMonitor | None = None
 
     @property
     def instruments(self) -> Mapping[str, Instrument]:
@@ -197,6 +199,7 @@ def open_bench_of(parts: BenchParts) -> OpenBench:
         virtual=parts.virtual,
         identities=parts.identities,
         parts=parts,
+        room_oxygen=by_role.get("room_oxygen"),
     )
 
 

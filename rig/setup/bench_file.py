@@ -23,7 +23,16 @@ VIRTUAL_ADDRESS: Final = "virtual"
 FAST_RAMP_BAR_PER_MIN: Final = 1.0
 """Ramps up to twice as fast may be commanded; from here on they are cautioned of."""
 
-Role = Literal["voltmeter", "gauge", "second_gauge", "valves", "controller", "thermometer", "barometer"]
+Role = Literal[
+    "voltmeter",
+    "gauge",
+    "second_gauge",
+    "valves",
+    "controller",
+    "thermometer",
+    "barometer",
+    "room_oxygen",
+]
 
 _GAUGE_TERMS: Final[dict[str, str]] = {
     "gain": "gauge_gain",
@@ -46,6 +55,7 @@ _TERMS: Final[dict[Role, dict[str, str]]] = {
     "barometer": {"zero_bar": "barometer_bar"},
     "thermometer": {"temperature_k": "temperature_k"},
     "valves": {},
+    "room_oxygen": {},
 }
 _REFERENCE_ROLES: Final[tuple[Role, ...]] = ("voltmeter", "gauge", "barometer", "thermometer")
 

@@ -16,6 +16,7 @@ from drivers.ports import (
     Barometer,
     PressureController,
     PressureGauge,
+    RoomOxygenMonitor,
     Thermometer,
     ValveBlock,
     Voltmeter,
@@ -24,6 +25,7 @@ from drivers.ports import (
 )
 from rig.control.gate import SCANS_PER_BEAT
 from rig.control.permissives import disk_refusal
+from rig.control.room_oxygen import ALARM_PERCENT, LOWEST_PERCENT
 from rig.control.safety_limits import SafetyLimits
 from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
 from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN
@@ -122,6 +124,7 @@ def _all_checks(parts: BenchParts, out: Path) -> Iterator[Check]:
     yield from _pressures(parts)
     yield from _valves(parts)
     yield from _temperature(parts)
+    yield _room_oxygen(parts)
     yield from _voltmeter(parts)
     yield _clock(parts)
     yield _disk(out)
@@ -283,6 +286,20 @@ def _temperature(parts: BenchParts) -> Iterator[Check]:
         )
     else:
         yield Check("temperature", "ok", f"{value_c:.1f} °C")
+
+
+def _room_oxygen(parts: BenchParts) -> Check:
+    what = "room oxygen"
+    found = _answering(parts, "room_oxygen")
+    if found is None:
+        return Check(what, "not checked", "no monitor", "air the room, and lead the vent outdoors")
+    monitor: RoomOxygenMonitor = found[1]
+    percent, failure = _one(monitor.read_oxygen_percent)
+    if percent is None:
+        return Check(what, "fail", failure, "check the monitor and its wiring")
+    if not LOWEST_PERCENT <= percent < ALARM_PERCENT:
+        return Check(what, "fail", f"{percent:.1f} %", "leave the room and air it; find where it comes from")
+    return Check(what, "ok", f"{percent:.1f} %")
 
 
 def _voltmeter(parts: BenchParts) -> Iterator[Check]:

@@ -19,12 +19,20 @@ PROTOCOLS = {
     "second_gauge": ports.PressureGauge,
     "barometer": ports.Barometer,
     "thermometer": ports.Thermometer,
+    "room_oxygen": ports.RoomOxygenMonitor,
     "valves": ports.OwnedValveBlock,
     "controller": ports.PressureController,
 }
 BY_HAND = {"typed_gauge", "typed_voltmeter"}
 OVERLOADED = "9.9E37"
-UNIT_WORDS = {"_bar_per_min": "bar/min", "_bar": "bar", "_mv": "mV", "_c": "degrees Celsius", "_ms": "ms"}
+UNIT_WORDS = {
+    "_bar_per_min": "bar/min",
+    "_bar": "bar",
+    "_mv": "mV",
+    "_c": "degrees Celsius",
+    "_ms": "ms",
+    "_percent": "percent",
+}
 UNITLESS = {"read_state", "read_owner"}
 NOT_VERBS = {"A", "An", "The", "This", "It", "How", "What", "Whether"}
 
@@ -68,7 +76,7 @@ def overloaded(peers, driver):
         return scpi_peer(peers, OVERLOADED), {}
     if driver in ("modbus_gauge", "modbus_pressure_controller"):
         return modbus_peer(peers, {2: pi, 4: [2, 1]}), {}
-    if driver == "modbus_thermometer":
+    if driver in ("modbus_thermometer", "modbus_room_oxygen"):
         return modbus_peer(peers, {0: peers.float_words(math.nan)}), {}
     if driver == "modbus_millivolts":
         return modbus_peer(peers, {0: peers.float_words(9.9e37)}), {"sockets": [1]}

@@ -87,6 +87,10 @@ serial = "TT-4-0113"
 role = "thermometer"
 driver = "scpi_thermometer"
 address = "virtual"
+[instruments.room]
+role = "room_oxygen"
+driver = "modbus_room_oxygen"
+address = "virtual"
 [instruments.valves]
 serial = "TV-00058"
 role = "valves"

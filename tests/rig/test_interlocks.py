@@ -196,6 +196,10 @@ CASES = [
     ("TEMPERATURE", "stop", {"temperature_jump_k": -5.1}, {"temperature_jump_k": -5.0}, "-5.1 K"),
     ("TEMPERATURE", "stop", {"temperature_jump_k": 5.1}, {"temperature_jump_k": 5.0}, "+5.1 K"),
     ("TEMPERATURE", "stop", {"temperature_c": 40.1}, {"temperature_c": None}, "40.1"),
+    ("ROOM_OXYGEN", "abort", {"room_oxygen_percent": 23.51}, {"room_oxygen_percent": 23.5}, "burns more"),
+    ("ROOM_OXYGEN", "abort", {"room_oxygen_percent": 19.49}, {"room_oxygen_percent": 19.5}, "to breathe"),
+    ("ROOM_OXYGEN", "abort", {"room_oxygen_percent": 24.0}, {"room_oxygen_percent": None}, "24.0 % oxygen"),
+    ("ROOM_OXYGEN_LOST", "stop", {"room_oxygen_bad": 5}, {"room_oxygen_bad": 4}, "5 times"),
     ("BAROMETER", "stop", {"barometer_odd": 2}, {"barometer_odd": 1}, "1.013 bar"),
     ("DISK_LOW", "stop", {"free_bytes": 49_999_999}, {"free_bytes": 50_000_000}, "Only 50 MB are free"),
     ("GAS_USED_UP", "stop", {"gas_used_l": 60.1}, {"gas_used_l": 60.0}, "60.1 L"),
@@ -345,7 +349,7 @@ def test_codes_are_plain_and_limits_are_set():
     for interlock in INTERLOCKS:
         assert re.fullmatch(r"[A-Z_]+", interlock.code)
         assert 0.0 < interlock.limit_s <= 100.0
-        assert all(1 <= row <= 35 for row in interlock.rows)
+        assert all(1 <= row <= 36 for row in interlock.rows)
 
 
 @pytest.mark.parametrize(

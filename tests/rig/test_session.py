@@ -361,3 +361,25 @@ def test_a_supply_too_coarse_for_its_pot_is_told(short, tmp_path):
     assert 3.5 < float(re.search(r"lets in (\d\.\d) mbar", told[0]).group(1)) < 6.0
     run(short, tmp_path / "fine", view=view)
     assert len([text for _, text in view.said if "finer restrictor" in text]) == 1
+
+
+def test_a_monitored_room_stands_in_the_record_and_ends_the_run_when_it_is_enriched(short, tmp_path):
+    from grading.strict_toml import TomlText
+    from rig.setup.bench_file import parse_bench
+    from rig.setup.config_files import open_config
+
+    monitor = (
+        '\n[instruments.room]\nrole = "room_oxygen"\ndriver = "modbus_room_oxygen"\naddress = "virtual"\n'
+    )
+    watched = parse_bench(TomlText("room.toml", open_config("benches", "virtual_bench").text + monitor))
+    calm, _ = run(short, tmp_path / "calm", bench=watched)
+    kept = next(note["text"] for note in events(calm, "note") if "Room oxygen" in note["text"])
+    assert re.fullmatch(r"Room oxygen was monitored: 2[01]\.\d to 2[01]\.\d %\.", kept)
+    rises = once(lambda bench, _, t_s: bench.virtual.inject(FaultSpec("room_oxygen", t_s, value=23.2)))
+    told, _ = run(short, tmp_path / "told", bench=watched, struck=("measure", 2, 2.0, rises))
+    assert told.how == "completed"
+    assert [alarm["code"] for alarm in events(told, "alarm")] == ["ROOM_OXYGEN_RISES"]
+    strike = ("measure", 2, 2.0, breaks("room_oxygen"))
+    enriched, pot = run(short, tmp_path / "out", bench=watched, struck=strike)
+    assert (enriched.how, enriched.code) == ("tripped", "ROOM_OXYGEN")
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02

@@ -29,6 +29,7 @@ def six_cell_spec() -> VirtualSpec:
             "gauge_b": VirtualInstrument("second_gauge", "modbus_gauge", "TG-20118"),
             "barometer": VirtualInstrument("barometer", "modbus_gauge", "TB-10042"),
             "thermometer": VirtualInstrument("thermometer", "scpi_thermometer", "TT-4-0113"),
+            "room": VirtualInstrument("room_oxygen", "modbus_room_oxygen", "TR-00007"),
             "valves": VirtualInstrument("valves", "modbus_valves", "TV-00058"),
         },
     )
@@ -45,6 +46,7 @@ class Rig:
         self.gauge_b = instruments["gauge_b"]
         self.barometer = instruments["barometer"]
         self.thermometer = instruments["thermometer"]
+        self.room = instruments["room"]
         self.valves = instruments["valves"]
         self._instruments: list[Instrument] = list(instruments.values())
         self._beats = 0

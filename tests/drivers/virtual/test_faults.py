@@ -37,7 +37,7 @@ def test_the_catalogue_covers_the_rows_that_a_bench_can_play():
     assert len(KINDS) >= 34
     rows = {kind.row for kind in KINDS.values()}
     # 21 signals, 23 full disk, 34 edited file and 35 absent operator are the rig's own.
-    assert rows == set(range(1, 34)) - {21, 23}
+    assert rows == set(range(1, 37)) - {21, 23, 34, 35}
     assert all(kind.text and kind.text[0].islower() for kind in KINDS.values())
     assert all((kind.default_value is None) == (not kind.value_unit) for kind in KINDS.values())
     numbers = [kind.row for kind in fault_kinds()]
@@ -344,6 +344,15 @@ def test_another_program_and_a_block_that_does_not_listen(filled):
     strike(filled, "valves_silent", duration_s=1.0)
     with pytest.raises(LinkTimeout):
         filled.valves.read_state()
+
+
+def test_the_room_shows_what_it_is_told_and_its_monitor_can_be_lost(filled):
+    assert filled.room.read_oxygen_percent() == pytest.approx(20.9, abs=0.5)
+    strike(filled, "room_oxygen", value=24.5)
+    assert filled.room.read_oxygen_percent() == pytest.approx(24.5, abs=0.01)
+    strike(filled, "room_oxygen_lost")
+    with pytest.raises(LinkDown):
+        filled.room.read_oxygen_percent()
 
 
 @pytest.mark.parametrize("role", ["gauge", "second_gauge", "voltmeter", "thermometer", "barometer", "valves"])

@@ -196,8 +196,8 @@ def served_lines(six_cell_spec, tmp_path, serial_lines):
 
 def test_serving_people_prints_addresses_and_ends_at_ctrl_c(six_cell_spec, tmp_path):
     with served_lines(six_cell_spec, tmp_path, serial_lines=False) as process:
-        lines = [process.stdout.readline() for _ in range(7)]
-        addresses = dict(line.strip().split(": ", 1) for line in lines[:6])
+        lines = [process.stdout.readline() for _ in range(8)]
+        addresses = dict(line.strip().split(": ", 1) for line in lines[:7])
         assert set(addresses) == set(six_cell_spec.instruments)
         gauge = open_instrument(InstrumentSpec("gauge_a", "modbus_gauge", addresses["gauge_a"], "TG-20117"))
         gauge.configure()

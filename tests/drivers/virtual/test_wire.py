@@ -114,7 +114,7 @@ def registers(served):
 
 
 def test_every_port_is_on_loopback_alone(served):
-    assert len({port_of(endpoint) for endpoint in served.endpoints.values()}) == 6
+    assert len({port_of(endpoint) for endpoint in served.endpoints.values()}) == 7
     assert all("127.0.0.1" in endpoint for endpoint in served.endpoints.values())
 
 
