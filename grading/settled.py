@@ -31,9 +31,10 @@ LONGEST_TAIL_S = 70.0
 """Time constant of the slow tail that is looked for: somewhat longer than the 60 s of the slowest that are
 expected, for a drift against the step hides a part of a tail. Common practice, no source."""
 TAIL_SIGMAS = 1.3
-"""Standard uncertainties added to a tail. Twice in a row, and for so long a time constant, 2 of 9,000 slow-tail
-cells settle with more than the limit left, both at the largest noise (tests/benchmarks/hold_rule.py, seeds 417,
-90210, 7, 8 and 11 to 18). To see it three times instead would let holds save less than 40 % of their time."""
+"""Standard uncertainties added to a tail. Twice in a row, and for so long a time constant, 2 of 9,000
+slow-tail cells settle with more than the limit left, both at the largest noise (hold_rule.py in
+tests/benchmarks, seeds 417, 90210, 7, 8 and 11 to 18). To see it three times instead would let holds save
+less than 40 % of their time."""
 _TAUS_S = np.geomspace(0.7, 90.0, 16)
 _FAST_GONE_PERCENT = 0.02
 _TAIL_SEEN_S = 12.0
