@@ -7,6 +7,7 @@ from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
 from rig.control.loop import Loop, Tripped
 from rig.control.pressure import PressureDrive
 from rig.control.ramp import ramp_to
+from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 from rig.control.states import Command, State
 from rig.snapshot import Prompt, View
@@ -42,6 +43,24 @@ def is_vented(scan: Scan, vented_bar: float) -> bool:
         and bool(alive)
         and all(abs(reading - barometer_bar) <= vented_bar for reading in alive)
     )
+
+
+def not_vented_text(scan: Scan, limits: SafetyLimits) -> str:
+    """Return what the gauges say of a pot that could not be shown to be vented, as a sentence.
+
+    The highest that lives counts; one that reads below the room makes nothing sure.
+    """
+    alive, barometer_bar = surviving_gauges_bar(scan), scan.barometer_bar
+    if not alive or barometer_bar is None:
+        return "NOT CONFIRMED: no gauge can tell whether the pot is vented."
+    over_bar = max(alive) - barometer_bar
+    if over_bar > limits.vented_bar:
+        return (
+            f"NOT VENTED: {over_bar * 1000:+.0f} mbar against ambient, "
+            f"{limits.lid_force_n(over_bar):.0f} N on the lid."
+        )
+    readings = " and ".join(f"{reading:.3f}" for reading in alive)
+    return f"NOT CONFIRMED: the gauges read {readings} bar, where the barometer reads {barometer_bar:.3f} bar."
 
 
 class Ending:
@@ -139,15 +158,7 @@ class Ending:
         """Sound the standing alarm and keep it until the pot is vented or nobody is there to hear."""
         loop, scan = self._loop, self._loop.scan
         self._drop()
-        alive = surviving_gauges_bar(scan)
-        if alive and scan.barometer_bar is not None:
-            over_bar = max(alive) - scan.barometer_bar
-            what = (
-                f"NOT VENTED: {over_bar * 1000:+.0f} mbar against ambient, "
-                f"{loop.limits.lid_force_n(over_bar):.0f} N on the lid."
-            )
-        else:
-            what = "NOT CONFIRMED: no gauge can tell whether the pot is vented."
+        what = not_vented_text(scan, loop.limits)
         self.alarm = f"{what} {CLOSE_BOTTLE} Use the manual bleed. {KEEP_LID_SHUT}"
         loop.log.event("alarm", code="NOT_VENTED", text=what, do_now=f"{CLOSE_BOTTLE} Use the manual bleed.")
         self._view.say(self.alarm, "alarm")
