@@ -176,7 +176,7 @@ class RigMachine(RuleBasedStateMachine):
         seed=st.integers(1, 50),
         volume_l=st.sampled_from(VOLUMES_L),
         method=st.sampled_from(("flow", "swings")),
-        begun_s=st.integers(0, 500),
+        begun_s=st.integers(0, 700),
     )
     def switch_on(self, seed, volume_l, method, begun_s):
         self.folder = Path(tempfile.mkdtemp(prefix="rig-machine-"))
@@ -288,7 +288,7 @@ def test_the_machine_sees_a_pot_above_its_margin():
 
 def test_the_machine_sees_a_pot_that_nobody_knows_of(monkeypatch):
     machine = RigMachine()
-    machine.switch_on(seed=1, volume_l=0.3, method="flow", begun_s=300)
+    machine.switch_on(seed=1, volume_l=0.3, method="flow", begun_s=450)
     machine.jam_a_valve("vent_stuck_shut")
     machine.interfere("kill")
     monkeypatch.setattr(Program, "told", False)
