@@ -63,6 +63,7 @@ _COARSE_BAR = 1e-4
 """Standard uncertainty of a gauge's digits from which on equal readings in a row are nothing odd."""
 _ROWS_SHOWN = 10
 _AIR_THE_ROOM = "Air the room; find where the oxygen comes from."
+_LAST_PART = 10_000
 SinkFactory = Callable[[RunHeader], RecordSink]
 
 
@@ -396,7 +397,7 @@ class Session:
         try:
             self._procedure_parts()
             self._machine.fire(Command.DONE, "all steps done")
-            self._presenter.begin_part(10_000, "venting", "the end")
+            self._presenter.begin_part(_LAST_PART, "venting", "the end")
             self._ending.vent_on_ramp()
             if self._ending.alarm is None:
                 self._machine.fire(Command.DONE, "vented")
@@ -466,7 +467,7 @@ class Session:
         if isinstance(self._drive, HandDrive):
             self._drive.card()
         self._machine.fire(Command.STOP, code)
-        self._presenter.now, self._presenter.next = "venting on the ramp", "the end"
+        self._presenter.begin_part(_LAST_PART, "venting on the ramp", "the end")
         try:
             self._ending.vent_on_ramp()
         except Tripped as tripped:
@@ -478,7 +479,7 @@ class Session:
     def _abort(self, trip: Trip) -> tuple[How, str, str]:
         self._presenter.alarm = trip.message
         self._tell(trip)
-        self._presenter.now, self._presenter.next = "venting at once", "the end"
+        self._presenter.begin_part(_LAST_PART, "venting at once", "the end")
         self._ending.abort(trip)
         return ("aborted" if trip.code == "STOPPED_NOW" else "tripped"), trip.message, trip.code
 
