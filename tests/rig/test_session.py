@@ -252,6 +252,17 @@ def test_a_file_edited_during_the_run_is_told_once_and_changes_nothing(short, tm
     assert read_record(outcome.record).run["procedure"]["text"] == short.text
 
 
+def test_a_person_who_says_vented_is_not_believed_while_a_gauge_reads_pressure(short, tmp_path):
+    view = View(answers=["VENTED", "VENTED"])
+    stuck = (FaultSpec("vent_stuck_shut", 200.0), FaultSpec("supply_stuck_open", 200.0))
+    outcome, pot = run(short, tmp_path, view=view, faults=stuck)
+    assert pot.pressure_bar > pot.room_pressure_bar + 0.1
+    assert [prompt.code for prompt in view.asked] == ["not_vented"] * 3
+    refused = [text for severity, text in view.said if severity == "alarm" and text.startswith("NOT VENTED")]
+    assert len(refused) == 3
+    assert outcome.exit_code == 1
+
+
 class Mistaken(View):
     """A view with a mistake in it, made during the purge: once, or whatever is shown or said after that."""
 
