@@ -154,12 +154,13 @@ class Cell:
     __slots__ = (
         "_coefficients",
         "_index",
-        "_modes",
+        "_lags_bar",
         "_noise",
         "_now_us",
         "_past",
         "_po2_bar",
         "_polarised",
+        "_rates_per_us",
         "_table",
         "_thermistor_per_k",
         "_wander",
@@ -180,19 +181,21 @@ class Cell:
         self._past = past
         self._index = 1
         self._now_us, _, self._po2_bar, _, _ = past[0]
-        self._modes = (self._po2_bar,) * _MODES
+        self._lags_bar = (0.0,) * _MODES
+        self._rates_per_us = tuple(1e-6 * mode * mode / model.membrane_s for mode in range(1, _MODES + 1))
         self._polarised = 0.0
         self._coefficients: dict[int, tuple[float, ...]] = {}
 
     def follow(self, until_us: int) -> None:
         """Bring the membrane up to `until_us`, which the pot must have reached.
 
-        Between breakpoints PO2 is a straight line, to which every mode has an exact answer.
+        Between breakpoints PO2 is a straight line, and to that the lag of every mode behind it has an exact
+        answer: lag e^-x - rise (1 - e^-x) / x, x being the time over the mode's time constant.
         """
         past, index = self._past, self._index
         end = len(past)
-        now_us, was = self._now_us, self._po2_bar
-        m1, m2, m3, m4, m5 = self._modes
+        now_us, was_bar = self._now_us, self._po2_bar
+        lag1, lag2, lag3, lag4, lag5 = self._lags_bar
         fades = self.model.fade_at_2_bar > 0.0
         kept = self._coefficients
         while index < end:
@@ -200,7 +203,7 @@ class Cell:
             if at_us <= until_us:
                 index += 1
             elif now_us < until_us:
-                po2_bar = was + (until_us - now_us) / (at_us - now_us) * (po2_bar - was)
+                po2_bar = was_bar + (until_us - now_us) / (at_us - now_us) * (po2_bar - was_bar)
                 at_us = until_us
             else:
                 break
@@ -208,17 +211,18 @@ class Cell:
             if step_us <= 0:
                 continue
             coefficients = kept.get(step_us) or self._coefficients_of(step_us)
-            e1, a1, b1, e2, a2, b2, e3, a3, b3, e4, a4, b4, e5, a5, b5 = coefficients
-            m1 = e1 * m1 + a1 * was + b1 * po2_bar
-            m2 = e2 * m2 + a2 * was + b2 * po2_bar
-            m3 = e3 * m3 + a3 * was + b3 * po2_bar
-            m4 = e4 * m4 + a4 * was + b4 * po2_bar
-            m5 = e5 * m5 + a5 * was + b5 * po2_bar
+            keep1, take1, keep2, take2, keep3, take3, keep4, take4, keep5, take5 = coefficients
+            rise_bar = po2_bar - was_bar
+            lag1 = keep1 * lag1 - take1 * rise_bar
+            lag2 = keep2 * lag2 - take2 * rise_bar
+            lag3 = keep3 * lag3 - take3 * rise_bar
+            lag4 = keep4 * lag4 - take4 * rise_bar
+            lag5 = keep5 * lag5 - take5 * rise_bar
             if fades:
-                self._polarise(step_us * 1e-6, 0.5 * (was + po2_bar))
-            was, now_us = po2_bar, at_us
-        self._index, self._now_us, self._po2_bar = index, now_us, was
-        self._modes = (m1, m2, m3, m4, m5)
+                self._polarise(step_us * 1e-6, 0.5 * (was_bar + po2_bar))
+            was_bar, now_us = po2_bar, at_us
+        self._index, self._now_us, self._po2_bar = index, now_us, was_bar
+        self._lags_bar = (lag1, lag2, lag3, lag4, lag5)
 
     def forget(self, count: int) -> None:
         """Catch up so far that the pot can forget its first `count` breakpoints."""
@@ -237,10 +241,10 @@ class Cell:
             return 2.5 * noise.at(at_us // 1000)
         model = self.model
         _, _, _, membrane_k, thermistor_k = self._past[min(self._index, len(self._past) - 1)]
-        first, second, third, fourth, fifth = self._modes
+        lag1, lag2, lag3, lag4, lag5 = self._lags_bar
         # Planar diffusion behind a step: 1 - 2 e1 + 2 e2 - 2 e3 + ..., the last term halved so that the sum
         # is exactly zero at the start.
-        flux_bar = 2.0 * (first - second + third - fourth) + fifth
+        flux_bar = self._po2_bar + 2.0 * (lag1 - lag2 + lag3 - lag4) + lag5
         driven_bar = flux_bar * exp(model.permeation_per_k * membrane_k)
         if self._polarised:
             driven_bar *= 1.0 - self._polarised
@@ -276,22 +280,16 @@ class Cell:
         self._polarised = aim + (self._polarised - aim) * exp(-step_s / lag_s)
 
     def _coefficients_of(self, step_us: int) -> tuple[float, ...]:
-        """Per mode of time constant tau/n^2: e^-x, and the weights of the piece's two ends."""
-        step_s, membrane_s = step_us * 1e-6, self.model.membrane_s
-        x1 = step_s / membrane_s
-        x2 = step_s * 2 * 2 / membrane_s
-        x3 = step_s * 3 * 3 / membrane_s
-        x4 = step_s * 4 * 4 / membrane_s
-        x5 = step_s * 5 * 5 / membrane_s
+        """Per mode, what is kept of its lag over one step, and what it takes of the rise."""
+        r1, r2, r3, r4, r5 = self._rates_per_us
+        x1, x2, x3, x4, x5 = r1 * step_us, r2 * step_us, r3 * step_us, r4 * step_us, r5 * step_us
         gone1, gone2, gone3, gone4, gone5 = -expm1(-x1), -expm1(-x2), -expm1(-x3), -expm1(-x4), -expm1(-x5)
-        keep1, keep2, keep3, keep4, keep5 = 1.0 - gone1, 1.0 - gone2, 1.0 - gone3, 1.0 - gone4, 1.0 - gone5
-        mean1, mean2, mean3, mean4, mean5 = gone1 / x1, gone2 / x2, gone3 / x3, gone4 / x4, gone5 / x5
         coefficients = (
-            keep1, mean1 - keep1, 1.0 - mean1,
-            keep2, mean2 - keep2, 1.0 - mean2,
-            keep3, mean3 - keep3, 1.0 - mean3,
-            keep4, mean4 - keep4, 1.0 - mean4,
-            keep5, mean5 - keep5, 1.0 - mean5,
+            1.0 - gone1, gone1 / x1,
+            1.0 - gone2, gone2 / x2,
+            1.0 - gone3, gone3 / x3,
+            1.0 - gone4, gone4 / x4,
+            1.0 - gone5, gone5 / x5,
         )  # fmt: skip
         if step_us % _REGULAR_US == 0:
             self._coefficients[step_us] = coefficients

@@ -5,8 +5,18 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
+from typing import Protocol
 
 from drivers.virtual.bench import Bench
+
+
+class BenchTime(Protocol):
+    """Whoever knows the bench's time."""
+
+    @property
+    def now_us(self) -> int:
+        """Bench time in microseconds."""
+        ...
 
 
 class SteppedClock:
@@ -16,10 +26,10 @@ class SteppedClock:
     """
 
     def __init__(
-        self, read_us: Callable[[], int], advance_to: Callable[[int], None], utc_offset_s: Callable[[], float]
+        self, time: BenchTime, advance_to: Callable[[int], None], utc_offset_s: Callable[[], float]
     ) -> None:
-        """Read, move and disturb the bench's time through three functions; microseconds."""
-        self._read_us = read_us
+        """Take the bench's time from `time`; move it, in microseconds, and disturb it by two functions."""
+        self._time = time
         self._advance_to = advance_to
         self._utc_offset_s = utc_offset_s
         self._started = datetime.now(UTC)
@@ -28,18 +38,18 @@ class SteppedClock:
 
     def monotonic_s(self) -> float:
         """Bench seconds since the bench was started."""
-        now_us = self._read_us()
+        now_us = self._time.now_us
         # The very number that was waited for, so that "wait until t" is never a little short of t.
         return self._waited_s if now_us == self._waited_us else now_us * 1e-6
 
     def utc(self) -> datetime:
         """Time of day, timezone-aware."""
-        return self._started + timedelta(microseconds=self._read_us(), seconds=self._utc_offset_s())
+        return self._started + timedelta(microseconds=self._time.now_us, seconds=self._utc_offset_s())
 
     def sleep_until(self, monotonic_s: float) -> None:
         """Move the bench to `monotonic_s`; nothing happens when that has passed."""
         when_us = round(monotonic_s * 1e6)
-        if when_us > self._read_us():
+        if when_us > self._time.now_us:
             self._advance_to(when_us)
             self._waited_us, self._waited_s = when_us, monotonic_s
 
@@ -75,4 +85,4 @@ def clock_of(bench: Bench) -> SteppedClock:
     def advance_to(when_us: int) -> None:
         bench.advance_to(when_us + bench.take_stall_us())
 
-    return SteppedClock(lambda: bench.pot.now_us, advance_to, lambda: bench.utc_offset_s)
+    return SteppedClock(bench.pot, advance_to, lambda: bench.utc_offset_s)

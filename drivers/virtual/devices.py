@@ -374,8 +374,10 @@ class ScannerDevice(Device):
         if self._volts is None:
             first_us = self._scan_from_us + self._aperture_us // 2
             self._volts = tuple(
-                self._volts_of(channel, first_us + index * self._channel_us)
-                for index, channel in enumerate(self._scanned)
+                [
+                    self._volts_of(channel, first_us + index * self._channel_us)
+                    for index, channel in enumerate(self._scanned)
+                ]
             )
         return self._volts
 

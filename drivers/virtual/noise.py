@@ -31,7 +31,7 @@ class WhiteNoise:
 
     def at(self, index: int) -> float:
         """Value at `index`, standard deviation 1."""
-        return _GAUSS[(index * self._stride + self._offset) % _SIZE]
+        return _GAUSS[(index % _SIZE * self._stride + self._offset) % _SIZE]
 
 
 class Wander:

@@ -105,11 +105,70 @@ class Pot:
         pressure_bar, gas_k: pressure and gas temperature.
         oxygen_fraction: of the open volume, by amount of all gas with its water vapour.
         supply_open, vent_open: mechanical valve positions (without what sticks or blocks).
+        supply_flows, vent_flows: whether the paths are really open, whatever was commanded.
         supply_turn, vent_turn: how far a person has opened hand valves, 0 to 1; 1 where there are none.
         controlled_bar: where an electronic pressure controller wants the pressure now, or None when nothing
             controls; `controlled_set_bar` and `controlled_ramp_bar_per_s` say where it goes from there.
         past: breakpoints since the last `forget`, straight lines between them.
     """
+
+    __slots__ = (
+        "_bottle_l",
+        "_bottle_mol",
+        "_heat_lag_s",
+        "_lags",
+        "_membrane_k",
+        "_room_bar",
+        "_room_k",
+        "_room_phase",
+        "_supply_ease",
+        "_supply_stuck",
+        "_thermistor_k",
+        "_vent_stuck",
+        "_wall_phase",
+        "amount_mol",
+        "bottle_oxygen_fraction",
+        "controlled_bar",
+        "controlled_ramp_bar_per_s",
+        "controlled_set_bar",
+        "extra_inflow_bar_per_s",
+        "gas_k",
+        "highest_bar",
+        "leak_l_per_s_bar",
+        "lid_off",
+        "now_us",
+        "on_switch",
+        "oxygen_fraction",
+        "past",
+        "pocket",
+        "pocket_fraction",
+        "pocket_lag_s",
+        "pressure_bar",
+        "probe_k",
+        "regulator_bar",
+        "regulator_creep_bar_per_s",
+        "relief_bar",
+        "relief_conductance",
+        "relief_lifts",
+        "relief_open",
+        "relief_stuck",
+        "room_oxygen_fraction",
+        "room_pressure_bar",
+        "supply_conductance",
+        "supply_flows",
+        "supply_open",
+        "supply_turn",
+        "switch_bar",
+        "switch_tripped",
+        "used_mol",
+        "vent_conductance",
+        "vent_flows",
+        "vent_open",
+        "vent_passage",
+        "vent_turn",
+        "volume_l",
+        "wall_k",
+    )
 
     def __init__(self, spec: VirtualSpec) -> None:
         self._room_bar, room_c = room_of(spec)
@@ -146,8 +205,9 @@ class Pot:
 
         self.supply_open = False
         self.vent_open = True
-        self.supply_stuck: bool | None = None
-        self.vent_stuck: bool | None = None
+        self._supply_stuck: bool | None = None
+        self._vent_stuck: bool | None = None
+        self._see_valves()
         self.vent_passage = 1.0
         self.supply_turn = 1.0
         self.vent_turn = 1.0
@@ -189,14 +249,24 @@ class Pot:
         return bottle_bar if bottle_bar < self.regulator_bar else self.regulator_bar
 
     @property
-    def supply_flows(self) -> bool:
-        """Whether the supply path is really open, whatever was commanded."""
-        return self.supply_open if self.supply_stuck is None else self.supply_stuck
+    def supply_stuck(self) -> bool | None:
+        """Whether the supply is stuck open or shut; None: it moves."""
+        return self._supply_stuck
+
+    @supply_stuck.setter
+    def supply_stuck(self, stuck: bool | None) -> None:
+        self._supply_stuck = stuck
+        self._see_valves()
 
     @property
-    def vent_flows(self) -> bool:
-        """Whether the vent path is really open, whatever was commanded."""
-        return self.vent_open if self.vent_stuck is None else self.vent_stuck
+    def vent_stuck(self) -> bool | None:
+        """Whether the vent is stuck open or shut; None: it moves."""
+        return self._vent_stuck
+
+    @vent_stuck.setter
+    def vent_stuck(self, stuck: bool | None) -> None:
+        self._vent_stuck = stuck
+        self._see_valves()
 
     def set_bottle(self, bottle_bar: float) -> None:
         """Set the bottle's pressure, in bar."""
@@ -226,7 +296,12 @@ class Pot:
             self.supply_open = supply_open
         if vent_open is not None:
             self.vent_open = vent_open
+        self._see_valves()
         self._mark()
+
+    def _see_valves(self) -> None:
+        self.supply_flows = self.supply_open if self._supply_stuck is None else self._supply_stuck
+        self.vent_flows = self.vent_open if self._vent_stuck is None else self._vent_stuck
 
     def forget(self, count: int) -> None:
         """Drop the first `count` breakpoints."""
@@ -267,28 +342,29 @@ class Pot:
     def pressure_at(self, at_us: int) -> float:
         """Pressure at a recent instant, in bar, on the straight line between breakpoints."""
         past = self.past
-        index = len(past) - 1
-        if at_us >= past[index][0]:
-            return past[index][1]
-        while index > 0 and past[index - 1][0] > at_us:
-            index -= 1
-        if index == 0:
-            return past[0][1]
-        before, after = past[index - 1], past[index]
-        return before[1] + (after[1] - before[1]) * (at_us - before[0]) / (after[0] - before[0])
+        after_us, after_bar, _, _, _ = past[-1]
+        if at_us >= after_us:
+            return after_bar
+        for index in range(len(past) - 2, -1, -1):
+            before_us, before_bar, _, _, _ = past[index]
+            if before_us <= at_us:
+                return before_bar + (after_bar - before_bar) * (at_us - before_us) / (after_us - before_us)
+            after_us, after_bar = before_us, before_bar
+        return after_bar
 
     def _mark(self) -> None:
+        past, now_us, pressure_bar = self.past, self.now_us, self.pressure_bar
         point = (
-            self.now_us,
-            self.pressure_bar,
-            self.oxygen_fraction * self.pressure_bar,
+            now_us,
+            pressure_bar,
+            self.oxygen_fraction * pressure_bar,
             self._membrane_k - REFERENCE_K,
             self._thermistor_k - REFERENCE_K,
         )
-        if self.past and self.past[-1][0] == self.now_us:
-            self.past[-1] = point
+        if past and past[-1][0] == now_us:
+            past[-1] = point
         else:
-            self.past.append(point)
+            past.append(point)
 
     def _breathe(self, seconds: float) -> None:
         """Weather and room: 0.2 mbar over an hour, 0.15 K over two."""
@@ -363,28 +439,26 @@ class Pot:
         self._end_step(step_us)
 
     def _flows(
-        self, pressure_bar: float, gas_k: float, supply: float, vent: float
+        self, pressure_bar: float, gas_k: float, supply: float, supply_bar: float, vent: float, weight: float
     ) -> tuple[float, float, float]:
         """Amounts per second (mol/s): from the supply, from the room, out of the pot.
 
-        `supply` and `vent` are their conductances in L/(s bar), 0 when shut.
+        `supply` and `vent` are conductances in L/(s bar), 0 when shut; `weight` is that of the pot's gas, in
+        kg/mol.
         """
-        supplied = self.extra_inflow_bar_per_s * self.volume_l / (GAS_CONSTANT * gas_k)
-        if supply:
-            supplied += (
-                MOL_PER_LITRE * flow_l_per_s(supply, self.supply_bar, pressure_bar) * self._supply_ease
-            )
-        leaving = drawn = 0.0
+        supplied = leaving = drawn = 0.0
         room_bar = self.room_pressure_bar
+        if self.extra_inflow_bar_per_s:
+            supplied = self.extra_inflow_bar_per_s * self.volume_l / (GAS_CONSTANT * gas_k)
+        if supply:
+            supplied += MOL_PER_LITRE * flow_l_per_s(supply, supply_bar, pressure_bar) * self._supply_ease
         if vent or self.relief_open or self.controlled_bar is not None:
-            weight = _REST_KG_PER_MOL + (_OXYGEN_KG_PER_MOL - _REST_KG_PER_MOL) * self.oxygen_fraction
             # Molar flow through an orifice goes as 1/sqrt(M T); C is that of oxygen.
             ease = MOL_PER_LITRE * sqrt(REFERENCE_K / gas_k * _OXYGEN_KG_PER_MOL / weight)
-            if vent:
-                if pressure_bar >= room_bar:
-                    leaving += ease * flow_l_per_s(vent, pressure_bar, room_bar)
-                else:
-                    drawn += ease * flow_l_per_s(vent, room_bar, pressure_bar)
+            if vent and pressure_bar >= room_bar:
+                leaving = ease * flow_l_per_s(vent, pressure_bar, room_bar)
+            elif vent:
+                drawn = ease * flow_l_per_s(vent, room_bar, pressure_bar)
             if self.relief_open and self.relief_bar is not None:
                 lift = (pressure_bar / self.relief_bar - 0.95) / 0.15
                 lift = min(max(lift, 0.05), 1.0)
@@ -428,11 +502,13 @@ class Pot:
             gap_bar = self.controlled_set_bar - self.controlled_bar
             self.controlled_bar += min(max(gap_bar, -reach_bar), reach_bar)
         amount, gas_k, wall_k, room_k = self.amount_mol, self.gas_k, self.wall_k, self._room_k
+        pressure_bar, supply_bar = self.pressure_bar, self.supply_bar
         supply = self.supply_conductance * self.supply_turn if self.supply_flows else 0.0
         vent = self.vent_conductance * self.vent_passage * self.vent_turn if self.vent_flows else 0.0
+        weight = _REST_KG_PER_MOL + (_OXYGEN_KG_PER_MOL - _REST_KG_PER_MOL) * self.oxygen_fraction
         scale = GAS_CONSTANT / self.volume_l
-        supplied, drawn, leaving = self._flows(self.pressure_bar, gas_k, supply, vent)
-        wall_rate = 2.0 / (self._heat_lag_s * self.pressure_bar)
+        supplied, drawn, leaving = self._flows(pressure_bar, gas_k, supply, supply_bar, vent, weight)
+        wall_rate = 2.0 / (self._heat_lag_s * pressure_bar)
         heat = amount * gas_k
         half = 0.5 * step_s
         mid_amount = amount + half * (supplied + drawn - leaving)
@@ -440,7 +516,7 @@ class Pot:
             GAMMA * ((supplied + drawn) * room_k - leaving * gas_k) - amount * (gas_k - wall_k) * wall_rate
         )
         mid_k = mid_heat / mid_amount
-        supplied, drawn, leaving = self._flows(mid_heat * scale, mid_k, supply, vent)
+        supplied, drawn, leaving = self._flows(mid_heat * scale, mid_k, supply, supply_bar, vent, weight)
         wall_rate = 2.0 / (self._heat_lag_s * mid_heat * scale)
         heat += step_s * (
             GAMMA * ((supplied + drawn) * room_k - leaving * mid_k)

@@ -32,6 +32,7 @@ class SharedTime:
         assert isinstance(self._page, mmap.mmap)
         _LAYOUT.pack_into(self._page, 0, now_us, utc_offset_s)
 
+    @property
     def now_us(self) -> int:
         """Bench time in microseconds."""
         number: int = _LAYOUT.unpack_from(self._page, 0)[0]

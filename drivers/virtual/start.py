@@ -41,7 +41,7 @@ def start(spec: VirtualSpec) -> VirtualSession:
         return _direct(spec, truths)
     served = _ServedBench(spec)
     clock = (
-        SteppedClock(served.shared.now_us, served.advance_to, served.shared.utc_offset_s)
+        SteppedClock(served.shared, served.advance_to, served.shared.utc_offset_s)
         if spec.mode == "lockstep"
         else RunningClock(spec.speed, served.shared.utc_offset_s)
     )
