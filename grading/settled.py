@@ -11,6 +11,7 @@ left after the fast part, and its remainder, uncertainty included, counts where 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 import numpy as np
 
@@ -109,8 +110,8 @@ def hold_verdict(
         return HoldVerdict(False, None, None, None, None, "too few readings")
     y = np.asarray(output_mv, dtype=np.float64)
     if pressure_bar is not None:
-        y = y * (np.mean(pressure_bar[-LEAST_READINGS:]) / pressure_bar)
-    level = float(np.mean(y[-LEAST_READINGS:]))
+        y = y * (_mean(pressure_bar[-LEAST_READINGS:]) / pressure_bar)
+    level = _mean(y[-LEAST_READINGS:])
     if not level > 0.0:
         return HoldVerdict(False, None, None, None, None, "no output")
     t = np.asarray(t_s, dtype=np.float64) - t_s[0]
@@ -178,16 +179,22 @@ def slope_with_uncertainty(t_s: FloatArray, y: FloatArray) -> tuple[float, float
     The variance for white noise is multiplied by (1 + r1) / (1 - r1), r1 being the first autocorrelation
     of the residuals (exact for a first-order autoregression and many readings); never made smaller.
     """
-    x = t_s - np.mean(t_s)
+    x = t_s - _mean(t_s)
     sxx = float(x @ x)
     slope = float(x @ y) / sxx
-    residual = y - np.mean(y) - slope * x
-    s2 = float(residual @ residual) / (len(y) - 2)
+    residual = y - _mean(y) - slope * x
+    power = float(residual @ residual)
+    s2 = power / (len(y) - 2)
     if s2 == 0.0:
         return slope, 0.0
-    r1 = float(residual[1:] @ residual[:-1]) / float(residual @ residual)
+    r1 = float(residual[1:] @ residual[:-1]) / power
     r1 = min(max(r1, 0.0), 0.97)
-    return slope, float(np.sqrt(s2 / sxx * (1.0 + r1) / (1.0 - r1)))
+    return slope, sqrt(s2 / sxx * (1.0 + r1) / (1.0 - r1))
+
+
+def _mean(values: FloatArray) -> float:
+    """The very number of `np.mean`, without what that costs more for the few readings of a hold."""
+    return float(np.add.reduce(values)) / len(values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,7 +212,7 @@ def fit_exponential(t_s: FloatArray, y: FloatArray, taus_s: FloatArray = _TAUS_S
     stride = max(1, len(t_s) // _MOST_READINGS)
     x, v = t_s[::stride] - t_s[0], y[::stride]
     modes = np.exp(-x[:, None] / taus_s)
-    mean_mode, mean = np.mean(modes, axis=0), float(np.mean(v))
+    mean_mode, mean = np.add.reduce(modes, axis=0) / len(v), _mean(v)
     centred = modes - mean_mode
     along = (v - mean) @ centred
     power = np.einsum("ij,ij->j", centred, centred)
@@ -224,10 +231,13 @@ def _last_jump(t: FloatArray, percent: FloatArray) -> int:
     group, reach = 5, 10
     if len(t) < 2 * (group + reach):
         return 0
-    noise = float(np.median(np.abs(np.diff(percent)))) * 1.4826 / np.sqrt(2.0)
-    medians = np.sort(np.lib.stride_tricks.sliding_window_view(percent, group), axis=1)[:, group // 2]
+    groups = np.stack([percent[first : len(percent) - group + 1 + first] for first in range(group)])
+    medians = np.sort(groups, axis=0)[group // 2]
     change = np.abs(medians[group:] - medians[:-group])
     here = change[reach:-reach]
+    if not np.any(here > LEAST_JUMP_PERCENT):
+        return 0
+    noise = float(np.median(np.abs(np.diff(percent)))) * 1.4826 / np.sqrt(2.0)
     around = np.maximum(change[: -2 * reach], change[2 * reach :])
     found = np.flatnonzero((here > max(JUMP_SIGMAS * noise, LEAST_JUMP_PERCENT)) & (here > 3.0 * around))
     if not len(found):

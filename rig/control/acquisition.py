@@ -100,8 +100,10 @@ class Acquisition:
         self._barometer = instruments.barometer
         self._room_oxygen = instruments.room_oxygen
         self._schedule = schedule
+        self._since_start_s = schedule.since_start_s
         self._course = course
-        self._limits = limits
+        self._lowest_bar, self._highest_bar = limits.lowest_gauge_bar, limits.highest_gauge_bar
+        self._apart_bar, self._off_course_bar = limits.gauges_apart_bar, limits.off_course_bar
         self._sockets = frozenset(sockets)
         self._suspended = suspended or suspended_s
         self._suspended_before_s = self._suspended()
@@ -214,74 +216,75 @@ class Acquisition:
         except DriverError as error:
             status = error.status
         else:
-            status = self._gate(value)
-            if status is _OK:
+            if self._lowest_bar <= value <= self._highest_bar:
                 scan.same = scan.same + 1 if value == scan.pressure_bar and not self._coarse_gauge else 1
                 scan.pressure_bar = value
                 scan.pressure_status = _OK
                 scan.bad = 0
-                read_s = self._schedule.since_start_s()
+                read_s = self._since_start_s()
                 self._last_good_s = read_s
                 scan.pressure_age_s = 0.0
                 trail = self._trail
                 trail.append((now_s, value))
-                since_s = now_s - trail[0][0]
-                scan.rate_bar_per_s = (value - trail[0][1]) / since_s if since_s >= 1.0 else 0.0
+                first_s, first_bar = trail[0]
+                since_s = now_s - first_s
+                scan.rate_bar_per_s = (value - first_bar) / since_s if since_s >= 1.0 else 0.0
                 return Reading(value, "ok", 0.5 * (read_s - now_s))
+            status = self._what_is_wrong(value)
         scan.bad += 1
         scan.pressure_status = status
-        scan.pressure_age_s = self._schedule.since_start_s() - self._last_good_s
-        return Reading(None, str(status), 0.5 * (self._schedule.since_start_s() - now_s))
+        scan.pressure_age_s = self._since_start_s() - self._last_good_s
+        return Reading(None, str(status), 0.5 * (self._since_start_s() - now_s))
 
     def _read_second(self, gauge: PressureGauge, now_s: float) -> Reading:
         scan = self.scan
-        before_s = self._schedule.since_start_s()
+        before_s = self._since_start_s()
         try:
             value = gauge.read_pressure_bar()
         except DriverError as error:
             status = error.status
         else:
-            status = self._gate(value)
-            if status is _OK:
+            if self._lowest_bar <= value <= self._highest_bar:
                 scan.same_b = scan.same_b + 1 if value == scan.pressure_b_bar else 1
                 scan.pressure_b_bar = value
                 scan.pressure_b_status = _OK
                 scan.bad_b = 0
-                read_s = self._schedule.since_start_s()
+                read_s = self._since_start_s()
                 self._last_good_b_s = read_s
                 scan.pressure_b_age_s = 0.0
                 if scan.bad == 0 and scan.pressure_bar is not None:
                     difference_bar = value - scan.pressure_bar
-                    scan.apart = scan.apart + 1 if abs(difference_bar) > self._limits.gauges_apart_bar else 0
+                    scan.apart = scan.apart + 1 if abs(difference_bar) > self._apart_bar else 0
                     scan.apart_mean_bar += _SMOOTHING * (difference_bar - scan.apart_mean_bar)
                 return Reading(value, "ok", 0.5 * (before_s + read_s) - now_s)
+            status = self._what_is_wrong(value)
         scan.bad_b += 1
         scan.pressure_b_status = status
-        scan.pressure_b_age_s = self._schedule.since_start_s() - self._last_good_b_s
-        return Reading(None, str(status), 0.5 * (before_s + self._schedule.since_start_s()) - now_s)
+        scan.pressure_b_age_s = self._since_start_s() - self._last_good_b_s
+        return Reading(None, str(status), 0.5 * (before_s + self._since_start_s()) - now_s)
 
-    def _gate(self, value: float) -> ReadingStatus:
-        if self._limits.lowest_gauge_bar <= value <= self._limits.highest_gauge_bar:
-            return _OK
-        if math.isnan(value):
+    def _what_is_wrong(self, pressure_bar: float) -> ReadingStatus:
+        """The word for a reading that is no pressure."""
+        if math.isnan(pressure_bar):
             return ReadingStatus.NO_VALUE
-        return _OVER if value > self._limits.highest_gauge_bar else _UNDER
+        return _OVER if pressure_bar > self._highest_bar else _UNDER
 
     def _judge_course(self) -> None:
         scan = self.scan
-        if scan.set_point_bar is None or scan.pressure_bar is None or scan.intent is Intent.FLOW:
+        set_point_bar, pressure_bar = scan.set_point_bar, scan.pressure_bar
+        if set_point_bar is None or pressure_bar is None or scan.intent is Intent.FLOW:
             scan.above = scan.below = 0
             return
         if scan.bad:
             return
-        off_bar = scan.pressure_bar - scan.set_point_bar
-        scan.above = scan.above + 1 if off_bar > self._limits.off_course_bar else 0
-        scan.below = scan.below + 1 if off_bar < -self._limits.off_course_bar else 0
+        off_bar = pressure_bar - set_point_bar
+        scan.above = scan.above + 1 if off_bar > self._off_course_bar else 0
+        scan.below = scan.below + 1 if off_bar < -self._off_course_bar else 0
 
     def _serve_voltmeter(self, voltmeter: Voltmeter, tick: int) -> None:
         scan = self.scan
         if self._begun_s is not None:
-            waited_s = self._schedule.since_start_s() - self._begun_s
+            waited_s = self._since_start_s() - self._begun_s
             if waited_s < voltmeter.scan_duration_s:
                 return
             self._collect(voltmeter, self._begun_s)
@@ -292,7 +295,7 @@ class Acquisition:
             if self._voltmeter_lost:
                 voltmeter.configure()
                 self._voltmeter_lost = False
-            begun_s = self._schedule.since_start_s()
+            begun_s = self._since_start_s()
             voltmeter.begin_scan()
         except DriverError as error:
             self._voltmeter_failed(error)
@@ -309,16 +312,15 @@ class Acquisition:
         output: dict[int, Reading] = {}
         any_good = False
         for reading in readings:
-            if reading.socket not in self._sockets:
+            socket, output_mv = reading.socket, reading.output_mv
+            if socket not in self._sockets:
                 continue
             offset_s = begun_s + reading.offset_s - now_s
-            good = reading.status is _OK and reading.output_mv is not None
-            any_good = any_good or good
-            output[reading.socket] = (
-                Reading(reading.output_mv, "ok", offset_s)
-                if good
-                else Reading(None, str(reading.status), offset_s)
-            )
+            if output_mv is not None and reading.status is _OK:
+                any_good = True
+                output[socket] = Reading(output_mv, "ok", offset_s)
+            else:
+                output[socket] = Reading(None, str(reading.status), offset_s)
         scan.voltmeter_bad = 0 if any_good else scan.voltmeter_bad + 1
         self.row.output_mv = output
 

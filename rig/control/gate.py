@@ -91,8 +91,10 @@ class Gate:
         tick = self._schedule.tick
         if tick % SCANS_PER_BEAT:
             self._counter = (self._counter + 1) % _HEARTBEATS
-            counter = self._counter
-            self._quietly(lambda: self._valves.beat(counter))
+            try:
+                self._valves.beat(self._counter)
+            except DriverError:
+                self._scan().valve_failures += 1
             if self._owned is not None and tick % _OWNER_EVERY == 0:
                 self._check_owner(self._owned)
         else:
@@ -202,12 +204,6 @@ class Gate:
             scan.valve_failures += 1
             return
         scan.foreign_owner = scan.foreign_owner + 1 if foreign else 0
-
-    def _quietly(self, command: Callable[[], object]) -> None:
-        try:
-            command()
-        except DriverError:
-            self._scan().valve_failures += 1
 
     def _try(self, valve: str, action: str, duration_ms: int | None, command: Callable[[], object]) -> bool:
         try:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import cache
 
 from drivers.ports import ReadingStatus
 from rig.control.course import Intent
@@ -487,9 +488,13 @@ def first_trip(
     """
     if scan.intent is Intent.FREE:
         return None
-    for interlock in INTERLOCKS:
-        if interlock.response in heeded:
-            text = interlock.check(scan, limits)
-            if text is not None:
-                return interlock.found(text, scan.drive)
+    for interlock in _heeded_interlocks(heeded):
+        text = interlock.check(scan, limits)
+        if text is not None:
+            return interlock.found(text, scan.drive)
     return None
+
+
+@cache
+def _heeded_interlocks(heeded: frozenset[Response]) -> tuple[Interlock, ...]:
+    return tuple(interlock for interlock in INTERLOCKS if interlock.response in heeded)

@@ -107,6 +107,9 @@ class Loop:
         self._gas_used_l = gas_used_l
         self._free_bytes = free_bytes
         self._on_tick = on_tick
+        self._fast_fall_bar_per_s = max(
+            FAST_FALL_BAR_PER_S, _FASTER_THAN_RAMP * limits.ramp_bar_per_min / 60.0
+        )
         self._last_row_s = -1.0
         self._record_failure_told = False
         self.drop_taken = True
@@ -136,29 +139,33 @@ class Loop:
             Tripped: an interlock spoke; after an ABORT the outputs are already dropped.
             StopAsked: a ramped stop was asked for.
         """
-        before_bar = self.scan.highest_bar
+        acquisition, gate = self.acquisition, self.gate
+        before_bar = acquisition.scan.highest_bar
         missed = self._schedule.wait()
         if missed:
             self.log.event("gap", missed_ticks=missed)
-        scan = self.acquisition.read_pressures()
-        if self.gate is not None:
-            self.gate.serve()
+        scan = acquisition.read_pressures()
+        if gate is not None:
+            gate.serve()
         scan.gas_used_l = self._gas_used_l()
         trip = self._look_for_trip(scan)
-        if trip is not None and trip.response is Response.ABORT and self.gate is not None:
-            self.drop_taken = self.gate.de_energise()
-        self.acquisition.read_slowly()
-        self._record(scan)
+        if trip is not None and trip.response is Response.ABORT and gate is not None:
+            self.drop_taken = gate.de_energise()
+        acquisition.read_slowly()
+        row = acquisition.row
+        self._record(scan, row)
         self._watch_falls(scan, before_bar)
-        self._watch_cells(scan)
+        if row.output_mv is not None:
+            self._watch_cells(scan, row.output_mv)
         if self._schedule.tick % 50 == 0:
             self._watch_wall_clock()
             if self._free_bytes is not None:
                 scan.free_bytes = self._free_bytes()
-        self._on_tick(scan, self.acquisition.row)
+        self._on_tick(scan, row)
         if trip is not None:
             raise Tripped(trip)
-        self._heed_stop()
+        if self._stop.level is StopLevel.RAMPED:
+            self._heed_stop()
         return scan
 
     def enter(self, phase: str, step: int | None = None) -> None:
@@ -209,16 +216,13 @@ class Loop:
         return trip
 
     def _heed_stop(self) -> None:
-        if self._stop.level is StopLevel.RAMPED and Response.STOP in HEEDED.get(
-            self.machine.state, frozenset()
-        ):
+        if Response.STOP in HEEDED.get(self.machine.state, frozenset()):
             raise StopAsked(self._stop.why)
 
-    def _record(self, scan: Scan) -> None:
+    def _record(self, scan: Scan, row: TickReadings) -> None:
         if scan.t_s <= self._last_row_s:
             return
         self._last_row_s = scan.t_s
-        row = self.acquisition.row
         self.log.row(
             SampleRow(
                 scan.t_s,
@@ -235,22 +239,21 @@ class Loop:
 
     def _watch_falls(self, scan: Scan, before_bar: float | None) -> None:
         """Notice a fall that no ramp makes, and one that happened while nobody looked."""
-        fastest = max(FAST_FALL_BAR_PER_S, _FASTER_THAN_RAMP * self.limits.ramp_bar_per_min / 60.0)
-        falling = scan.rate_bar_per_s < -fastest and not scan.bad and not scan.apart
+        fast = scan.rate_bar_per_s < -self._fast_fall_bar_per_s
+        falling = fast and not scan.bad and not scan.apart
         self._fast_fall = self._fast_fall + 1 if falling else 0
         if self._fast_fall >= 3:
             self.mark_rapid_decompression(f"the pressure fell at {-60 * scan.rate_bar_per_s:.1f} bar/min.")
-        now_bar = scan.highest_bar
-        if scan.gap_s < _UNSEEN_S or before_bar is None or now_bar is None or scan.bad:
+        if scan.gap_s < _UNSEEN_S or scan.bad:
             return
-        if before_bar - now_bar > _UNSEEN_FALL_BAR:
+        now_bar = scan.highest_bar
+        if before_bar is not None and now_bar is not None and before_bar - now_bar > _UNSEEN_FALL_BAR:
             self.mark_rapid_decompression(
                 f"the pressure fell by {before_bar - now_bar:.2f} bar while the program stood still."
             )
 
-    def _watch_cells(self, scan: Scan) -> None:
-        output_mv = self.acquisition.row.output_mv
-        if output_mv is None or scan.pressure_bar is None or self.course.intent is Intent.FREE:
+    def _watch_cells(self, scan: Scan, output_mv: Mapping[int, Reading]) -> None:
+        if scan.pressure_bar is None or self.course.intent is Intent.FREE:
             return
         for found in self.cells.look(scan.t_s, output_mv, scan.pressure_bar, self.in_oxygen):
             self.log.event("cell", socket=found.socket, finding=found.finding, text=found.text)

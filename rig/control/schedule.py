@@ -15,7 +15,8 @@ class Schedule:
     """
 
     def __init__(self, clock: Clock, interval_s: float) -> None:
-        self._clock = clock
+        self._monotonic_s = clock.monotonic_s
+        self._sleep_until = clock.sleep_until
         self._interval_s = interval_s
         self._start_s = clock.monotonic_s()
         self.tick = -1
@@ -33,17 +34,17 @@ class Schedule:
         Returns:
             How many ticks had to be skipped because their whole interval had passed.
         """
-        interval_s = self._interval_s
+        interval_s, start_s = self._interval_s, self._start_s
         due = self.tick + 1
-        behind_s = self._clock.monotonic_s() - self._start_s - due * interval_s
+        behind_s = self._monotonic_s() - start_s - due * interval_s
         missed = int(behind_s / interval_s) if behind_s >= interval_s else 0
         due += missed
-        self._clock.sleep_until(self._start_s + due * interval_s)
+        self._sleep_until(start_s + due * interval_s)
         self.tick = due
-        self.now_s = self._clock.monotonic_s() - self._start_s
+        self.now_s = self._monotonic_s() - start_s
         self.late_s = self.now_s - due * interval_s
         return missed
 
     def since_start_s(self) -> float:
         """Time from the start at this very moment, in seconds."""
-        return self._clock.monotonic_s() - self._start_s
+        return self._monotonic_s() - self._start_s
