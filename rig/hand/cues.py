@@ -77,7 +77,8 @@ def advise(target_bar: float, pressure_bar: float, rate_bar_per_min: float, *, u
     if rate > FAST_BAR_PER_MIN:
         return Cue(valve, "slower", f"SLOWER: close {name} a little   {live}")
     if to_go_bar <= CRACK_BAR:
-        return Cue(valve, "crack", f"OPEN {name} A CRACK   {live}")
+        how = f"{name} DOWN TO A CRACK" if rate > SLOW_BAR_PER_MIN else f"OPEN {name} A CRACK"
+        return Cue(valve, "crack", f"{how}   {live}")
     if rate < SLOW_BAR_PER_MIN:
         other = "vent" if up else "supply"
         return Cue(valve, "open", f"OPEN {name} a little ({other} shut)   {live}")

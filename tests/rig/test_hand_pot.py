@@ -86,7 +86,11 @@ def test_the_cue_tells_distance_and_rate_and_slows_the_hasty():
     assert "400 mbar to go, +0.45 bar/min" in steady.text
     assert advise(1.6, 1.2, 1.3, up=True).action == "slower"
     assert advise(1.6, 1.2, 2.3, up=True).action == "close"
-    assert advise(1.6, 1.6 - 0.9 * CRACK_BAR, 0.0, up=True).action == "crack"
+    opens = advise(1.6, 1.6 - 0.9 * CRACK_BAR, 0.2, up=True)
+    shuts = advise(1.6, 1.6 - 0.9 * CRACK_BAR, 0.4, up=True)
+    assert opens.action == shuts.action == "crack"
+    assert opens.text.startswith("OPEN SUPPLY A CRACK")
+    assert shuts.text.startswith("SUPPLY DOWN TO A CRACK")
     assert advise(1.2, 1.6, -0.45, up=False).valve == "vent"
 
 
