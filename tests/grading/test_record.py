@@ -297,6 +297,7 @@ def killed_run(root, delay_s):
     assert read.end is None
     assert not read.damaged
     assert len(read.t_s) > last
+    assert len(read.of_kind("valve")) >= last // 17 + 1
     assert read.t_s.tolist() == [k / 10 for k in range(len(read.t_s))]
     shutil.rmtree(path)
     return last
