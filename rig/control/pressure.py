@@ -215,10 +215,10 @@ class DosedValves:
     def _fill(self, pressure_bar: float) -> None:
         ratio = self.supply.judge(pressure_bar)
         if ratio is not None:
-            self._note_group(self.supply, ratio)
+            self._note_group(self.supply, ratio, pressure_bar)
             self._course.strong_groups = self._course.strong_groups + 1 if self.supply.is_strong() else 0
         wanted_bar = self._wanted_bar(pressure_bar)
-        if wanted_bar < NEAR_BAR:
+        if wanted_bar < _GAIN * NEAR_BAR:
             return
         given_ms = self._shoot_supply(max(SHORTEST_SHOT_MS, wanted_bar / self.supply.rate))
         if given_ms:
@@ -227,17 +227,19 @@ class DosedValves:
     def _let_out(self, scan: Scan, pressure_bar: float) -> None:
         ratio = self.vent.judge(pressure_bar)
         if ratio is not None:
-            self._note_group(self.vent, ratio)
+            self._note_group(self.vent, ratio, pressure_bar)
         drive = vent_drive_bar(pressure_bar, scan.barometer_bar or 0.0)
         wanted_bar = -self._wanted_bar(pressure_bar)
-        if drive <= 0.0 or wanted_bar < NEAR_BAR:
+        if drive <= 0.0 or wanted_bar < _GAIN * NEAR_BAR:
             return
         given_ms = self._shoot_vent(max(SHORTEST_SHOT_MS, wanted_bar / (self.vent.rate * drive)))
         if given_ms:
             self.vent.add(given_ms, drive, given_ms >= self._most_ms)
 
-    def _note_group(self, model: ShotModel, ratio: float) -> None:
-        self._course.weak_groups = self._course.weak_groups + 1 if model.is_weak(ratio) else 0
+    def _note_group(self, model: ShotModel, ratio: float, pressure_bar: float) -> None:
+        # At the target shots only make good what the cooling or warming gas does, and move nothing.
+        weak = model.is_weak(ratio) and abs(pressure_bar - self._target_bar) > LEAD_BAR
+        self._course.weak_groups = self._course.weak_groups + 1 if weak else 0
 
     def _wanted_bar(self, pressure_bar: float) -> float:
         """Change that the next shot should make: to where the set point will be when the one after is due."""

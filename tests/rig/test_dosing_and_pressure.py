@@ -16,6 +16,7 @@ from rig.control.pressure import DosedValves
 from rig.control.ramp import ramp_to
 from rig.control.run_log import RunLog
 from rig.control.safety_limits import SafetyLimits
+from rig.control.scan import Scan
 from rig.control.schedule import Schedule
 from rig.control.states import Command, Machine
 from rig.stop import StopRequest
@@ -171,6 +172,42 @@ def test_no_shot_is_asked_for_while_the_last_one_still_runs(pot):
         assert shoot()
     assert pot.loop.scan.disobeyed == 0
     assert not [v for v in pot.sink.valves if "failure" in v]
+
+
+class StubbornPot:
+    """A pot whose pressure stays where it is, whatever is let in or out: gas warms or cools against it."""
+
+    longest_shot_ms = 500
+    interval_s = 0.2
+
+    def __init__(self):
+        self.shots = []
+
+    def shut_vent(self):
+        return True
+
+    def shoot_vent(self, duration_ms):
+        self.shots.append(duration_ms)
+        return True
+
+    def shoot_supply(self, duration_ms, _rise_bar):
+        self.shots.append(duration_ms)
+        return True
+
+
+@pytest.mark.parametrize(("off_bar", "reached"), [(0.0016, False), (0.0018, False), (0.0014, True)])
+@pytest.mark.parametrize("way", [1.0, -1.0], ids=["above", "below"])
+def test_there_is_no_pressure_that_is_neither_reached_nor_worked_at(way, off_bar, reached):
+    gate, course, limits = StubbornPot(), Course(), SafetyLimits(3.5, 2.2, 2.3)
+    drive = DosedValves(gate, course, limits, gate)
+    scan = Scan(pressure_bar=1.8 + 0.05 * way, barometer_bar=1.0)
+    drive.begin_move(1.8, scan)
+    course.set_point_bar = 1.8
+    scan.pressure_bar = 1.8 + off_bar * way
+    arrived = [drive.move(scan) for _ in range(100)]
+    assert arrived[-1] is reached
+    assert bool(gate.shots) is not reached
+    assert course.weak_groups == 0
 
 
 def test_gas_used_is_counted(pot):
