@@ -10,14 +10,15 @@ import json
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 LEAST_REST_S = 600.0
 _LONGEST_AGO = timedelta(hours=12)
 
 
-def rest_until(now: datetime, under_pressure_s: float) -> datetime:
-    """Return when cells may be tested again that were decompressed at `now`."""
-    return now + timedelta(seconds=max(LEAST_REST_S, under_pressure_s))
+def rest_s(under_pressure_s: float) -> float:
+    """Return how long cells rest that were under pressure for so long, in seconds."""
+    return max(LEAST_REST_S, under_pressure_s)
 
 
 def still_resting(records: Path, serials: Iterable[str], now: datetime) -> dict[str, datetime]:
@@ -51,8 +52,12 @@ def _rest_of(folder: Path) -> datetime | None:
     lines = (folder / "events.ndjson").read_text(encoding="utf-8").splitlines()
     for line in reversed(lines):
         if '"kind":"rest"' in line:
-            return datetime.fromisoformat(json.loads(line)["until_utc"]).astimezone(UTC)
+            told = json.loads(line)
+            return _later(told, float(told["rest_s"]))
     if (folder / "end.json").exists() or not any('"to":"STARTING"' in line for line in lines):
         return None
-    last = json.loads(lines[-2] if len(lines) > 1 else lines[-1])
-    return rest_until(datetime.fromisoformat(last["utc"]).astimezone(UTC), 0.0)
+    return _later(json.loads(lines[-2] if len(lines) > 1 else lines[-1]), LEAST_REST_S)
+
+
+def _later(event: dict[str, Any], seconds: float) -> datetime:
+    return datetime.fromisoformat(event["utc"]).astimezone(UTC) + timedelta(seconds=seconds)

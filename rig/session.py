@@ -8,13 +8,13 @@ import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import timedelta
 from functools import partial
 from pathlib import Path
 
 from drivers.ports import read_by_hand
 from drivers.system_clock import SystemClock
 from grading.record import FileText, RecordWriter, RunHeader
-from grading.record_format import utc_text
 from grading.results import CellInfo
 from grading.strict_toml import TomlText
 from rig.clearing import Clearing, rig_id
@@ -51,7 +51,7 @@ from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
 from rig.outcome import How, RunOutcome
 from rig.presenter import Presenter
-from rig.resting import rest_until, still_resting
+from rig.resting import rest_s, still_resting
 from rig.setup.bench import OpenBench, error_model, instrument_lines
 from rig.setup.bench_file import BenchFile, pressure_limits
 from rig.setup.plan import make_plan
@@ -571,8 +571,9 @@ class Session:
         """Tell how long cells that were decompressed fast have to rest."""
         if not self._loop.decompressed:
             return
-        until = rest_until(self._bench.clock.utc(), self._loop.now_s - self._gas_since_s)
-        self._log.event("rest", until_utc=utc_text(until))
+        seconds = rest_s(self._loop.now_s - self._gas_since_s)
+        self._log.event("rest", rest_s=round(seconds, 1))
+        until = self._bench.clock.utc() + timedelta(seconds=seconds)
         self._view.say(
             "These cells were decompressed fast: leave them at ambient pressure until "
             f"{until:%H:%M} UTC before they are tested again.",

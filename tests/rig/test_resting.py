@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from rig.resting import rest_until, still_resting
+from rig.resting import rest_s, still_resting
 
 NOW = datetime(2026, 3, 4, 10, 0, tzinfo=UTC)
 
@@ -22,12 +22,13 @@ def record(folder, name, *, begun, cells, events, ended=True):
 
 
 def rest(until):
-    return {"kind": "rest", "until_utc": until.isoformat().replace("+00:00", "Z")}
+    begun = until - timedelta(minutes=10)
+    return {"utc": begun.isoformat().replace("+00:00", "Z"), "kind": "rest", "rest_s": 600.0}
 
 
 @pytest.mark.parametrize(("under_pressure_s", "minutes"), [(60.0, 10), (1800.0, 30)])
 def test_a_rest_is_as_long_as_the_pressure_was_and_ten_minutes_at_least(under_pressure_s, minutes):
-    assert rest_until(NOW, under_pressure_s) - NOW == timedelta(minutes=minutes)
+    assert rest_s(under_pressure_s) == 60.0 * minutes
 
 
 def test_cells_of_a_late_decompression_still_rest_and_others_do_not(tmp_path):
