@@ -226,6 +226,7 @@ class Session:
             if isinstance(self._drive, TypedHandDrive):
                 self._drive.ask_through(dialogue)
         self._clearing: Clearing | None = None
+        self._code_told = False
         self._gas_since_s = 0.0
         self._room = RoomWatch()
 
@@ -517,7 +518,8 @@ class Session:
             **evidence(trip, self._loop.scan),
         )
         self._view.say(trip.message, "alarm")
-        if self._clearing is not None and trip.code != "STOPPED_NOW":
+        if self._clearing is not None and trip.code != "STOPPED_NOW" and not self._code_told:
+            self._code_told = True
             self._view.say(f"Code of this trip: {trip.code}. The next run asks for it.", "caution")
 
     def _refuse(self, refused: Refused) -> RunOutcome:

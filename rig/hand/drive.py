@@ -288,12 +288,14 @@ class HandDrive:
             self._best_bar = to_go_bar
             self._progress_s = scan.t_s
         elif scan.t_s - self._progress_s > IDLE_S:
+            answer = IDLE_ANSWERS.get(self._machine.state, Response.ABORT)
+            look = CLOSE_BOTTLE if answer is Response.ABORT else "Look at bottle, regulator and valves."
             raise Tripped(
                 own_trip(
                     "HANDS_IDLE",
-                    IDLE_ANSWERS.get(self._machine.state, Response.ABORT),
+                    answer,
                     f"The pressure has not moved towards {self._leg()[0]:.3f} bar for {IDLE_S:.0f} s.",
-                    f"Supply off. Look at bottle, regulator and valves. {KEEP_LID_SHUT}",
+                    f"{look} {KEEP_LID_SHUT}",
                     rows=(11, 35),
                 )
             )
