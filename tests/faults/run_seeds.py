@@ -156,13 +156,13 @@ class Tally:
         )
 
     def table(self) -> Iterable[str]:
-        """A Markdown table: what came of each single fault, the commonest first."""
+        """A Markdown table of single faults: as what their runs ended, the commonest first."""
         yield "| fault | runs | ended as | highest true pressure, bar |"
         yield "|---|---:|---|---:|"
         for name, codes in sorted(self.by_fault.items()):
-            shown = [f"{code} {count}" for code, count in codes.most_common(_CODES_SHOWN)]
-            others = codes.total() - sum(count for _, count in codes.most_common(_CODES_SHOWN))
-            shown += [f"others {others}"] if others else []
+            commonest = codes.most_common(None if len(codes) == _CODES_SHOWN + 1 else _CODES_SHOWN)
+            others = codes.total() - sum(count for _, count in commonest)
+            shown = [f"{code} {count}" for code, count in commonest] + [f"others {others}"] * bool(others)
             yield f"| {name} | {codes.total()} | {', '.join(shown)} | {self.highest_bar_of[name]:.3f} |"
 
 
