@@ -118,6 +118,23 @@ class Leaves(SimulatedPerson):
         return None if self.left else super().answer(prompt)
 
 
+class Dozes(SimulatedPerson):
+    """Obeys until a time, then touches no valve until a question wakes them."""
+
+    def __init__(self, *args: Any, dozes_s: float, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._dozes_s = dozes_s
+        self._woken = False
+
+    def act(self, cue: Cue | None, scan: Scan) -> None:
+        if self._woken or scan.t_s < self._dozes_s:
+            super().act(cue, scan)
+
+    def answer(self, prompt: Prompt) -> str | None:
+        self._woken = self._woken or prompt.code.startswith("mend_")
+        return super().answer(prompt)
+
+
 class NeverCloses(SimulatedPerson):
     """Opens valves and never closes the supply again."""
 

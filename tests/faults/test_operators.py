@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 from operators import (
+    Dozes,
     EnterForEver,
     Hasty,
     Leaves,
@@ -241,6 +242,16 @@ def test_one_who_leaves_leaves_a_safe_pot_or_a_standing_alarm(run, leaves_s):
     assert not done.screen.lid_texts
     if done.outcome.how == "tripped":
         assert done.said("1. Shut the supply valve and the cylinder.")
+
+
+def test_one_who_dozes_off_in_a_step_is_woken_and_takes_it_up_again(run):
+    done = run(Dozes, dozes_s=950.0)
+    assert done.outcome.how == "completed", done.outcome.why
+    assert [event.data["code"] for event in done.events("alarm")] == ["HANDS_IDLE"]
+    assert done.said("Told: both valves shut, hands off; hold clock stopped.")
+    assert ("mend_hands_idle", "retry") in [
+        (event.data["code"], event.data["answer"]) for event in done.events("answer")
+    ]
 
 
 @pytest.mark.parametrize("person", [NeverCloses, Hasty])
