@@ -63,9 +63,10 @@ def run_test(
 ) -> None:
     """Run a procedure on a bench, live on screen, then grade and certify.
 
-    Ctrl-C once vents on the ramp and ends the run; twice makes the rig safe at once: valves drop, a controller
-    vents, hands are told to. The record is kept either way, and reads as ungraded. After a run that tripped or never ended, and when limits in the bench
-    file have changed, the next start says so and asks for it to be cleared.
+    Ctrl-C once vents on the ramp and ends the run; twice makes the rig safe at once: valves drop, a
+    controller vents, hands are told to. The record is kept either way, and reads as ungraded. After a run
+    that tripped or never ended, and when limits in the bench file have changed, the next start says so and
+    asks for it to be cleared.
 
     Example: leadline run virtual_bench --procedure quick --cells six_cells --out records
     """
