@@ -37,6 +37,7 @@ T = TypeVar("T")
 _SCANS: Final = 12
 _GAUGE_READINGS: Final = 10
 _BEATS_IN_WATCHDOG: Final = 3
+_LEAST_BEATS: Final = 1.5
 _QUIET_INPUT_MV: Final = 0.02
 _QUIET_GAUGE_BAR: Final = 0.001
 _DUE_SOON: Final = timedelta(days=30)
@@ -262,6 +263,8 @@ def _watchdog(what: str, valves: ValveBlock, beat_s: float) -> Check:
             "fit a watchdog relay and prove it, see rig/safety.md",
         )
     found = f"outputs drop {told_ms / 1000.0:g} s after the last heartbeat, one comes every {beat_s:g} s"
+    if told_ms < 1000.0 * _LEAST_BEATS * beat_s:
+        return Check(what, "fail", f"{found}: every run would end at once", "shorten [scan] interval_s")
     if told_ms < 1000.0 * _BEATS_IN_WATCHDOG * beat_s:
         return Check(what, "caution", f"{found}: runs may end for nothing", "shorten [scan] interval_s")
     return Check(what, "ok", found)

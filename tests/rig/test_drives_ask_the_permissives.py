@@ -46,7 +46,7 @@ class Bench:
         )
         self.machine = SimpleNamespace(state=State.EXECUTE, rule=STATE_RULES[State.EXECUTE])
         self.controller, self.cue = Controller(), None
-        clock = SimpleNamespace(monotonic_s=lambda: 0.0, utc=lambda: None)
+        clock = SimpleNamespace(monotonic_s=lambda: 0.0, utc=lambda: None, sleep_until=lambda _s: None)
         schedule = Schedule(clock, 0.2)
         parts = (self.machine, LIMITS, Course())
         log = RunLog(clock, schedule)

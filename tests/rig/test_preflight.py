@@ -123,7 +123,8 @@ def test_option_that_a_driver_does_not_know_is_told_with_its_line() -> None:
     [
         ("interval_s = 0.2", "", "ok", "drop 2 s after the last heartbeat, one comes every 0.4 s"),
         ("interval_s = 0.5", "", "caution", "runs may end for nothing"),
-        ("interval_s = 0.2", "watchdog_s = 0.5\n", "caution", "one comes every 0.4 s"),
+        ("interval_s = 0.2", "watchdog_s = 0.7\n", "caution", "one comes every 0.4 s"),
+        ("interval_s = 1.0", "watchdog_s = 2.0\n", "fail", "every run would end at once"),
     ],
 )
 def test_watchdog_time_is_held_against_the_heartbeat(
