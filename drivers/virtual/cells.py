@@ -160,7 +160,7 @@ class Cell:
         "_past",
         "_po2_bar",
         "_polarised",
-        "_rates_per_us",
+        "_rate_per_us",
         "_table",
         "_thermistor_per_k",
         "_wander",
@@ -182,7 +182,7 @@ class Cell:
         self._index = 1
         self._now_us, _, self._po2_bar, _, _ = past[0]
         self._lags_bar = (0.0,) * _MODES
-        self._rates_per_us = tuple(1e-6 * mode * mode / model.membrane_s for mode in range(1, _MODES + 1))
+        self._rate_per_us = 1e-6 / model.membrane_s
         self._polarised = 0.0
         self._coefficients: dict[int, tuple[float, ...]] = {}
 
@@ -281,15 +281,20 @@ class Cell:
 
     def _coefficients_of(self, step_us: int) -> tuple[float, ...]:
         """Per mode, what is kept of its lag over one step, and what it takes of the rise."""
-        r1, r2, r3, r4, r5 = self._rates_per_us
-        x1, x2, x3, x4, x5 = r1 * step_us, r2 * step_us, r3 * step_us, r4 * step_us, r5 * step_us
-        gone1, gone2, gone3, gone4, gone5 = -expm1(-x1), -expm1(-x2), -expm1(-x3), -expm1(-x4), -expm1(-x5)
+        x = self._rate_per_us * step_us
+        # The decay of mode n is that of the first one to the power n^2.
+        keep1 = exp(-x)
+        square = keep1 * keep1
+        keep2 = square * square
+        eighth = keep2 * keep2
+        keep3, keep4 = eighth * keep1, eighth * eighth
+        keep5 = keep3 * keep4
         coefficients = (
-            1.0 - gone1, gone1 / x1,
-            1.0 - gone2, gone2 / x2,
-            1.0 - gone3, gone3 / x3,
-            1.0 - gone4, gone4 / x4,
-            1.0 - gone5, gone5 / x5,
+            keep1, (1.0 - keep1) / x,
+            keep2, (1.0 - keep2) / (4.0 * x),
+            keep3, (1.0 - keep3) / (9.0 * x),
+            keep4, (1.0 - keep4) / (16.0 * x),
+            keep5, (1.0 - keep5) / (25.0 * x),
         )  # fmt: skip
         if step_us % _REGULAR_US == 0:
             self._coefficients[step_us] = coefficients

@@ -268,7 +268,11 @@ class DirectRoomOxygen(DirectInstrument):
 
 
 class DirectVoltmeter(DirectInstrument):
-    """Scanning voltmeter, set to the options of the bench file."""
+    """Scanning voltmeter, set to the options of the bench file.
+
+    Attributes:
+        scan_duration_s: how long a scan takes, in seconds.
+    """
 
     def __init__(self, bench: Bench, device: ScannerDevice, instrument: VirtualInstrument) -> None:
         super().__init__(bench, device, instrument)
@@ -284,9 +288,10 @@ class DirectVoltmeter(DirectInstrument):
         self._range_v = float(options.get("range_v", 0.1))
         self._autozero = bool(options.get("autozero", False))
         aperture_s = self._nplc / MAINS_HZ
-        self._channel_s = aperture_s * (2 if self._autozero else 1)
+        channel_s = aperture_s * (2 if self._autozero else 1)
+        self.scan_duration_s = len(self._channels) * channel_s
         self._offsets_s = tuple(
-            index * self._channel_s + 0.0 + aperture_s / 2 for index in range(len(self._channels))
+            index * channel_s + 0.0 + aperture_s / 2 for index in range(len(self._channels))
         )
         self._half_width_s = aperture_s / 2 + float(options.get("trigger_s", 0.002))
         self._sockets: tuple[int, ...] = tuple(options.get("sockets", ())) or tuple(
@@ -298,11 +303,6 @@ class DirectVoltmeter(DirectInstrument):
     def sockets(self) -> tuple[int, ...]:
         """Socket numbers in scan order."""
         return self._sockets
-
-    @property
-    def scan_duration_s(self) -> float:
-        """How long a scan takes, in seconds."""
-        return len(self._channels) * self._channel_s
 
     def configure(self) -> None:
         """Check who answers; set range, aperture and channels."""

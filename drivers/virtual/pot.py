@@ -242,7 +242,6 @@ class Pot:
         self.past: list[Breakpoint] = []
         self._mark()
 
-    @property
     def supply_bar(self) -> float:
         """Pressure before the supply restrictor: the regulator's, or the bottle's when lower, in bar."""
         bottle_bar = self._bottle_mol * GAS_CONSTANT * self._room_k / self._bottle_l
@@ -484,7 +483,7 @@ class Pot:
         """
         wish = (wanted_bar - pressure_bar) / _CONTROL_S * self.volume_l / (GAMMA * GAS_CONSTANT * gas_k)
         bleed = MOL_PER_LITRE * _CONTROL_BLEED_L_PER_S
-        inlet = MOL_PER_LITRE * flow_l_per_s(self.supply_conductance, self.supply_bar, pressure_bar)
+        inlet = MOL_PER_LITRE * flow_l_per_s(self.supply_conductance, self.supply_bar(), pressure_bar)
         outlet = ease * flow_l_per_s(
             self.vent_conductance * self.vent_passage, pressure_bar, self.room_pressure_bar
         )
@@ -502,7 +501,7 @@ class Pot:
             gap_bar = self.controlled_set_bar - self.controlled_bar
             self.controlled_bar += min(max(gap_bar, -reach_bar), reach_bar)
         amount, gas_k, wall_k, room_k = self.amount_mol, self.gas_k, self.wall_k, self._room_k
-        pressure_bar, supply_bar = self.pressure_bar, self.supply_bar
+        pressure_bar, supply_bar = self.pressure_bar, self.supply_bar()
         supply = self.supply_conductance * self.supply_turn if self.supply_flows else 0.0
         vent = self.vent_conductance * self.vent_passage * self.vent_turn if self.vent_flows else 0.0
         weight = _REST_KG_PER_MOL + (_OXYGEN_KG_PER_MOL - _REST_KG_PER_MOL) * self.oxygen_fraction
