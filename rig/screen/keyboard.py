@@ -78,14 +78,11 @@ def keys_unseen() -> Iterator[None]:
     import termios
 
     fd = sys.stdin.fileno()
-    before = termios.tcgetattr(fd)
-    quiet = list(before)
-    quiet[3] &= ~(termios.ECHO | termios.ECHOCTL)
-    termios.tcsetattr(fd, termios.TCSADRAIN, quiet)
-    try:
+    with _settings_kept(fd):
+        quiet = termios.tcgetattr(fd)
+        quiet[3] &= ~(termios.ECHO | termios.ECHOCTL)
+        termios.tcsetattr(fd, termios.TCSADRAIN, quiet)
         yield
-    finally:
-        termios.tcsetattr(fd, termios.TCSADRAIN, before)
 
 
 def read_typed(
@@ -99,16 +96,15 @@ def read_typed(
         withdrawn: looked at ten times a second; once it is true, None is returned.
 
     Returns:
-        The text, or None after `timeout_s`, at the end of input or when withdrawn.
+        The text, or None after `timeout_s`, at the end of input, when withdrawn or when the terminal is gone.
     """
     import termios
     import tty
 
     fd = sys.stdin.fileno()
-    before = termios.tcgetattr(fd)
     typed = ""
     until_s = time.monotonic() + timeout_s
-    try:
+    with contextlib.suppress(OSError, termios.error), _settings_kept(fd):
         tty.setcbreak(fd)
         termios.tcflush(fd, termios.TCIFLUSH)
         while time.monotonic() < until_s and not withdrawn():
@@ -122,26 +118,35 @@ def read_typed(
                     return typed
                 typed = _after(typed, key)
             on_change(typed)
-        return None
-    finally:
-        termios.tcsetattr(fd, termios.TCSADRAIN, before)
+    return None
 
 
 def keys_pressed(within_s: float) -> str | None:
-    """Keys pressed within a time, without echo and without waiting for Enter; None at the end of input."""
+    """Keys pressed within a time, without echo and without Enter; None at the end of input or terminal."""
     import termios
     import tty
 
     fd = sys.stdin.fileno()
-    before = termios.tcgetattr(fd)
-    try:
+    with contextlib.suppress(OSError, termios.error), _settings_kept(fd):
         tty.setcbreak(fd, termios.TCSANOW)
         if not select.select([fd], [], [], within_s)[0]:
             return ""
         pressed = os.read(fd, 64)
+        return pressed.decode(errors="ignore") if pressed else None
+    return None
+
+
+@contextlib.contextmanager
+def _settings_kept(fd: int) -> Iterator[None]:
+    """Give a terminal its settings back on leaving; one that has been closed has none to be given back."""
+    import termios
+
+    before = termios.tcgetattr(fd)
+    try:
+        yield
     finally:
-        termios.tcsetattr(fd, termios.TCSANOW, before)
-    return pressed.decode(errors="ignore") if pressed else None
+        with contextlib.suppress(termios.error):
+            termios.tcsetattr(fd, termios.TCSANOW, before)
 
 
 def _after(typed: str, key: str) -> str:

@@ -17,7 +17,7 @@ from rich.console import Console
 from rig.control.drive_words import Drive
 from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
-from rig.screen.keyboard import LineReader, keys_unseen, read_typed
+from rig.screen.keyboard import LineReader, keys_pressed, keys_unseen, read_typed
 from rig.screen.terminal import TerminalView, picture, plain_line
 from rig.snapshot import CellLine, Prompt, Snapshot
 
@@ -314,3 +314,18 @@ def test_keys_pressed_beside_a_picture_are_not_printed_into_it(monkeypatch: pyte
         os.write(ours, b"S")
         assert select.select([ours], [], [], 5.0)[0]
     os.close(ours)
+
+
+def test_a_terminal_that_is_closed_during_a_question_is_no_answer_and_no_error(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    ours, theirs = pty.openpty()
+    with os.fdopen(theirs) as stdin:
+        monkeypatch.setattr("sys.stdin", stdin)
+        with keys_unseen():
+            closing = threading.Timer(0.2, os.close, [ours])
+            closing.start()
+            assert read_typed(5.0, lambda typed: None) is None
+            closing.join()
+            assert read_typed(5.0, lambda typed: None) is None
+            assert keys_pressed(0.1) is None
