@@ -180,11 +180,6 @@ class LeakTest:
         self._thermometer = True
         self.result: LeakResult | None = None
 
-    @property
-    def needs_s(self) -> float:
-        """How long a hold must be for this test, in seconds."""
-        return self._settle_s + self._hold_s + 1.0
-
     def add(self, t_s: float, pressure_bar: float, temperature_c: float | None) -> bool:
         """Add one tick. Returns whether the pressure must be let alone in the next one."""
         if self.result is not None:

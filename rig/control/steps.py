@@ -23,8 +23,6 @@ from rig.setup.procedure import ProcedureFile, Step
 
 LEAST_ABOVE_AMBIENT_BAR = 0.015
 """A vent does not reach ambient pressure in finite time: no target is set closer to it than this."""
-FADE_NEEDS_S = 60.0
-"""The hold at the highest step is at least this long after its thermal part, so that a fade can be told."""
 
 
 @dataclass(slots=True)
@@ -122,7 +120,7 @@ class Steps:
                 self._sockets,
                 self._rule(self._procedure.cap_s(step)),
                 _Keeper(drive, leak).keep,
-                at_least_s=max(leak.needs_s, FADE_NEEDS_S + self._procedure.hold.least_s) if leak else 0.0,
+                at_least_s=self._procedure.top_hold_s if leak else 0.0,
                 on_trace=self._show,
             )
             self._end_hold(number, result)
@@ -141,7 +139,7 @@ class Steps:
         return HoldRule(cap_s, rule.least_s, rule.remainder_percent, rule.slope_percent_per_10s)
 
     def _leak_test(self, step: Step) -> LeakTest | None:
-        at_top = step.po2_bar >= self._procedure.highest_po2_bar - 0.005
+        at_top = self._procedure.is_top(step)
         if self.memory.leak_tested or not at_top or self._loop.acquisition.pressure_is_typed:
             return None
         rule = self._procedure.leak

@@ -8,11 +8,12 @@ from typing import Any, Final
 from grading.gas import (
     DRY_AIR_OXYGEN_FRACTION,
     STANDARD_ATMOSPHERE_BAR,
+    PurgedGas,
     fraction_after_flow,
     fraction_after_swings,
 )
 from grading.strict_toml import FileError
-from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN, BenchFile, pressure_limits
+from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN, BenchFile, PressureLimits, pressure_limits
 from rig.setup.procedure import ProcedureFile
 
 # A healthy cell settles in about a minute by the adaptive rule; the range runs from the shortest hold to
@@ -105,96 +106,15 @@ def make_plan(
             oxygen fraction that the procedure asks for.
     """
     limits = pressure_limits(bench, procedure)
-    purge, hold, volume_l = procedure.purge, procedure.hold, bench.pot.volume_l
     ramp_bar_per_s = limits.ramp_bar_per_min / 60.0
-    usual_hold_s = min(max(hold.least_s, _USUAL_HOLD_S), hold.cap_s)
-    steps = []
-    if procedure.air.hold:
-        steps.append(
-            PlannedStep(
-                0, "ambient air", None, barometer_bar, barometer_bar, 0.0, usual_hold_s, hold.cap_s, 0.0
-            )
-        )
-    if purge.method == "swings":
-        gas = fraction_after_swings(
-            DRY_AIR_OXYGEN_FRACTION,
-            bench.gas.oxygen_fraction,
-            [barometer_bar, *[purge.low_bar] * (purge.swings - 1)],
-            [purge.high_bar] * purge.swings,
-            bench.gas.u_oxygen_fraction,
-        )
-        risen_bar = purge.high_bar - barometer_bar + (purge.swings - 1) * (purge.high_bar - purge.low_bar)
-        fallen_bar = purge.swings * (purge.high_bar - purge.low_bar)
-        moving_s = (risen_bar + fallen_bar) / ramp_bar_per_s
-        steps.append(
-            PlannedStep(
-                0,
-                f"purge, {purge.swings} swings",
-                None,
-                barometer_bar,
-                purge.low_bar,
-                moving_s,
-                moving_s,
-                moving_s,
-                risen_bar * volume_l,
-            )
-        )
-        here_bar = purge.low_bar
-    else:
-        gas = fraction_after_flow(
-            DRY_AIR_OXYGEN_FRACTION,
-            bench.gas.oxygen_fraction,
-            purge.flow_volumes,
-            bench.gas.u_oxygen_fraction,
-        )
-        # With the vent open the flow is what the ramp limit lets the supply give.
-        flowing_s = purge.flow_volumes * barometer_bar / ramp_bar_per_s
-        steps.append(
-            PlannedStep(
-                0,
-                f"purge, {purge.flow_volumes:g} volumes",
-                None,
-                barometer_bar,
-                barometer_bar,
-                flowing_s,
-                flowing_s,
-                flowing_s,
-                purge.flow_volumes * barometer_bar * volume_l,
-            )
-        )
-        here_bar = barometer_bar
-    if gas.oxygen_fraction < purge.least_oxygen_fraction:
-        raise FileError(
-            procedure.source.problem(
-                ("purge", "swings" if purge.method == "swings" else "flow_volumes"),
-                f"leaves {gas.oxygen_fraction:.4f} oxygen with this supply; least_oxygen_fraction is "
-                f"{purge.least_oxygen_fraction:g}: purge more",
-            )
-        )
-    at_barometer = False
-    for number, step in enumerate(procedure.steps, start=1):
-        wanted_bar = procedure.target_bar(step, gas.oxygen_fraction)
-        target_bar = max(wanted_bar, barometer_bar)
-        at_barometer = at_barometer or target_bar > wanted_bar
-        ramp_s = abs(target_bar - here_bar) / ramp_bar_per_s
-        steps.append(
-            PlannedStep(
-                number,
-                "hold",
-                step.po2_bar,
-                here_bar,
-                target_bar,
-                ramp_s,
-                ramp_s + usual_hold_s,
-                ramp_s + procedure.cap_s(step),
-                max(0.0, target_bar - here_bar) * volume_l,
-            )
-        )
-        here_bar = target_bar
-    vent_s = max(0.0, here_bar - barometer_bar) / ramp_bar_per_s
-    steps.append(PlannedStep(0, "vent", None, here_bar, barometer_bar, vent_s, vent_s, vent_s, 0.0))
+    steps = [_air_step(procedure, barometer_bar)] if procedure.air.hold else []
+    purge, gas = _purge_step(bench, procedure, barometer_bar, ramp_bar_per_s)
+    steps.append(purge)
+    holds = _hold_steps(bench, procedure, gas.oxygen_fraction, purge.to_bar, barometer_bar, ramp_bar_per_s)
+    steps += holds
+    vent_s = max(0.0, holds[-1].to_bar - barometer_bar) / ramp_bar_per_s
+    steps.append(PlannedStep(0, "vent", None, holds[-1].to_bar, barometer_bar, vent_s, vent_s, vent_s, 0.0))
     used_l = sum(step.gas_l for step in steps)
-    highest_bar = max(step.to_bar for step in steps)
     if used_l > limits.most_gas_l:
         raise FileError(
             bench.source.problem(
@@ -203,9 +123,104 @@ def make_plan(
                 "allow more or purge with fewer swings",
             )
         )
+    highest_bar = max(step.to_bar for step in steps)
+    if procedure.purge.method == "swings":
+        highest_bar = max(highest_bar, procedure.purge.high_bar)
+    return Plan(
+        bench=bench.name,
+        procedure=f"{procedure.name} {procedure.version}",
+        barometer_bar=barometer_bar,
+        oxygen_fraction=gas.oxygen_fraction,
+        u_oxygen_fraction=gas.u_oxygen_fraction,
+        steps=tuple(steps),
+        margins=_margins(limits, highest_bar, used_l),
+        remarks=_remarks(bench, procedure, limits, gas.oxygen_fraction, barometer_bar),
+    )
+
+
+def _usual_hold_s(procedure: ProcedureFile) -> float:
+    return min(max(procedure.hold.least_s, _USUAL_HOLD_S), procedure.hold.cap_s)
+
+
+def _air_step(procedure: ProcedureFile, barometer_bar: float) -> PlannedStep:
+    usual_s, cap_s = _usual_hold_s(procedure), procedure.hold.cap_s
+    return PlannedStep(0, "ambient air", None, barometer_bar, barometer_bar, 0.0, usual_s, cap_s, 0.0)
+
+
+def _purge_step(
+    bench: BenchFile, procedure: ProcedureFile, barometer_bar: float, ramp_bar_per_s: float
+) -> tuple[PlannedStep, PurgedGas]:
+    """The purge, and the gas that it should leave.
+
+    Raises:
+        FileError: it does not leave the oxygen fraction that the procedure asks for.
+    """
+    purge, supply = procedure.purge, bench.gas
     if purge.method == "swings":
-        highest_bar = max(highest_bar, purge.high_bar)
-    margins = (
+        what, key, to_bar = f"purge, {purge.swings} swings", "swings", purge.low_bar
+        gas = fraction_after_swings(
+            DRY_AIR_OXYGEN_FRACTION,
+            supply.oxygen_fraction,
+            [barometer_bar, *[purge.low_bar] * (purge.swings - 1)],
+            [purge.high_bar] * purge.swings,
+            supply.u_oxygen_fraction,
+        )
+        swing_bar = purge.high_bar - purge.low_bar
+        let_in_bar = purge.high_bar - barometer_bar + (purge.swings - 1) * swing_bar
+        takes_s = (let_in_bar + purge.swings * swing_bar) / ramp_bar_per_s
+    else:
+        what, key, to_bar = f"purge, {purge.flow_volumes:g} volumes", "flow_volumes", barometer_bar
+        gas = fraction_after_flow(
+            DRY_AIR_OXYGEN_FRACTION, supply.oxygen_fraction, purge.flow_volumes, supply.u_oxygen_fraction
+        )
+        let_in_bar = purge.flow_volumes * barometer_bar
+        takes_s = let_in_bar / ramp_bar_per_s
+    if gas.oxygen_fraction < purge.least_oxygen_fraction:
+        raise FileError(
+            procedure.source.problem(
+                ("purge", key),
+                f"leaves {gas.oxygen_fraction:.4f} oxygen with this supply; least_oxygen_fraction is "
+                f"{purge.least_oxygen_fraction:g}: purge more",
+            )
+        )
+    gas_l = let_in_bar * bench.pot.volume_l
+    return PlannedStep(0, what, None, barometer_bar, to_bar, takes_s, takes_s, takes_s, gas_l), gas
+
+
+def _hold_steps(
+    bench: BenchFile,
+    procedure: ProcedureFile,
+    oxygen_fraction: float,
+    from_bar: float,
+    barometer_bar: float,
+    ramp_bar_per_s: float,
+) -> list[PlannedStep]:
+    steps, here_bar, leak_tested = [], from_bar, False
+    for number, step in enumerate(procedure.steps, start=1):
+        target_bar = max(procedure.target_bar(step, oxygen_fraction), barometer_bar)
+        ramp_s = abs(target_bar - here_bar) / ramp_bar_per_s
+        least_s = 0.0
+        if procedure.is_top(step) and not leak_tested:
+            leak_tested, least_s = True, procedure.top_hold_s
+        steps.append(
+            PlannedStep(
+                number,
+                "hold",
+                step.po2_bar,
+                here_bar,
+                target_bar,
+                ramp_s,
+                ramp_s + max(_usual_hold_s(procedure), least_s),
+                ramp_s + max(procedure.cap_s(step), least_s),
+                max(0.0, target_bar - here_bar) * bench.pot.volume_l,
+            )
+        )
+        here_bar = target_bar
+    return steps
+
+
+def _margins(limits: PressureLimits, highest_bar: float, used_l: float) -> tuple[Margin, ...]:
+    return (
         Margin("highest pressure, filling stops", limits.stop_bar, highest_bar, "bar"),
         Margin("highest pressure, run trips", limits.trip_bar, highest_bar, "bar"),
         Margin("highest pressure, relief lifts", limits.relief_bar, highest_bar, "bar"),
@@ -213,8 +228,17 @@ def make_plan(
         Margin("oxygen for the run", limits.most_gas_l, used_l, "L"),
         Margin("ramp", limits.ramp_bar_per_min, limits.ramp_bar_per_min, "bar/min"),
     )
+
+
+def _remarks(
+    bench: BenchFile,
+    procedure: ProcedureFile,
+    limits: PressureLimits,
+    oxygen_fraction: float,
+    barometer_bar: float,
+) -> tuple[str, ...]:
     remarks = [f"A run that has used {limits.most_gas_l:g} L of oxygen is ended (most_gas_l)."]
-    if at_barometer:
+    if any(procedure.target_bar(step, oxygen_fraction) < barometer_bar for step in procedure.steps):
         remarks.append(
             f"A step asks for less than the barometer's {barometer_bar:.3f} bar: it is held at the "
             "barometer, and its PO2 is what it is there."
@@ -229,14 +253,9 @@ def make_plan(
             f"The ramp of {limits.ramp_bar_per_min:g} bar/min strains cells: up to "
             f"{FAST_RAMP_BAR_PER_MIN:g} is as fast as it should be."
         )
+    if procedure.purge.method == "flow":
+        remarks.append(
+            "How long a flow purge takes hangs on the supply's restrictor; the time here is a long one."
+        )
     remarks.append("Times are usual ones; cells that settle slowly hold every step up to its cap.")
-    return Plan(
-        bench=bench.name,
-        procedure=f"{procedure.name} {procedure.version}",
-        barometer_bar=barometer_bar,
-        oxygen_fraction=gas.oxygen_fraction,
-        u_oxygen_fraction=gas.u_oxygen_fraction,
-        steps=tuple(steps),
-        margins=margins,
-        remarks=tuple(remarks),
-    )
+    return tuple(remarks)

@@ -14,6 +14,8 @@ from rig.setup.config_files import open_config
 
 SCHEMA = "leadline.procedure/1"
 _LARGEST_STEP_BAR = 0.5
+FADE_NEEDS_S = 60.0
+"""A hold that is to tell a fade is at least this long after its thermal part."""
 
 
 class AirReading(StrictModel):
@@ -117,6 +119,15 @@ class ProcedureFile:
     def highest_po2_bar(self) -> float:
         """Nominal PO2 of the highest step, in bar."""
         return max(step.po2_bar for step in self.steps)
+
+    @property
+    def top_hold_s(self) -> float:
+        """Shortest first hold at the highest pressure, in seconds: the leak test, or what shows a fade."""
+        return max(self.leak.settle_s + self.leak.hold_s + 1.0, FADE_NEEDS_S + self.hold.least_s)
+
+    def is_top(self, step: Step) -> bool:
+        """Whether a step is at the highest pressure, where the leak is tested."""
+        return step.po2_bar >= self.highest_po2_bar - 0.005
 
     def target_bar(self, step: Step, oxygen_fraction: float) -> float:
         """Return the absolute pressure that gives the step's PO2 in gas of this dry oxygen fraction."""
