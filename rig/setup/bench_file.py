@@ -15,7 +15,7 @@ from drivers.ports import Identity
 from grading.measurement import ErrorModel
 from grading.results import InstrumentLine
 from grading.strict_toml import FileError, StrictModel, TomlText, parse, suggestion
-from rig.setup.config_files import open_config
+from rig.setup.config_files import CheckedFile, open_config
 from rig.setup.procedure import ProcedureFile
 
 SCHEMA: Final = "leadline.bench/1"
@@ -78,7 +78,7 @@ class Limits(StrictModel):
 class Pot(StrictModel):
     """The pressure pot."""
 
-    volume_l: float = Field(gt=0, le=20, description="free gas volume of the pot, in litres")
+    volume_l: float = Field(ge=0.02, le=20, description="free gas volume of the pot, in litres")
     lid_diameter_mm: float = Field(gt=0, le=600, description="diameter that pressure acts on, in mm")
     sockets: int = Field(ge=1, le=64, description="number of cell sockets")
 
@@ -166,16 +166,14 @@ class _BenchModel(StrictModel):
 
 
 @dataclass(frozen=True, slots=True)
-class BenchFile:
+class BenchFile(CheckedFile):
     """A checked bench file.
 
     Attributes:
-        source: the file as read; its text and hash go into the record.
         virtual: None on a bench of hardware.
         instruments: by the name the file gives them, in the file's order.
     """
 
-    source: TomlText
     name: str
     place: str
     limits: Limits
@@ -186,21 +184,6 @@ class BenchFile:
     virtual: Virtual | None
     instruments: Mapping[str, InstrumentEntry]
     cells_uncertainty: CellsUncertainty
-
-    @property
-    def file(self) -> str:
-        """The file as shown to a person."""
-        return self.source.file
-
-    @property
-    def text(self) -> str:
-        """The file's whole content."""
-        return self.source.text
-
-    @property
-    def sha256(self) -> str:
-        """Hash of the content, in lower-case hex."""
-        return self.source.sha256
 
     @property
     def sockets(self) -> range:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -18,6 +19,32 @@ _SINGULAR: dict[Kind, str] = {
     "limits": "limits file",
     "cells": "cells file",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class CheckedFile:
+    """What every checked file keeps of itself.
+
+    Attributes:
+        source: the file as read; its text and hash go into the record.
+    """
+
+    source: TomlText
+
+    @property
+    def file(self) -> str:
+        """The file as shown to a person."""
+        return self.source.file
+
+    @property
+    def text(self) -> str:
+        """The file's whole content."""
+        return self.source.text
+
+    @property
+    def sha256(self) -> str:
+        """Hash of the content, in lower-case hex."""
+        return self.source.sha256
 
 
 def open_config(kind: Kind, name_or_path: str | Path) -> TomlText:

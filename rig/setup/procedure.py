@@ -10,7 +10,7 @@ from pydantic import Field
 
 from grading.results import Direction
 from grading.strict_toml import FileError, StrictModel, TomlText, parse
-from rig.setup.config_files import open_config
+from rig.setup.config_files import CheckedFile, open_config
 
 SCHEMA = "leadline.procedure/1"
 _LARGEST_STEP_BAR = 0.5
@@ -82,15 +82,13 @@ class _ProcedureModel(StrictModel):
 
 
 @dataclass(frozen=True, slots=True)
-class ProcedureFile:
+class ProcedureFile(CheckedFile):
     """A checked procedure. Step numbers in a record count from 1 in the order of `steps`; air is step 0.
 
     Attributes:
-        source: the file as read; its text and hash go into the record.
         steps: nominal PO2 in bar and direction of each hold.
     """
 
-    source: TomlText
     name: str
     version: str
     calibration_po2_bar: float
@@ -99,21 +97,6 @@ class ProcedureFile:
     hold: Hold
     leak: Leak
     steps: tuple[Step, ...]
-
-    @property
-    def file(self) -> str:
-        """The file as shown to a person."""
-        return self.source.file
-
-    @property
-    def text(self) -> str:
-        """The file's whole content."""
-        return self.source.text
-
-    @property
-    def sha256(self) -> str:
-        """Hash of the content, in lower-case hex."""
-        return self.source.sha256
 
     @property
     def highest_po2_bar(self) -> float:
