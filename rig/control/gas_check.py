@@ -11,6 +11,12 @@ from grading.gas import DRY_AIR_OXYGEN_FRACTION
 
 ALLOWED_PART = 0.10
 LEAST_CELLS = 2
+TOGETHER_PART = 0.025
+ALIKE_PART = 0.01
+MOST_CELLS_PART = 0.75
+"""Where so many of the cells come back from the top changed by more than the first, and alike to within the
+second, it was not the cells: each would be rejected for such a hysteresis, and passed for such a difference.
+Common practice, no source."""
 
 GasVerdict = Literal["oxygen", "suspect", "not checked"]
 
@@ -64,7 +70,8 @@ def check_gas(
 def check_gas_again(before_mv_per_bar: Mapping[int, float], now_mv_per_bar: Mapping[int, float]) -> GasCheck:
     """Compare each cell with itself at the same PO2 earlier in the run: all of them moving is the gas.
 
-    A cell that is limited or fading differs alone; a bottle that was changed moves the median.
+    A cell that is limited or fading differs alone; a bottle that was changed moves the median, and where it
+    moves all cells alike, less of it is enough.
 
     Args:
         before_mv_per_bar: settled output per bar of claimed PO2 on the way up, by socket.
@@ -78,7 +85,9 @@ def check_gas_again(before_mv_per_bar: Mapping[int, float], now_mv_per_bar: Mapp
     if len(ratios) < LEAST_CELLS:
         return GasCheck(None, "not checked", "The gas could not be checked again: fewer than two cells.")
     middle = median(ratios)
-    if abs(middle - 1.0) <= ALLOWED_PART:
+    alike = sum(abs(ratio / middle - 1.0) <= ALIKE_PART for ratio in ratios)
+    together = alike >= max(LEAST_CELLS, MOST_CELLS_PART * len(ratios))
+    if abs(middle - 1.0) <= (TOGETHER_PART if together else ALLOWED_PART):
         return GasCheck(middle, "oxygen", f"The cells agree with the way up (ratio {middle:.3f}).")
     return GasCheck(
         middle,

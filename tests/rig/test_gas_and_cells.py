@@ -75,6 +75,17 @@ def test_a_bottle_changed_on_the_way_moves_all_cells_and_a_tired_cell_only_itsel
     assert check_gas_again(up, {1: 30.0, 2: 50.0, 3: 52.0}).verdict == "oxygen"
 
 
+def test_cells_that_all_move_alike_were_given_another_gas():
+    up = {1: 48.0, 2: 50.0, 3: 52.0, 4: 51.0}
+    by_a_tenth_less = {socket: 0.913 * mv for socket, mv in up.items()}
+    assert check_gas_again(up, by_a_tenth_less).verdict == "suspect"
+    assert check_gas_again(up, by_a_tenth_less | {4: 30.0}).verdict == "suspect"
+    fading_each_in_its_own_way = {1: 44.0, 2: 48.0, 3: 47.0, 4: 49.5}
+    assert check_gas_again(up, fading_each_in_its_own_way).verdict == "oxygen"
+    warmer_by_a_little = {socket: 1.02 * mv for socket, mv in up.items()}
+    assert check_gas_again(up, warmer_by_a_little).verdict == "oxygen"
+
+
 def watch(series, in_oxygen=True, others=50.0, step_s=0.4):
     """Feed socket 1 a series of outputs (None: no reading) beside a healthy socket 2."""
     cells = CellWatch((1, 2))
