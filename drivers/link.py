@@ -157,6 +157,7 @@ class Link(Generic[PortT]):
         self._settled_generation = -1
         self._configuring = False
         self._shared_deadline: Deadline | None = None
+        self._shared_since_s = 0.0
         self._failures = 0
         self._retry_at_s = float("-inf")
         self._closed = False
@@ -212,6 +213,7 @@ class Link(Generic[PortT]):
         begun_s = self._clock.monotonic_s()
         with self._hold(own_deadline):
             deadline = self._shared_deadline or own_deadline
+            self._respect_shared_time()
             if not urgent:
                 self._respect_pause()
                 deadline = self._respect_fence(deadline)
@@ -253,11 +255,19 @@ class Link(Generic[PortT]):
         if self._send_settings is None or self._configuring or not (settings_lost and with_settings):
             return
         self._configuring, self._shared_deadline = True, deadline
+        self._shared_since_s = self._clock.monotonic_s()
         try:
             self._send_settings()
             self._settled_generation = self._port.generation
         finally:
             self._configuring, self._shared_deadline = False, None
+
+    def _respect_shared_time(self) -> None:
+        """End the sending of settings where the deadline passes on the rig's clock, and not in real time."""
+        if self._shared_deadline is None or not self._patience_s:
+            return
+        if self._clock.monotonic_s() - self._shared_since_s > self.deadline_s - _CLOCK_ROUNDING_S:
+            raise LinkTimeout(self.instrument, f"settings not taken within {self.deadline_s:g} s")
 
     def _respect_pause(self) -> None:
         wait_s = self._retry_at_s - self._clock.monotonic_s()

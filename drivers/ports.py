@@ -115,7 +115,11 @@ class Instrument(Protocol):
         ...
 
     def configure(self) -> None:
-        """Send the settings of the bench file. Called at start and after every reconnect."""
+        """Send the settings of the bench file. Called at the start.
+
+        A driver whose link was lost sends them again by itself, within the deadline of the call that finds
+        the link open again: the rig has a pressure to read.
+        """
         ...
 
     def close(self) -> None:

@@ -12,7 +12,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from drivers.errors import DriverError, LinkDown
+from drivers.errors import DriverError
 from drivers.ports import (
     Barometer,
     PressureGauge,
@@ -120,7 +120,6 @@ class Acquisition:
         self._begun_s: float | None = None
         self._last_good_s = 0.0
         self._last_good_b_s = 0.0
-        self._voltmeter_lost = False
         self._coarse_gauge = coarse_gauge
         self._typed_bar: float | None = None
         self._typed_barometer_bar: float | None = None
@@ -292,9 +291,6 @@ class Acquisition:
         if tick % (self._voltmeter_every if scan.voltmeter_bad < _GIVE_UP_BAD else self._watch_every):
             return
         try:
-            if self._voltmeter_lost:
-                voltmeter.configure()
-                self._voltmeter_lost = False
             begun_s = self._since_start_s()
             voltmeter.begin_scan()
         except DriverError as error:
@@ -326,7 +322,6 @@ class Acquisition:
 
     def _voltmeter_failed(self, error: DriverError) -> None:
         self.scan.voltmeter_bad += 1
-        self._voltmeter_lost = self._voltmeter_lost or isinstance(error, LinkDown)
         status = str(error.status)
         self.row.output_mv = {socket: Reading(None, status) for socket in self._sockets}
 

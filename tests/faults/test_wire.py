@@ -3,11 +3,12 @@
 from dataclasses import replace
 
 import pytest
-from fault_bench import broken_invariants, run_seed
+from fault_bench import When, broken_invariants, run_faults, run_seed
 from run_seeds import Task
 from wire_check import compare_fault, compare_seed, differences, every_fault
 
 from drivers.catalogue import virtual_faults
+from drivers.virtual_spec import FaultSpec
 from rig.control.faults_table import PROGRAM_FAULTS
 
 _SAMPLE = (
@@ -37,6 +38,17 @@ def test_a_fault_over_the_wire_goes_as_it_does_without(name, target):
 def test_two_random_faults_over_the_wire_go_as_they_do_without():
     _, differs = compare_seed(4, 2)
     assert differs == [], f"again: {Task(4, 2, wire=True).replay_line()}"
+
+
+def test_a_voltmeter_that_comes_back_slow_holds_up_no_reading_of_the_pressure():
+    """Each of its settings comes in time and all of them together do not; the pressure waits for none."""
+    faults = (
+        FaultSpec("voltmeter_link_lost", 0.0, duration_s=5.0),
+        FaultSpec("slow_replies", 0.0, target="voltmeter", value=0.15, duration_s=30.0),
+    )
+    run = run_faults(faults, seed=1, when=When("measure", 1, 3.0), mode="lockstep")
+    assert run.how == "completed"
+    assert [data for kind, _, data in run.sink.events if kind == "gap"] == []
 
 
 def test_a_difference_is_seen_wherever_it_is():

@@ -5,8 +5,8 @@ needs a tolerance: rows, events and their times, and the true pot at the end mus
 the words of a link that fails (the wire's own error has an address in it, the plain port's has none).
 
 One history differs for a reason of the wire: an instrument that loses its link and comes back slow, yet in
-time, is set up again by several requests, each of which takes its time; a plain port has no settings to send.
-No seed draws that (answers that are slow by default come too late).
+time, is set up again by several requests, which must all fit into one deadline; a plain port has no settings
+to send. No seed draws that (answers that are slow by default come too late).
 """
 
 from __future__ import annotations
