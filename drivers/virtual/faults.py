@@ -331,10 +331,18 @@ def _cylinder_empty(bench: Bench, target: str, value: float) -> Undo:
     return lambda: bench.pot.set_bottle(before_bar)
 
 
-@_fault(12, "the regulator creeps upwards", "bar/s", 0.1, within=(0.0, 1.0))
+@_fault(12, "the regulator creeps upwards, to three times what it is set to", "bar/s", 0.1, within=(0.0, 1.0))
 def _regulator_creep(bench: Bench, target: str, value: float) -> Undo:
     del target
-    return _set(bench.pot, regulator_creep_bar_per_s=value, regulator_bar=bench.pot.regulator_bar)
+    pot = bench.pot
+    # There at the latest the regulator's own relief valve opens.
+    most_bar = 3.0 * pot.regulator_bar
+    return _set(
+        pot,
+        regulator_creep_bar_per_s=value,
+        regulator_most_bar=most_bar,
+        regulator_bar=pot.regulator_bar,
+    )
 
 
 @_fault(13, "the vent valve is stuck shut")

@@ -147,6 +147,7 @@ class Pot:
         "probe_k",
         "regulator_bar",
         "regulator_creep_bar_per_s",
+        "regulator_most_bar",
         "relief_bar",
         "relief_conductance",
         "relief_lifts",
@@ -192,6 +193,7 @@ class Pot:
 
         self.regulator_bar = spec.supply_pressure_bar
         self.regulator_creep_bar_per_s = 0.0
+        self.regulator_most_bar = float("inf")
         self.bottle_oxygen_fraction = spec.oxygen_fraction
         self._bottle_l = spec.bottle_l
         self._bottle_mol = spec.bottle_bar * spec.bottle_l / (GAS_CONSTANT * self._room_k)
@@ -392,7 +394,8 @@ class Pot:
         self._thermistor_k = well_k + (self._thermistor_k - well_k) * thermistor
         self.now_us += step_us
         if self.regulator_creep_bar_per_s:
-            self.regulator_bar += self.regulator_creep_bar_per_s * step_us * 1e-6
+            crept_bar = self.regulator_bar + self.regulator_creep_bar_per_s * step_us * 1e-6
+            self.regulator_bar = min(crept_bar, self.regulator_most_bar)
         self._breathe(self.now_us * 1e-6)
 
     def _sealed(self, step_us: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Literal
@@ -10,7 +10,7 @@ from typing import Literal
 from grading.gas import DRY_AIR_OXYGEN_FRACTION
 
 ALLOWED_PART = 0.10
-LEAST_CELLS = 2
+LEAST_TOGETHER = 2
 TOGETHER_PART = 0.025
 ALIKE_PART = 0.01
 MOST_CELLS_PART = 0.75
@@ -27,7 +27,7 @@ class GasCheck:
 
     Attributes:
         ratio_median: output in the pot over output in dry air, both scaled to the same pressure by what the
-            purge claims; 4.77 for pure oxygen. None when fewer than two cells can tell.
+            purge claims; 4.77 for pure oxygen. None when no cell can tell.
     """
 
     ratio_median: float | None
@@ -40,6 +40,9 @@ def check_gas(
 ) -> GasCheck:
     """Compare each cell's output in the pot with its own in air; the median must agree within 10 %.
 
+    One cell alone can vouch for the gas, since no fault of a cell makes air look like oxygen. When it does
+    not, nobody can tell whether the gas or the cell is wrong, and that is suspect too.
+
     Args:
         air_mv: settled outputs in air by socket.
         air_po2_bar: PO2 of the air reading.
@@ -51,46 +54,59 @@ def check_gas(
         for socket in air_mv.keys() & pot_mv.keys()
         if air_mv[socket] > 1.0
     ]
-    if len(ratios) < LEAST_CELLS:
-        return GasCheck(
-            None, "not checked", "The gas could not be checked: fewer than two cells gave both readings."
-        )
+    if not ratios:
+        return GasCheck(None, "not checked", "The gas could not be checked: no cell gave both readings.")
     middle = median(ratios)
     ratio = middle / DRY_AIR_OXYGEN_FRACTION
     if abs(middle - 1.0) <= ALLOWED_PART:
-        return GasCheck(ratio, "oxygen", f"The cells agree that it is oxygen (ratio {ratio:.2f}).")
+        return GasCheck(ratio, "oxygen", f"{_who(ratios)} agree that it is oxygen (ratio {ratio:.2f}).")
     return GasCheck(
         ratio,
         "suspect",
-        f"Gas or purge suspect: the cells give {ratio:.2f} times their reading in air, "
-        f"where oxygen gives {1 / DRY_AIR_OXYGEN_FRACTION:.2f}.",
+        f"Gas or purge suspect: {_who(ratios)} give {ratio:.2f} times the reading in air, where oxygen gives "
+        f"{1 / DRY_AIR_OXYGEN_FRACTION:.2f}.{_alone(ratios)}",
     )
 
 
-def check_gas_again(before_mv_per_bar: Mapping[int, float], now_mv_per_bar: Mapping[int, float]) -> GasCheck:
+def check_gas_again(
+    before_mv_per_bar: Mapping[int, float], now_mv_per_bar: Mapping[int, float], booked: int
+) -> GasCheck:
     """Compare each cell with itself at the same PO2 earlier in the run: all of them moving is the gas.
 
     A cell that is limited or fading differs alone; a bottle that was changed moves the median, and where it
-    moves all cells alike, less of it is enough.
+    moves all cells alike, less of it is enough. So it is for a cell that has lost the others it was booked
+    with; a cell that was alone from the start may fade and be rejected for it.
 
     Args:
         before_mv_per_bar: settled output per bar of claimed PO2 on the way up, by socket.
         now_mv_per_bar: the same on the way down.
+        booked: how many cells the run began with.
     """
     ratios = [
         now_mv_per_bar[socket] / before_mv_per_bar[socket]
         for socket in before_mv_per_bar.keys() & now_mv_per_bar.keys()
         if before_mv_per_bar[socket] > 1.0
     ]
-    if len(ratios) < LEAST_CELLS:
-        return GasCheck(None, "not checked", "The gas could not be checked again: fewer than two cells.")
+    if not ratios:
+        return GasCheck(None, "not checked", "The gas could not be checked again: no cell gave both.")
     middle = median(ratios)
     alike = sum(abs(ratio / middle - 1.0) <= ALIKE_PART for ratio in ratios)
-    together = alike >= max(LEAST_CELLS, MOST_CELLS_PART * len(ratios))
+    together = booked >= LEAST_TOGETHER and alike >= MOST_CELLS_PART * len(ratios)
     if abs(middle - 1.0) <= (TOGETHER_PART if together else ALLOWED_PART):
-        return GasCheck(middle, "oxygen", f"The cells agree with the way up (ratio {middle:.3f}).")
+        return GasCheck(middle, "oxygen", f"{_who(ratios)} agree with the way up (ratio {middle:.3f}).")
     return GasCheck(
         middle,
         "suspect",
-        f"Gas suspect: together the cells give {middle:.2f} times what they gave at this PO2 on the way up.",
+        f"Gas suspect: {_who(ratios)} give {middle:.2f} times what they gave at this PO2 on the way up."
+        f"{_alone(ratios)}",
     )
+
+
+def _who(ratios: Sequence[float]) -> str:
+    return "readings of one cell" if len(ratios) == 1 else f"{len(ratios)} cells"
+
+
+def _alone(ratios: Sequence[float]) -> str:
+    if len(ratios) > 1:
+        return ""
+    return " It may be that cell: test it again beside one that is known to be good."

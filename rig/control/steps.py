@@ -182,13 +182,13 @@ class Steps:
         if step.direction == "up":
             self.memory.up_mv_per_bar.setdefault(nominal, per_bar)
         elif nominal in self.memory.up_mv_per_bar:
-            found = check_gas_again(self.memory.up_mv_per_bar[nominal], per_bar)
+            found = check_gas_again(self.memory.up_mv_per_bar[nominal], per_bar, len(self._sockets))
             if found.verdict == "suspect":
                 self._tell_gas(found)
 
     def _tell_gas(self, found: GasCheck) -> None:
         ratio = None if found.ratio_median is None else round(found.ratio_median, 3)
-        self._loop.log.event("gas_check", ratio_median=ratio, verdict=found.verdict)
+        self._loop.log.event("gas_check", ratio_median=ratio, verdict=found.verdict, text=found.text)
         if found.verdict == "suspect":
             raise Tripped(
                 own_trip(

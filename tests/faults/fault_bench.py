@@ -424,7 +424,7 @@ def broken_invariants(run: SeedRun) -> list[str]:
         if when != "at the end" and any(fault.at_s > run.bench_s for fault in run.faults):
             # Broken after the run: the bottle is shut by then, and no program is there to sound an alarm.
             continue
-        if not vented and not (run.alarmed and run.how != "killed"):
+        if not vented and not (run.alarmed and run.how != "killed") and not left_to_hands(run):
             broken.append(f"I2 not vented {when}: {truth.pressure_bar:.3f} bar, no alarm stands")
             break
     if run.record_problems and run.how not in ("killed",):
@@ -452,6 +452,18 @@ def broken_invariants(run: SeedRun) -> list[str]:
                     f"I5 step {hold.step} recorded {hold.recorded_bar:.3f}, true {hold.pressure_bar:.3f} bar"
                 )
     return broken
+
+
+STUCK_VALVES = frozenset({"supply_stuck_open", "vent_stuck_shut", "vent_blocked"})
+
+
+def left_to_hands(run: SeedRun) -> bool:
+    """Whether the program is dead and a valve is stuck: no program and no layer moves it, a person has to.
+
+    The model check has the same cut sets (`test_model_check.py`), and forced pairs show what the layers that
+    are left hold (`forced_pairs.py`). The pressure invariant stands for these runs too.
+    """
+    return run.how == "killed" and any(fault.name in STUCK_VALVES for fault in run.faults)
 
 
 LAYERS_REMOVED = ("pressure_switch_dead", "relief_stuck", "watchdog_dead")

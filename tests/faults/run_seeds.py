@@ -19,7 +19,7 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 
 from detection import run_where_it_shows
-from fault_bench import SeedRun, broken_invariants, run_seed
+from fault_bench import SeedRun, broken_invariants, left_to_hands, run_seed
 from wire_check import compare_fault, compare_seed, every_fault
 
 _TELL_EVERY_S = 60.0
@@ -67,6 +67,7 @@ class SeedResult:
     highest_bar: float
     broken: tuple[str, ...]
     differs: tuple[str, ...]
+    to_hands: bool
 
 
 def one_task(task: Task) -> SeedResult:
@@ -80,6 +81,7 @@ def one_task(task: Task) -> SeedResult:
         max(run.truth.highest_pressure_bar, run.truth_later.highest_pressure_bar),
         tuple(broken_invariants(run)),
         tuple(differs),
+        left_to_hands(run),
     )
 
 
@@ -121,6 +123,7 @@ class Tally:
     broke: int = 0
     differed: int = 0
     false_trips: int = 0
+    to_hands: int = 0
 
     def add(self, result: SeedResult) -> None:
         """Count one result, and print it when it is not as it should be."""
@@ -135,6 +138,7 @@ class Tally:
             self.highest_bar_of[name] = max(self.highest_bar_of.get(name, 0.0), result.highest_bar)
         false_trip = faults == 0 and result.how != "completed"
         self.false_trips += false_trip
+        self.to_hands += result.to_hands
         self.broke += bool(result.broken)
         self.differed += bool(result.differs)
         wrong = [*result.broken, *result.differs, *([f"false trip {result.code}"] if false_trip else [])]
@@ -230,6 +234,8 @@ def main() -> int:
         print("\n".join(tally.table()))
     for (faults, how), count in sorted(tally.hows.items()):
         print(f"{count:6} runs with {faults} faults {how}")
+    if tally.to_hands:
+        print(f"{tally.to_hands:6} of them left to hands: the program dead and a valve stuck")
     print(
         f"{len(tasks)} runs, {tally.simulated_s / 60:.0f} test minutes in {real_s:.0f} s "
         f"({tally.simulated_s / 60 / max(real_s, 1e-9):.0f} per second); highest true pressure "

@@ -1,7 +1,7 @@
 """Seeds of random faults on random pots, judged on the bench's truth. The night takes ten thousand."""
 
 import pytest
-from fault_bench import broken_invariants, run_seed, seed_plan
+from fault_bench import broken_invariants, left_to_hands, run_seed, seed_plan
 from run_seeds import replay_line
 
 _CHUNK = 20
@@ -28,6 +28,23 @@ def test_fault_free_runs_complete(first):
     for seed in range(first, first + _CHUNK):
         run = run_seed(seed, 0)
         assert run.how == "completed", f"{run.code}; again: {replay_line(seed, 0)}"
+
+
+@pytest.mark.parametrize(
+    ("seed", "faults"), [(1693, 1), (9503, 1), (784, 2), (2393, 2), (2979, 2), (4776, 2)]
+)
+def test_what_a_night_of_seeds_has_found_stays_mended(seed, faults):
+    run = run_seed(seed, faults)
+    assert broken_invariants(run) == []
+    assert run.how == "tripped"
+
+
+def test_a_dead_program_and_a_stuck_valve_are_left_to_hands_alone():
+    run = run_seed(1885, 2)
+    assert {fault.name for fault in run.faults} == {"supply_stuck_open", "killed"}
+    assert left_to_hands(run)
+    assert broken_invariants(run) == []
+    assert not left_to_hands(run_seed(1693, 1))
 
 
 def test_a_seed_replays_exactly():

@@ -151,7 +151,7 @@ def test_a_gas_that_the_cells_do_not_take_for_oxygen_is_ungraded(tmp_path):
     check = ("gas_check", 140.0, {"ratio_median": 1.02, "verdict": "not oxygen"})
     read = load_source(small(tmp_path, events=[check]))
     assert read.ungraded == (
-        "The cells say that the gas was not oxygen: their outputs rose 1.02-fold from air.",
+        "The cells say that the gas was not oxygen.",
     )
 
 

@@ -63,27 +63,38 @@ def test_air_in_the_bottle_is_suspect_and_one_bad_cell_is_not():
     assert check_gas(in_air, 0.2095, {1: 47.7, 2: 52.5, 3: 20.0}, 1.0).verdict == "oxygen"
 
 
-def test_one_cell_alone_cannot_vouch_for_the_gas():
-    assert check_gas({1: 10.0}, 0.2095, {1: 47.7}, 1.0).verdict == "not checked"
-    assert check_gas({1: 10.0, 2: 0.1}, 0.2095, {1: 47.7, 2: 0.1}, 1.0).verdict == "not checked"
-    assert check_gas_again({1: 50.0}, {1: 30.0}).verdict == "not checked"
+def test_one_cell_alone_vouches_for_the_gas_or_leaves_it_open():
+    assert check_gas({1: 10.0}, 0.2095, {1: 47.7}, 1.0).verdict == "oxygen"
+    assert check_gas({1: 10.0, 2: 0.1}, 0.2095, {1: 47.7, 2: 0.1}, 1.0).verdict == "oxygen"
+    found = check_gas({1: 10.0}, 0.2095, {1: 11.0}, 1.0)
+    assert found.verdict == "suspect"
+    assert "It may be that cell" in found.text
+    assert check_gas({1: 0.1}, 0.2095, {1: 47.7}, 1.0).verdict == "not checked"
 
 
 def test_a_bottle_changed_on_the_way_moves_all_cells_and_a_tired_cell_only_itself():
     up = {1: 48.0, 2: 50.0, 3: 52.0}
-    assert check_gas_again(up, {1: 40.0, 2: 41.0, 3: 43.0}).verdict == "suspect"
-    assert check_gas_again(up, {1: 30.0, 2: 50.0, 3: 52.0}).verdict == "oxygen"
+    assert check_gas_again(up, {1: 40.0, 2: 41.0, 3: 43.0}, 3).verdict == "suspect"
+    assert check_gas_again(up, {1: 30.0, 2: 50.0, 3: 52.0}, 3).verdict == "oxygen"
 
 
 def test_cells_that_all_move_alike_were_given_another_gas():
     up = {1: 48.0, 2: 50.0, 3: 52.0, 4: 51.0}
     by_a_tenth_less = {socket: 0.913 * mv for socket, mv in up.items()}
-    assert check_gas_again(up, by_a_tenth_less).verdict == "suspect"
-    assert check_gas_again(up, by_a_tenth_less | {4: 30.0}).verdict == "suspect"
+    assert check_gas_again(up, by_a_tenth_less, 4).verdict == "suspect"
+    assert check_gas_again(up, by_a_tenth_less | {4: 30.0}, 4).verdict == "suspect"
     fading_each_in_its_own_way = {1: 44.0, 2: 48.0, 3: 47.0, 4: 49.5}
-    assert check_gas_again(up, fading_each_in_its_own_way).verdict == "oxygen"
+    assert check_gas_again(up, fading_each_in_its_own_way, 4).verdict == "oxygen"
     warmer_by_a_little = {socket: 1.02 * mv for socket, mv in up.items()}
-    assert check_gas_again(up, warmer_by_a_little).verdict == "oxygen"
+    assert check_gas_again(up, warmer_by_a_little, 4).verdict == "oxygen"
+
+
+def test_a_lonely_cell_may_fade_and_one_that_lost_its_company_is_not_believed():
+    assert check_gas_again({1: 50.0}, {1: 46.5}, 1).verdict == "oxygen"
+    assert check_gas_again({1: 50.0}, {1: 46.5}, 2).verdict == "suspect"
+    assert check_gas_again({1: 50.0}, {1: 49.5}, 2).verdict == "oxygen"
+    assert check_gas_again({1: 50.0}, {1: 40.0}, 1).verdict == "suspect"
+    assert check_gas_again({}, {1: 40.0}, 2).verdict == "not checked"
 
 
 def watch(series, in_oxygen=True, others=50.0, step_s=0.4):
