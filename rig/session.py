@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import traceback
 from collections.abc import Callable, Iterator, Sequence
@@ -19,21 +18,16 @@ from grading.results import CellInfo
 from grading.strict_toml import TomlText
 from rig.clearing import Clearing, rig_id
 from rig.control.acquisition import Acquisition, Instruments, TickReadings
-from rig.control.controller_drive import ControlledPressure
 from rig.control.course import Course
-from rig.control.drive_trips import TAKE_SWINGS, WHY_NO_FLOW
-from rig.control.drive_words import Drive
 from rig.control.ending import Ending
 from rig.control.evidence import evidence
 from rig.control.frozen_files import FrozenFiles
-from rig.control.gate import Gate
 from rig.control.held import Held
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
 from rig.control.loop import Loop, StopAsked, Tripped, own_trip
-from rig.control.outputs import Outputs
 from rig.control.permissives import disk_refusal
 from rig.control.pot_gas import PotGas
-from rig.control.pressure import DosedValves, PressureDrive
+from rig.control.pressure import DosedValves
 from rig.control.purge import purge
 from rig.control.rig_lock import RigBusy, lock_rig
 from rig.control.rig_memory import memory_file
@@ -45,6 +39,7 @@ from rig.control.schedule import Schedule
 from rig.control.starting import Refused, bring_to_rest, check_vented_zero, make_safe
 from rig.control.states import Command, Machine, State
 from rig.control.steps import Steps
+from rig.drives import DriveParts, drive_kind, pressure_drive, refuse_what_it_cannot
 from rig.hand.dialogue import Dialogue, clock_runs
 from rig.hand.drive import HandDrive
 from rig.hand.pot import HandPot
@@ -52,7 +47,8 @@ from rig.hand.typed_drive import TypedHandDrive
 from rig.outcome import How, RunOutcome
 from rig.presenter import Presenter
 from rig.resting import rest_s, still_resting
-from rig.setup.bench import OpenBench, error_model, instrument_lines
+from rig.run_header import run_header
+from rig.setup.bench import OpenBench
 from rig.setup.bench_file import BenchFile, pressure_limits
 from rig.setup.plan import make_plan
 from rig.setup.procedure import ProcedureFile
@@ -167,7 +163,6 @@ class Session:
         schedule = Schedule(clock, file.scan.interval_s)
         course = Course()
         self._log = RunLog(clock, schedule)
-        self._machine = Machine(self._state_changed)
         acquisition = Acquisition(
             Instruments(
                 None if read_by_hand(bench.gauge) else bench.gauge,
@@ -184,8 +179,11 @@ class Session:
             suspended=None if isinstance(clock, SystemClock) else _never_suspended,
             coarse_gauge=_is_coarse(file),
         )
-        gate, self._drive = self._pressure_parts(course, schedule, acquisition)
-        acquisition.scan.drive = _drive_of(bench)
+        self._machine = Machine(self._state_changed)
+        refuse_what_it_cannot(bench, procedure)
+        common = DriveParts(self._machine, self._limits, course, schedule, self._log, acquisition)
+        gate, self._drive = pressure_drive(bench, common, view, self._show_cue)
+        acquisition.scan.drive = drive_kind(bench)
         self._plan = make_plan(file, procedure)
         parts = [step.duration_s for step in self._plan.steps]
         self._presenter = Presenter(view, self._machine, course, self._cells, parts)
@@ -289,57 +287,6 @@ class Session:
             self._loop.gate.release()
         return RunOutcome(self._path, how, why, code)
 
-    def _pressure_parts(
-        self, course: Course, schedule: Schedule, acquisition: Acquisition
-    ) -> tuple[Outputs, PressureDrive]:
-        bench = self._bench
-        if read_by_hand(bench.voltmeter):
-            raise Refused(
-                "METER_BY_HAND",
-                "a meter that is read by eye cannot show whether a cell has settled; write the readings into "
-                "a table and use 'leadline grade TABLE'",
-            )
-        drive = _drive_of(bench)
-        if drive in WHY_NO_FLOW and self._procedure.purge.method == "flow":
-            raise Refused("NO_FLOW_PURGE", f"no flow purge here: {WHY_NO_FLOW[drive]}. {TAKE_SWINGS}")
-        if bench.controller is not None:
-            controlled = ControlledPressure(
-                bench.controller,
-                self._machine,
-                self._limits,
-                course,
-                schedule,
-                self._log,
-                lambda: acquisition.scan,
-                watch_link=bench.second_gauge is not None,
-            )
-            return controlled, controlled
-        if bench.valves is None:
-            hands: HandDrive
-            common = (self._machine, self._limits, course, self._log)
-            if acquisition.pressure_is_typed:
-                hands = TypedHandDrive(*common, acquisition, self._view, self._show_cue)
-            else:
-                hands = HandDrive(
-                    *common,
-                    lambda: acquisition.scan,
-                    self._view,
-                    self._show_cue,
-                    two_gauges=bench.second_gauge is not None,
-                )
-            return hands, hands
-        gate = Gate(
-            bench.valves,
-            self._machine,
-            self._limits,
-            lambda: acquisition.scan,
-            schedule,
-            self._log,
-            two_gauges=bench.second_gauge is not None,
-            owner_token=os.getpid() % 65535 + 1,
-        )
-        return gate, DosedValves(gate, course, self._limits, schedule)
-
     def _start(self) -> None:
         """Make the rig safe, prove the gauges, begin the record.
 
@@ -369,7 +316,15 @@ class Session:
             check_vented_zero(self._loop)
         if self._hand is not None:
             self._hand.compare_dial()
-        header = self._header()
+        header = run_header(
+            self._bench,
+            self._procedure,
+            self._cells,
+            self._limits_text,
+            operator=self._operator,
+            purpose=self._purpose,
+            typed_pressure=self._loop.acquisition.pressure_is_typed,
+        )
         if self._sink is not None:
             self._log.attach(self._sink(header))
         else:
@@ -593,61 +548,11 @@ class Session:
     def _state_changed(self, before: State, after: State, why: str) -> None:
         self._log.event("state", **{"from": before.value, "to": after.value, "why": why})
 
-    def _header(self) -> RunHeader:
-        bench, file, procedure = self._bench, self._bench.file, self._procedure
-        today = bench.clock.utc().date()
-        return RunHeader(
-            operator=self._operator,
-            place=file.place,
-            purpose=self._purpose,
-            clock=_clock_name(bench),
-            clock_note=_CLOCK_NOTES[_clock_name(bench)],
-            bench=FileText(name=file.name, file=file.file, text=file.text),
-            procedure=FileText(
-                name=procedure.name,
-                file=procedure.source.file,
-                text=procedure.source.text,
-                version=procedure.version,
-            ),
-            limits=self._limits_text,
-            cells=self._cells,
-            sockets=self._sockets,
-            instruments=instrument_lines(file, today, bench.identities),
-            error_model=error_model(file),
-            oxygen_fraction=file.gas.oxygen_fraction,
-            u_oxygen_fraction=file.gas.u_oxygen_fraction,
-            relative_humidity=file.ambient.relative_humidity,
-            u_relative_humidity=file.ambient.u_relative_humidity,
-            pot_volume_l=file.pot.volume_l,
-            working_pressure_bar=file.limits.working_pressure_bar,
-            typed_pressure=self._loop.acquisition.pressure_is_typed,
-        )
-
-
-_CLOCK_NOTES = {
-    "system": "the computer's monotonic clock",
-    "lockstep": "bench time of the virtual bench, moved by the rig",
-    "direct": "bench time of the virtual bench, moved by the rig, without a wire",
-}
-
-
-def _clock_name(bench: OpenBench) -> str:
-    if isinstance(bench.clock, SystemClock) or bench.virtual is None:
-        return "system"
-    return "direct" if bench.virtual.instruments else "lockstep"
-
 
 def _is_coarse(bench: BenchFile) -> bool:
     """Whether the gauge shows such coarse digits that it repeats itself at rest."""
     gauge = bench.by_role("gauge")
     return gauge is not None and gauge[1].uncertainty.get("resolution_bar", 0.0) > _COARSE_BAR
-
-
-def _drive_of(bench: OpenBench) -> Drive:
-    """Return what moves the pressure on a bench."""
-    if bench.controller is not None:
-        return Drive.CONTROLLER
-    return Drive.HANDS if bench.valves is None else Drive.VALVES
 
 
 def _never_suspended() -> float:

@@ -1,0 +1,71 @@
+"""What a record says of a run before anything is measured: who, with what, on what, by which procedure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+from drivers.system_clock import SystemClock
+from grading.record import FileText, RunHeader
+from grading.results import CellInfo
+from rig.setup.bench import OpenBench, error_model, instrument_lines
+from rig.setup.procedure import ProcedureFile
+
+_CLOCK_NOTES: Final = {
+    "system": "the computer's monotonic clock",
+    "lockstep": "bench time of the virtual bench, moved by the rig",
+    "direct": "bench time of the virtual bench, moved by the rig, without a wire",
+}
+
+
+def run_header(
+    bench: OpenBench,
+    procedure: ProcedureFile,
+    cells: Sequence[CellInfo],
+    limits: FileText,
+    *,
+    operator: str,
+    purpose: str,
+    typed_pressure: bool,
+) -> RunHeader:
+    """Return the header of a run's record; the arguments are those of the session.
+
+    Args:
+        bench: open, so that its instruments' identities are known.
+        procedure: the procedure.
+        cells: with their sockets.
+        limits: text of the limits file.
+        operator: name for the record.
+        purpose: free text for the record.
+        typed_pressure: whether a person reads the gauge.
+    """
+    file, clock = bench.file, _clock_name(bench)
+    return RunHeader(
+        operator=operator,
+        place=file.place,
+        purpose=purpose,
+        clock=clock,
+        clock_note=_CLOCK_NOTES[clock],
+        bench=FileText(name=file.name, file=file.file, text=file.text),
+        procedure=FileText(
+            name=procedure.name, file=procedure.file, text=procedure.text, version=procedure.version
+        ),
+        limits=limits,
+        cells=tuple(cells),
+        sockets=tuple(cell.socket for cell in cells if cell.socket is not None),
+        instruments=instrument_lines(file, bench.clock.utc().date(), bench.identities),
+        error_model=error_model(file),
+        oxygen_fraction=file.gas.oxygen_fraction,
+        u_oxygen_fraction=file.gas.u_oxygen_fraction,
+        relative_humidity=file.ambient.relative_humidity,
+        u_relative_humidity=file.ambient.u_relative_humidity,
+        pot_volume_l=file.pot.volume_l,
+        working_pressure_bar=file.limits.working_pressure_bar,
+        typed_pressure=typed_pressure,
+    )
+
+
+def _clock_name(bench: OpenBench) -> str:
+    if isinstance(bench.clock, SystemClock) or bench.virtual is None:
+        return "system"
+    return "direct" if bench.virtual.instruments else "lockstep"
