@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pypdf import PdfReader
 
 from rig.cli.main import main
 from rig.outcome import RunOutcome
@@ -80,6 +81,7 @@ def test_completed_run_ends_with_code_0_and_keeps_all_it_made(
     papers = sorted(path.name for path in (record / "certificates").iterdir())
     assert len(papers) == 8
     assert {"summary.pdf", "labels.pdf"} < set(papers)
+    assert len(PdfReader(record / "certificates" / "summary.pdf").pages) == 1
     assert (record / "results.json").is_file()
     assert f"Record        {record}" in done.stderr
 
