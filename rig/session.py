@@ -203,7 +203,6 @@ class Session:
             free_bytes=self._free_bytes,
         )
         self._frozen = FrozenFiles((file.source, procedure.source, TomlText(limits.file, limits.text)))
-        self._ending = Ending(self._loop, self._drive, view)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         self._steps = Steps(
             self._loop,
@@ -215,6 +214,7 @@ class Session:
             file.ambient.relative_humidity,
         )
         dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
+        self._ending = Ending(self._loop, self._drive, view, dialogue)
         self._held = Held(self._loop, self._drive, view, dialogue)
         self._hand: HandPot | None = None
         if isinstance(self._drive, HandDrive):
@@ -403,6 +403,7 @@ class Session:
             show.now, show.next = "opening the cylinder", "purge"
             self._hand.open_cylinder()
         self._gas_since_s = loop.now_s
+        self._dialogue.before_gas = False
         machine.fire(Command.START, "start")
         show.begin_part(part, f"purge by {procedure.purge.method}", f"PO2 {procedure.steps[0].po2_bar:g} bar")
         purge(loop, self._drive, self._gas, procedure)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from rig.control.course import Intent
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
-from rig.control.loop import Loop, Tripped
+from rig.control.loop import Loop, StopAsked, Tripped
 from rig.control.pressure import PressureDrive
 from rig.control.ramp import ramp_to
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 from rig.control.states import Command, State
+from rig.hand.dialogue import Dialogue
 from rig.snapshot import Prompt, View
 
 OPEN_BELOW_BAR = 0.05
@@ -76,10 +77,11 @@ def _bears_out(scan: Scan, vented_bar: float) -> bool:
 class Ending:
     """Brings the pot to ambient pressure and says so, or says loudly that it could not."""
 
-    def __init__(self, loop: Loop, drive: PressureDrive, view: View) -> None:
+    def __init__(self, loop: Loop, drive: PressureDrive, view: View, dialogue: Dialogue) -> None:
         self._loop = loop
         self._drive = drive
         self._view = view
+        self._dialogue = dialogue
         self.alarm: str | None = None
 
     def vent_on_ramp(self) -> None:
@@ -191,8 +193,13 @@ class Ending:
             timeout_s=600.0,
         )
         for _ in range(_ASKED_AT_MOST):
-            answer = self._view.ask(prompt)
-            loop.log.event("answer", code=prompt.code, text=prompt.text, answer=answer)
+            try:
+                answer = self._dialogue.ask(prompt)
+            except Tripped:
+                self._drop()
+                continue
+            except StopAsked:
+                return
             if answer is None:
                 return
             for _ in range(_LOOKED_AT):
