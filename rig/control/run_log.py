@@ -110,7 +110,7 @@ class RunLog:
         self.events_in_memory.append((kind, t_s, data))
 
     def _fail(self, error: OSError) -> None:
-        self.failure = str(error)
+        self.failure = error.strerror or str(error)
 
 
 def _row_text(row: SampleRow) -> str:
