@@ -505,6 +505,8 @@ class Session:
             return None
 
     def _on_tick(self, scan: Scan, row: TickReadings) -> None:
+        if self._ending.alarm is not None:
+            self._presenter.alarm = self._ending.alarm
         self._presenter.tick(scan, row)
         self._tell_edits()
         if alarming := self._room.look(scan.room_oxygen_percent):
