@@ -28,7 +28,8 @@ FINDINGS: Final[dict[str, str]] = {
     "unplugged": "Unplugged mid-run: the output vanished between two readings. Look at plug and lead, "
     "clean the contacts, and test again.",
     "rapid_decompression": "A fast fall of pressure can tear a membrane or form bubbles behind it. Let the "
-    "cell rest for a day and test it again before anything is said of it.",
+    "cell rest at ambient pressure for as long as it was under pressure, ten minutes at least, and test it "
+    "again before anything is said of it.",
 }
 
 VANISHED_FRACTION: Final = 0.05

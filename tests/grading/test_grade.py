@@ -181,7 +181,7 @@ def test_what_bars_one_cell_leaves_the_others_graded(measured):
     )
     first, second = result.cells
     assert (first.grade, second.grade) == ("ungraded", "pass")
-    assert "rest for a day" in first.diagnosis[0]
+    assert "ten minutes at least" in first.diagnosis[0]
 
 
 @pytest.mark.parametrize(
