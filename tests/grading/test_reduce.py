@@ -150,9 +150,7 @@ def test_oxygen_without_a_proven_purge_is_ungraded(tmp_path):
 def test_a_gas_that_the_cells_do_not_take_for_oxygen_is_ungraded(tmp_path):
     check = ("gas_check", 140.0, {"ratio_median": 1.02, "verdict": "not oxygen"})
     read = load_source(small(tmp_path, events=[check]))
-    assert read.ungraded == (
-        "The cells say that the gas was not oxygen.",
-    )
+    assert read.ungraded == ("The cells say that the gas was not oxygen.",)
 
 
 def test_one_cell_alone_is_graded_and_told_to_say_nothing_of_the_gas(tmp_path):
