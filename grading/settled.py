@@ -3,7 +3,8 @@
 The rule is the same for the rig, which asks every few seconds whether to go on, and for grading, which asks
 once. Settled means: a single exponential fitted to the hold has less than a set remainder left, *and* the
 slope over the last seconds is provably small (two one-sided tests: |slope| + 2 u(slope) below the limit),
-both now and 4 s ago. Either test alone is fooled: the exponential by a slow tail, the slope by a slow cell.
+both now and 4 s ago, and 8 s ago too where noise makes them unsure. Either test alone is fooled: the
+exponential by a slow tail, the slope by a slow cell.
 A slow tail must moreover be shown not to be there: a tail of the longest time constant is fitted to what is
 left after the fast part, and its remainder, uncertainty included, counts where it is the larger one.
 """
@@ -19,9 +20,11 @@ from grading.measurement import FloatArray
 
 SLOPE_WINDOW_S = 20.0
 LEAST_SLOPE_WINDOW_S = 8.0
-TWICE_APART_S = 4.0
+SEEN_APART_S = 4.0
+NOISY_PART = 0.1
+"""A slope whose standard uncertainty is more than this part of its limit is seen a third time."""
 LEAST_READINGS = 12
-SEEN_ONCE = "settled just now, to be seen twice"
+SEEN_ONCE = "settled just now, to be seen again"
 JUMP_SIGMAS = 5.0
 LEAST_JUMP_PERCENT = 0.3
 LONGEST_MEAN_S = 30.0
@@ -32,10 +35,10 @@ LONGEST_TAIL_S = 70.0
 """Time constant of the slow tail that is looked for: somewhat longer than the 60 s of the slowest that are
 expected, for a drift against the step hides a part of a tail. Common practice, no source."""
 TAIL_SIGMAS = 1.3
-"""Standard uncertainties added to a tail. Twice in a row, and for so long a time constant, 2 of 9,000
-slow-tail cells settle with more than the limit left, both at the largest noise (hold_rule.py in
-tests/benchmarks, seeds 417, 90210, 7, 8 and 11 to 18). To see it three times instead would let holds save
-less than 40 % of their time."""
+"""Standard uncertainties added to a tail. With that, seen again, and for so long a time constant, none of
+18,000 slow-tail cells settles with more than the limit left (hold_rule.py in tests/benchmarks, seeds 417,
+90210, 7, 8, 11 to 18, 31 to 36 and 41 to 46). Seen twice only, two of 9,000 noisy ones did; to see quiet ones
+a third time as well would let holds save less than 40 % of their time."""
 _TAUS_S = np.geomspace(0.7, 90.0, 16)
 _FAST_GONE_PERCENT = 0.02
 _TAIL_SEEN_S = 12.0
@@ -72,7 +75,7 @@ class HoldVerdict:
     """What one cell's output says of the hold so far.
 
     Attributes:
-        settled: by the rule, now and 4 s ago.
+        settled: by the rule, now and before.
         remainder_percent: what the output may still have to go, of the output, signed like the change to
             come: by the exponential fitted, or the most that a slow tail may hide where that is more; None
             before there are enough readings.
@@ -127,10 +130,12 @@ def hold_verdict(
     if not why and t[-1] - t[0] < rule.least_s:
         why = f"shorter than {rule.least_s:g} s"
     if not why:
-        earlier = int(np.searchsorted(t, t[-1] - TWICE_APART_S, side="right"))
-        before = _state(t[:earlier], percent[:earlier])
-        if before is None or _fault(rule, *before):
-            why = SEEN_ONCE
+        noisy = u_slope > NOISY_PART * rule.slope_percent_per_10s
+        for ago_s in (SEEN_APART_S, 2.0 * SEEN_APART_S) if noisy else (SEEN_APART_S,):
+            earlier = int(np.searchsorted(t, t[-1] - ago_s, side="right"))
+            before = _state(t[:earlier], percent[:earlier])
+            if before is None or _fault(rule, *before):
+                why = SEEN_ONCE
     return HoldVerdict(not why, remainder, slope, u_slope, jumped_s, why)
 
 
