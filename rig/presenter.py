@@ -1,4 +1,4 @@
-"""Turns ticks into what a screen shows, a few times a second of real time."""
+"""Turns ticks into what a screen shows, as often as the screen takes pictures."""
 
 from __future__ import annotations
 
@@ -13,11 +13,9 @@ from rig.control.scan import Scan
 from rig.control.states import Machine
 from rig.snapshot import CellLine, Snapshot, View
 
-_SHOW_EVERY_S = 0.1
-
 
 class Presenter:
-    """Keeps what the screen needs between ticks and shows it at most ten times a second.
+    """Keeps what the screen needs between ticks and shows it as often as the screen takes it.
 
     Attributes:
         now, next: words for what is being done and what comes after it.
@@ -75,7 +73,7 @@ class Presenter:
             for socket, reading in row.output_mv.items():
                 self._output_mv[socket] = reading.value
         real_s = time.monotonic()
-        if real_s - self._shown >= _SHOW_EVERY_S:
+        if real_s - self._shown >= self._view.show_every_s:
             self._shown = real_s
             self._view.update(self._snapshot(scan))
 

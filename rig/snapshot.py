@@ -88,6 +88,11 @@ class Prompt:
 class View(Protocol):
     """A screen: the terminal, a test's simulated operator, or nothing at all."""
 
+    @property
+    def show_every_s(self) -> float:
+        """Shortest real time between two pictures, in seconds: 0 takes every tick, infinity takes none."""
+        ...
+
     def update(self, snapshot: Snapshot) -> None:
         """Show the rig as it is now; returns quickly and never raises."""
         ...

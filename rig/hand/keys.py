@@ -62,6 +62,11 @@ class KeyHands:
         self._done.set()
         self._thread.join(1.0)
 
+    @property
+    def show_every_s(self) -> float:
+        """Return how often the screen takes a picture."""
+        return self._screen.show_every_s
+
     def update(self, snapshot: Snapshot) -> None:
         """Show the rig, how far the valves are open, and the dial."""
         supply, vent = _STEPS[self._step["supply"]], _STEPS[self._step["vent"]]

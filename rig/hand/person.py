@@ -72,6 +72,11 @@ class SimulatedPerson:
         self._upwards = True
         self._dial: deque[tuple[float, float]] = deque(maxlen=9)
 
+    @property
+    def show_every_s(self) -> float:
+        """Return how often the screen takes a picture."""
+        return self._screen.show_every_s
+
     def update(self, snapshot: Snapshot) -> None:
         """Show the rig on the screen."""
         self._screen.update(snapshot)

@@ -26,6 +26,7 @@ from rig.screen.formats import clock_text, maybe
 from rig.screen.keyboard import LineReader, can_read_keys, keys_unseen, read_typed
 from rig.snapshot import CellLine, Prompt, Severity, Snapshot
 
+SEEN_EVERY_S: Final = 0.1
 REFRESH_S: Final = 0.125
 PLAIN_AT_MOST_EVERY_S: Final = 0.3
 PLAIN_AT_LEAST_EVERY_S: Final = 5.0
@@ -93,6 +94,11 @@ class TerminalView:
             if live is not None:
                 live.stop()
             self._terminal.close()
+
+    @property
+    def show_every_s(self) -> float:
+        """Return how often a picture is worth making: cues are rung for between two drawings."""
+        return SEEN_EVERY_S
 
     def update(self, snapshot: Snapshot) -> None:
         """Show the rig as it is now, if the last picture is old enough. A terminal that is gone is let be."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -33,6 +34,8 @@ class Enough(BaseException):
 
 class Unattended:
     """Nobody is looking."""
+
+    show_every_s = math.inf
 
     def update(self, snapshot: Snapshot) -> None:
         """Show nothing."""

@@ -7,6 +7,7 @@ same history, without a wire (which is fast) and over the wire in lockstep.
 from __future__ import annotations
 
 import contextlib
+import math
 import random
 import tempfile
 from collections.abc import Callable
@@ -14,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 from drivers.catalogue import virtual_faults
 from drivers.virtual_spec import FaultSpec, PotTruth, VirtualMode
@@ -150,6 +151,7 @@ class Killed(BaseException):
 class SilentView:
     """Nobody is looking; every prompt goes unanswered."""
 
+    show_every_s: ClassVar[float] = math.inf
     said: list[str] = field(default_factory=list)
     said_at: list[tuple[float, str]] = field(default_factory=list)
     now_s: Callable[[], float] = float

@@ -19,6 +19,7 @@ class Screen:
     """Keeps what was shown, and what the pot was like at every word about the lid."""
 
     read_pot: Any
+    show_every_s: float = 0.0
     said: list[tuple[str, Severity]] = field(default_factory=list)
     lid_texts: list[PotTruth] = field(default_factory=list)
     snapshots: list[Snapshot] = field(default_factory=list)

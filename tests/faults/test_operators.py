@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -37,7 +36,6 @@ from grading.sources import load_source
 from grading.strict_toml import TomlText
 from rig.hand.person import SimulatedPerson
 from rig.outcome import RunOutcome
-from rig.presenter import Presenter
 from rig.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
@@ -157,12 +155,6 @@ def run(tmp_path: Path):
     return begin
 
 
-@pytest.fixture
-def every_tick_is_shown(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Screens are spared by real time, of which a run of software takes none to speak of."""
-    monkeypatch.setattr(sys.modules[Presenter.__module__], "_SHOW_EVERY_S", -1.0)
-
-
 def broken(done: Run) -> list[str]:
     """What must hold whoever stands at the pot."""
     found = [f"record: {problem}" for problem in done.problems]
@@ -275,7 +267,6 @@ def test_a_cylinder_that_is_opened_onto_an_open_supply_is_told_to_be_closed(run)
     assert done.truth.highest_pressure_bar < 1.3
 
 
-@pytest.mark.usefixtures("every_tick_is_shown")
 def test_a_dial_that_is_sworn_to_show_nothing_opens_no_lid(run):
     done = run(SwearsByTheDial, faults=(FaultSpec("vent_stuck_shut", 900.0),))
     assert not done.screen.lid_texts
@@ -300,7 +291,6 @@ def test_ctrl_c_shows_the_card_and_has_the_pot_vented(run, stop_at_s, level):
             assert done.said(line)
 
 
-@pytest.mark.usefixtures("every_tick_is_shown")
 def test_the_force_on_the_lid_stands_on_the_screen_while_there_is_pressure(run):
     done = run(Obedient)
     under = [snapshot for snapshot in done.screen.snapshots if snapshot.lid_force_n is not None]
@@ -367,7 +357,6 @@ def test_one_who_leaves_a_pot_with_a_dial_only_leaves_an_alarm(run, leaves_s):
         assert done.said("NOT CONFIRMED")
 
 
-@pytest.mark.usefixtures("every_tick_is_shown")
 def test_a_pressure_that_nobody_has_read_is_not_shown(run):
     done = run(Obedient, bench=dial_bench())
     moving = [

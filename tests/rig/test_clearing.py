@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import math
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import ClassVar
 
 import pytest
 
@@ -48,6 +50,7 @@ TRIP = FaultSpec("lid_opened", 20.0)
 class Keyboard:
     """Answers by the code of the question; without an answer nobody is there."""
 
+    show_every_s: ClassVar[float] = math.inf
     answers: dict[str, str] = field(default_factory=dict)
     said: list[str] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 
 import pytest
 
@@ -90,6 +91,7 @@ CELLS = (CellInfo("TB-0417", socket=1), CellInfo("OS-1123", socket=2))
 class Watcher:
     """Nobody answers; what is said is kept."""
 
+    show_every_s: ClassVar[float] = math.inf
     said: list[str] = field(default_factory=list)
 
     def update(self, snapshot: Snapshot) -> None:

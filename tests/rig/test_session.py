@@ -20,6 +20,8 @@ LIMITS = FileText(name="general", file="general.toml", text="")
 class View:
     """Keeps what it is shown, and answers prompts from a list."""
 
+    show_every_s = 0.0
+
     def __init__(self, answers=()):
         self.said, self.asked, self.snapshots = [], [], []
         self._answers = list(answers)
