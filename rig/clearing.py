@@ -13,7 +13,7 @@ from datetime import datetime
 from pathlib import Path
 
 from drivers.catalogue import driver_by_hand
-from grading.record_format import utc_text
+from grading.record.format import utc_text
 from rig.control.rig_memory import MemoryDamaged, Remembered, read_memory, write_memory
 from rig.control.run_log import RunLog
 from rig.control.starting import Refused

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from drivers.virtual_spec import CellTruth, FaultSpec, VirtualSession, parse_fault
 from grading.measurement import SourceError
-from grading.record import FileText
+from grading.record.format import FileText
 from grading.strict_toml import FileError
 from rig.outcome import RunOutcome
 from rig.results.finish import FinishFailed, finish_record
@@ -100,7 +100,7 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
         BenchNotReady: when an instrument does not answer, or a check before any gas says no.
         FinishFailed: when the record stands and could not be graded.
     """
-    from grading.limits import load_limits
+    from grading.judgement.limits import load_limits
     from rig.screen.terminal import TerminalView
 
     limits = load_limits(job.limits) if job.limits is not None else load_limits()

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from drivers.system_clock import SystemClock
-from grading.record import FileText, RunHeader
+from grading.record.format import FileText, RunHeader
 from grading.results import CellInfo
 from rig.setup.bench import OpenBench, error_model, instrument_lines
 from rig.setup.procedure import ProcedureFile

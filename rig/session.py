@@ -13,7 +13,8 @@ from pathlib import Path
 
 from drivers.ports import read_by_hand
 from drivers.system_clock import SystemClock
-from grading.record import FileText, RecordWriter, RunHeader
+from grading.record.format import FileText, RunHeader
+from grading.record.writer import RecordWriter
 from grading.results import CellInfo
 from grading.strict_toml import TomlText
 from rig.clearing import Clearing, rig_id

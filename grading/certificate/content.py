@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from typing import Any, Final
 
-from grading import cautions, figures, wording
+from grading import cautions, wording
 from grading.certificate.displays import TELLING_BAR, calibration_text, displays
 from grading.certificate.identity import Identity, code_text
 from grading.certificate.printable import printable
@@ -28,6 +28,7 @@ from grading.certificate.rows import (
     short,
     step_row,
 )
+from grading.pictures.cell import Kind, alt_text
 from grading.results import (
     CellResult,
     Figure,
@@ -229,19 +230,19 @@ def _figures_note(shown: Sequence[Figure], grading: Grading, *, graded: bool) ->
     return " ".join(told)
 
 
-def _plots(cell: CellResult) -> dict[figures.Kind, Json]:
+def _plots(cell: CellResult) -> dict[Kind, Json]:
     if not cell.detail.steps:
         return {}
-    kinds: tuple[figures.Kind, ...] = ("response", "error")
+    kinds: tuple[Kind, ...] = ("response", "error")
     # An error between its limits looks like a verdict, which an ungraded paper must not give.
     shown = kinds[:1] if cell.grade == "ungraded" else kinds
-    return {kind: {"file": f"{kind}.svg", "alt": printable(figures.alt_text(cell, kind))} for kind in shown}
+    return {kind: {"file": f"{kind}.svg", "alt": printable(alt_text(cell, kind))} for kind in shown}
 
 
 def _step_plot(cell: CellResult) -> Json | None:
     if not any(len(r.t_s) > 1 for r in cell.detail.responses):
         return None
-    return {"file": "step.svg", "alt": printable(figures.alt_text(cell, "step"))}
+    return {"file": "step.svg", "alt": printable(alt_text(cell, "step"))}
 
 
 def _summary_row(cell: CellResult, spark: str) -> Json:
@@ -253,7 +254,7 @@ def _summary_row(cell: CellResult, spark: str) -> Json:
         "maker": printable(" ".join(part for part in (info.maker, info.model) if part)),
         "grade": cell.grade,
         "graded": wording.grade_text(cell.grade),
-        "spark": {"file": spark, "alt": printable(figures.alt_text(cell, "response"))} if has_steps else None,
+        "spark": {"file": spark, "alt": printable(alt_text(cell, "response"))} if has_steps else None,
         "output": short(cell, "oxygen_output_mv"),
         "error": short(cell, "indication_error_percent", TELLING_BAR),
         "linear": short(cell, "linear_to_bar"),

@@ -8,11 +8,11 @@ from collections.abc import Collection, Sequence
 from datetime import date
 from pathlib import Path
 
-from grading import figures
 from grading.certificate.content import certificate_content, labels_content, summary_content
 from grading.certificate.identity import Identity, code_svg, identify, safe_name
 from grading.certificate.press import CertificateError, Paper, print_pdf
 from grading.certificate.spark import spark_svg
+from grading.pictures.cell import Kind, cell_svg
 from grading.results import CellResult, Grading
 
 
@@ -87,10 +87,10 @@ def certificate(grading: Grading, cell: CellResult, place: int, issued: date | N
     identity = _identity(grading, cell, place)
     content = certificate_content(grading, cell, identity, issued)
     files = {"results.json": identity.data, "code.svg": code_svg(content["code"])}
-    kinds: list[figures.Kind] = list(content["plots"])
+    kinds: list[Kind] = list(content["plots"])
     if content["step-plot"] is not None:
         kinds.append("step")
-    files |= {f"{kind}.svg": figures.cell_svg(cell, kind) for kind in kinds}
+    files |= {f"{kind}.svg": cell_svg(cell, kind) for kind in kinds}
     return Paper("certificate.typ", content, files)
 
 

@@ -50,7 +50,7 @@ def grade(
     grading = grade_source(source, limits=limits, bench=bench)
     _one_cell_or_all(grading, cell)
     if plot is not None:
-        from grading.figures import save_plot
+        from grading.pictures.plot_file import save_plot
 
         save_plot(grading, plot, cell)
     if as_json:

@@ -107,8 +107,8 @@ def _explained(error: Exception) -> tuple[str, int]:
     from drivers.errors import DriverError
     from drivers.virtual_spec import VirtualBenchError
     from grading.certificate import CertificateError
-    from grading.figures import PlotError
     from grading.measurement import SourceError
+    from grading.pictures.plot_file import PlotError
     from grading.strict_toml import FileError
     from rig.control.rig_lock import RigBusy
     from rig.results.finish import FinishFailed

@@ -21,7 +21,7 @@ from drivers.ports import (
     Thermometer,
     Voltmeter,
 )
-from grading.record import Reading
+from grading.record.format import Reading
 from rig.control.course import Course, Intent
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
-from grading.record import Reading
+from grading.record.format import Reading
 
 _JUMP_PART = 0.20
 _JUMP_MV = 0.5

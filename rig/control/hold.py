@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from grading.record import Reading
-from grading.settled import HoldRule, HoldVerdict, hold_verdict
+from grading.record.format import Reading
+from grading.settling.settled import HoldRule, HoldVerdict, hold_verdict
 from rig.control.loop import Loop
 from rig.control.scan import Scan
 

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from grading.measurement import FloatArray
-from grading.settled import slope_with_uncertainty
+from grading.settling.settled import slope_with_uncertainty
 
 _ZERO_CELSIUS_K = 273.15
 _U_UNSEEN_K_PER_MIN = 0.025

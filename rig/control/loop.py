@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 
 from drivers.ports import Clock
-from grading.record import Reading, SampleRow
+from grading.record.format import Reading, SampleRow
 from rig.control.acquisition import Acquisition, TickReadings
 from rig.control.cell_watch import CellWatch
 from rig.control.course import Course, Intent

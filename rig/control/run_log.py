@@ -7,7 +7,8 @@ from datetime import datetime
 from typing import Any, Protocol
 
 from drivers.ports import Clock
-from grading.record import Reading, RecordWriteError, SampleRow
+from grading.record.format import Reading, SampleRow
+from grading.record.writer import RecordWriteError
 from rig.control.schedule import Schedule
 
 _ROWS_KEPT = 300
@@ -15,7 +16,7 @@ _EVENTS_KEPT = 300
 
 
 class RecordSink(Protocol):
-    """Where a run is recorded: `grading.record.RecordWriter`, or memory in simulations by the thousand."""
+    """Where a run is recorded: `RecordWriter`, or memory in simulations by the thousand."""
 
     def sample(self, row: SampleRow) -> None:
         """Append one reading set."""

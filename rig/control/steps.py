@@ -7,7 +7,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 from grading.gas import DRY_AIR_OXYGEN_FRACTION, po2_in_air_bar
-from grading.settled import HoldRule
+from grading.settling.settled import HoldRule
 from rig.control.course import Intent
 from rig.control.gas_check import GasCheck, check_gas, check_gas_again
 from rig.control.hold import HoldResult, HoldTrace, hold

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from grading.measurement import SourceError
-from grading.record import check_record
-from grading.record_format import RUN_FILE
+from grading.record.format import RUN_FILE
+from grading.record.reader import check_record
 from grading.strict_toml import FileError
 
 

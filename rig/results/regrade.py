@@ -22,10 +22,10 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
         FileError: when a file named here is wrong, or a bench is named for a record.
         SourceError: when the source cannot be read as it is.
     """
-    from grading.grade import grade
-    from grading.limits import load_limits, parse_limits
-    from grading.record import is_record
-    from grading.sources import load_source
+    from grading.judgement.grade import grade
+    from grading.judgement.limits import load_limits, parse_limits
+    from grading.record.reader import is_record
+    from grading.sources.any_source import load_source
 
     errors = None
     record = is_record(source)
@@ -59,7 +59,7 @@ def earlier_grading(source: Path) -> Grading | None:
 
 def _limits_of_record(record: Path) -> tuple[str, str]:
     """Return text and file name of the limits that a record was run under."""
-    from grading.record_format import RUN_FILE
+    from grading.record.format import RUN_FILE
 
     file = record / RUN_FILE
     try:

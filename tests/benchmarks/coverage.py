@@ -15,8 +15,8 @@ import numpy as np
 from population import FAMILIES, NOMINAL, Population, blend, check_mechanism, simulate
 from scipy.optimize import brentq
 
-from grading.quantities import Quantities, measure
-from grading.settling import RECORD_SKEW_S, Change, fit_response
+from grading.judgement.quantities import Quantities, measure
+from grading.settling.response_time import RECORD_SKEW_S, Change, fit_response
 from grading.uncertainty import coverage_factor
 
 LOW, HIGH = 0.93, 0.975

@@ -25,9 +25,9 @@ sys.path.insert(0, str(Path(__file__).parent.parent / "grading"))
 import simulated_steps as sim
 
 from grading.measurement import ErrorModel
-from grading.response import fit_responses
-from grading.response_block import CellBlock, repeat_groups
-from grading.response_fit import ThreeFits
+from grading.response.block import CellBlock, repeat_groups
+from grading.response.curve import fit_responses
+from grading.response.models import ThreeFits
 from grading.uncertainty import StepErrors, step_errors
 
 MANY = 10_000

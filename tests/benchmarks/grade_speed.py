@@ -18,9 +18,9 @@ import numpy as np
 from population import mechanism, simulate
 
 from grading.document import dumps, public_json
-from grading.grade import grade
-from grading.limits import load_limits
-from grading.sources import load_source
+from grading.judgement.grade import grade
+from grading.judgement.limits import load_limits
+from grading.sources.any_source import load_source
 
 
 def write_table(path: Path, cells: int, seed: int) -> None:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from grading.settled import (
+from grading.settling.settled import (
     HoldRule,
     hold_verdict,
     mean_with_uncertainty,

@@ -22,8 +22,8 @@ from dataclasses import dataclass
 import numpy as np
 from population import FAMILIES, STEPS_ABOVE, Population, Simulated, check_mechanism, simulate
 
-from grading.grade import grade
-from grading.limits import general_limits
+from grading.judgement.grade import grade
+from grading.judgement.limits import general_limits
 
 BLOCK = 2000
 """Cells that are simulated and graded at once; bounds the memory."""

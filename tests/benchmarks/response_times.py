@@ -15,8 +15,8 @@ from pathlib import Path
 
 import numpy as np
 
-from grading.lag import poles_t90_s
-from grading.settling import fit_response
+from grading.settling.lag import poles_t90_s
+from grading.settling.response_time import fit_response
 
 GRADING = Path(__file__).resolve().parent.parent / "grading"
 KINDS = ("one pole", "membrane", "two modes")

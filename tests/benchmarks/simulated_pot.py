@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from drivers.virtual_spec import PotTruth
-from grading.record import FileText, SampleRow
+from grading.record.format import FileText, SampleRow
 from grading.results import CellInfo
 from grading.strict_toml import TomlText
 from rig.outcome import RunOutcome

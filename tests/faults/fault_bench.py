@@ -19,7 +19,9 @@ from typing import Any, ClassVar
 
 from drivers.catalogue import virtual_faults
 from drivers.virtual_spec import FaultSpec, PotTruth, VirtualMode
-from grading.record import FileText, RecordWriteError, RecordWriter, RunHeader, SampleRow, check_record
+from grading.record.format import FileText, RunHeader, SampleRow
+from grading.record.reader import check_record
+from grading.record.writer import RecordWriteError, RecordWriter
 from grading.results import CellInfo
 from grading.strict_toml import TomlText
 from rig.control.faults_table import PROGRAM_FAULTS

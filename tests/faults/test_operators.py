@@ -28,11 +28,12 @@ from operators import (
 
 from drivers.virtual_spec import FaultSpec, PotTruth
 from grading.figure_kinds import FIGURE_KINDS
-from grading.grade import grade
-from grading.limits import load_limits
-from grading.record import FileText, Record, check_record, read_record
+from grading.judgement.grade import grade
+from grading.judgement.limits import load_limits
+from grading.record.format import FileText
+from grading.record.reader import Record, check_record, read_record
 from grading.results import CellInfo
-from grading.sources import load_source
+from grading.sources.any_source import load_source
 from grading.strict_toml import TomlText
 from rig.hand.person import SimulatedPerson
 from rig.outcome import RunOutcome

@@ -36,7 +36,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, pr
 from wire_check import every_fault
 
 from drivers.virtual_spec import FaultSpec
-from grading.record import RecordWriter, read_record
+from grading.record.reader import read_record
+from grading.record.writer import RecordWriter
 from rig.control.faults_table import PROGRAM_FAULTS
 from rig.session import run_session
 from rig.setup.bench import open_bench

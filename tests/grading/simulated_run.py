@@ -9,7 +9,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from grading.measurement import ErrorModel
-from grading.record import FileText, Reading, RecordWriter, RunHeader, SampleRow
+from grading.record.format import FileText, Reading, RunHeader, SampleRow
+from grading.record.writer import RecordWriter
 from grading.results import CellInfo, InstrumentLine
 
 STARTED = datetime(2026, 3, 2, 10, 15, tzinfo=UTC)

@@ -5,7 +5,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm, t
 
-from grading.decision import decide, decide_lower_bound, probability_of_conformity, room_to_decide, worst
+from grading.judgement.decision import (
+    decide,
+    decide_lower_bound,
+    probability_of_conformity,
+    room_to_decide,
+    worst,
+)
 
 ERROR = ((-2.5, 2.5), (-5.0, 5.0))
 T90 = ((None, 6.0), (None, 15.0))

@@ -13,8 +13,8 @@ from grading.document import (
     to_json,
     write_results,
 )
-from grading.grade import grade
-from grading.limits import general_limits, load_limits
+from grading.judgement.grade import grade
+from grading.judgement.limits import general_limits, load_limits
 from grading.strict_toml import FileError
 
 FIGURES = [

@@ -7,8 +7,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from grading.document import dumps, from_json, to_json
-from grading.grade import grade
-from grading.limits import general_limits, load_limits, parse_limits
+from grading.judgement.grade import grade
+from grading.judgement.limits import general_limits, load_limits, parse_limits
 from grading.measurement import ErrorModel
 from grading.results import StepResponse
 

@@ -3,7 +3,7 @@ from pathlib import Path
 
 import pytest
 
-from grading.limits import general_limits, limits_folder, limits_names, load_limits, parse_limits
+from grading.judgement.limits import general_limits, limits_folder, limits_names, load_limits, parse_limits
 from grading.strict_toml import FileError
 
 REQUIRED = "[figures.oxygen_output_mv]\nrequired = true"

@@ -10,8 +10,9 @@ from pathlib import Path
 
 import pytest
 
-from grading import record_writer
-from grading.record import RecordWriter, check_record, read_record
+from grading.record import writer as record_writer
+from grading.record.reader import check_record, read_record
+from grading.record.writer import RecordWriter
 
 _spec = importlib.util.spec_from_file_location("test_record", Path(__file__).parent / "test_record.py")
 records = importlib.util.module_from_spec(_spec)

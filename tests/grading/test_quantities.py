@@ -6,10 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from grading.cell_figures import cell_figures
-from grading.detail import cell_detail
+from grading.judgement.cell_figures import cell_figures
+from grading.judgement.detail import cell_detail
+from grading.judgement.quantities import measure
 from grading.measurement import ErrorModel
-from grading.quantities import measure
 from grading.results import StepResponse
 
 NO_ERRORS = {

@@ -16,7 +16,9 @@ import numpy as np
 import pytest
 
 from grading.measurement import SourceError
-from grading.record import Reading, RecordWriteError, RecordWriter, SampleRow, check_record, read_record
+from grading.record.format import Reading, SampleRow
+from grading.record.reader import check_record, read_record
+from grading.record.writer import RecordWriteError, RecordWriter
 
 HERE = Path(__file__).parent
 _spec = importlib.util.spec_from_file_location("simulated_run", HERE / "simulated_run.py")

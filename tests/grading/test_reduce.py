@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 from grading.measurement import ErrorModel
-from grading.record import RecordWriter, read_record
-from grading.sources import load_source
-from grading.steps import holds_from_events
+from grading.record.reader import read_record
+from grading.record.writer import RecordWriter
+from grading.sources.any_source import load_source
+from grading.sources.steps import holds_from_events
 
 _spec = importlib.util.spec_from_file_location("simulated_run", Path(__file__).with_name("simulated_run.py"))
 simulated_run = sys.modules.setdefault("simulated_run", importlib.util.module_from_spec(_spec))

@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from grading.measurement import ErrorModel
-from grading.response import fit_responses
+from grading.response.curve import fit_responses
 from grading.uncertainty import step_errors
 
 _spec = importlib.util.spec_from_file_location(

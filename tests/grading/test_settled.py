@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from grading.settled import (
+from grading.settling.settled import (
     HoldRule,
     fade_per_minute,
     hold_verdict,

@@ -7,8 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from grading.lag import poles_t90_s
-from grading.settling import Change, fit_response
+from grading.settling.lag import poles_t90_s
+from grading.settling.response_time import Change, fit_response
 
 _spec = importlib.util.spec_from_file_location("simulated_run", Path(__file__).with_name("simulated_run.py"))
 simulated_run = sys.modules.setdefault("simulated_run", importlib.util.module_from_spec(_spec))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from grading.measurement import ErrorModel, SourceError
-from grading.sources import load_source
+from grading.sources.any_source import load_source
 
 HEADER = "cell,step,gas,direction,pressure_bar,oxygen_fraction,temperature_c,mv"
 GOOD = """\

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from grading.measurement import SourceError
-from grading.sources import load_source
-from grading.steps import holds_in_trace, still_stretches
+from grading.sources.any_source import load_source
+from grading.sources.steps import holds_in_trace, still_stretches
 
 _spec = importlib.util.spec_from_file_location("simulated_run", Path(__file__).with_name("simulated_run.py"))
 simulated_run = sys.modules.setdefault("simulated_run", importlib.util.module_from_spec(_spec))

@@ -3,9 +3,9 @@
 import pytest
 
 from grading.gas import FOOT_OF_SEAWATER_BAR, STANDARD_ATMOSPHERE_BAR, pressure_at_depth_bar
-from grading.grade import grade
-from grading.limits import load_limits
-from grading.sources import load_source
+from grading.judgement.grade import grade
+from grading.judgement.limits import load_limits
+from grading.sources.any_source import load_source
 
 HEADER = "cell,step,gas,direction,pressure_bar,oxygen_fraction,temperature_c,mv"
 STEPS = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0)

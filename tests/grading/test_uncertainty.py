@@ -8,8 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from grading.indication import display_bar, indication_error
 from grading.measurement import ErrorModel
+from grading.response.indication import display_bar, indication_error
 from grading.uncertainty import (
     COVERAGE,
     complex_step_jacobian,

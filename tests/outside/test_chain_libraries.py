@@ -9,8 +9,8 @@ import pytest
 import uncertainties
 from uncertainties import umath
 
-from grading.indication import indication_error
 from grading.measurement import ErrorModel, StepTable
+from grading.response.indication import indication_error
 from grading.uncertainty import step_errors
 
 NOMINAL = np.array([np.nan, 1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 1.8, 1.6, 1.4, 1.2, 1.0])

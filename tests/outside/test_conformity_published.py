@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from grading.decision import decide, probability_of_conformity
+from grading.judgement.decision import decide, probability_of_conformity
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import pytest
 from scipy.linalg import solve_banded
 from scipy.signal import lsim
 
-from grading.lag import Drive, membrane_poles, one_pole, places, poles, poles_t90_s, shifts
+from grading.settling.lag import Drive, membrane_poles, one_pole, places, poles, poles_t90_s, shifts
 
 
 def ramped(t_s, start_s=5.0, ramp_s=12.0):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import linregress
 
-from grading.settled import fit_exponential, mean_with_uncertainty, slope_with_uncertainty
+from grading.settling.settled import fit_exponential, mean_with_uncertainty, slope_with_uncertainty
 
 
 def autoregression(rng, n, r, sd=1.0):

@@ -12,7 +12,7 @@ from typing import ClassVar
 import pytest
 
 from drivers.virtual_spec import FaultSpec
-from grading.record import FileText
+from grading.record.format import FileText
 from grading.results import CellInfo
 from grading.strict_toml import TomlText
 from rig.clearing import MEMORY_LOST, rig_id

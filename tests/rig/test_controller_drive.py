@@ -12,7 +12,7 @@ from typing import Any, ClassVar
 import pytest
 
 from drivers.virtual_spec import FaultSpec, PotTruth
-from grading.record import FileText, RunHeader, SampleRow
+from grading.record.format import FileText, RunHeader, SampleRow
 from grading.results import CellInfo
 from grading.strict_toml import TomlText
 from rig.outcome import RunOutcome

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from drivers.virtual_spec import VirtualInstrument, VirtualSpec
-from grading.record import SampleRow
+from grading.record.format import SampleRow
 from rig.control.acquisition import Acquisition, Instruments
 from rig.control.course import Course
 from rig.control.dosing import ShotModel, vent_drive_bar

@@ -2,7 +2,7 @@
 
 import pytest
 
-from grading.record import Reading
+from grading.record.format import Reading
 from rig.control.cell_watch import CellWatch
 from rig.control.gas_check import check_gas, check_gas_again
 from rig.control.pot_gas import PotGas

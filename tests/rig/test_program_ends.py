@@ -23,7 +23,7 @@ import pytest
 
 from drivers.catalogue import open_instrument
 from drivers.ports import InstrumentSpec
-from grading.record_reader import Record, read_record
+from grading.record.reader import Record, read_record
 from rig.cli.main import main
 from rig.setup.bench_file import load_bench
 

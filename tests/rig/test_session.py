@@ -7,7 +7,9 @@ from dataclasses import replace
 import pytest
 
 from drivers.virtual_spec import FaultSpec
-from grading.record import FileText, RecordWriteError, RecordWriter, check_record, read_record
+from grading.record.format import FileText
+from grading.record.reader import check_record, read_record
+from grading.record.writer import RecordWriteError, RecordWriter
 from rig.session import run_session
 from rig.setup.bench import load_bench, open_bench
 from rig.setup.cells import load_cells

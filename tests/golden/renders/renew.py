@@ -24,7 +24,7 @@ def renders() -> dict[str, bytes]:
     """Every golden picture by its file name: one cell's plots, both sides of its certificate, a summary."""
     from grading.certificate import papers
     from grading.document import read_results
-    from grading.figures import save_plot
+    from grading.pictures.plot_file import save_plot
 
     grading = read_results(HERE)
     place, cell = next((n, c) for n, c in enumerate(grading.cells, start=1) if c.info.cell == SHOWN)

@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Arc, Circle, FancyBboxPatch, Polygon, Rectangle
 
 from drivers.modbus_valves import ValveOptions
-from grading.figures import svg
+from grading.pictures.cell import svg
 
 HERE = Path(__file__).parent
 PARTS = {

@@ -1,0 +1,1 @@
+"""From figures to grades: limits, the decision rule, reasons and what they point to."""

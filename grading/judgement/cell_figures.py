@@ -1,0 +1,197 @@
+"""One cell's figures, as `grading.results.Figure`, out of the arrays of all cells. Nothing is graded here."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+import numpy as np
+
+from grading.figure_kinds import FIGURE_KINDS, FigureKey
+from grading.judgement.quantities import LEAST_OUTPUT_MV, Quantities
+from grading.results import Contribution, Figure, StepResponse
+from grading.uncertainty import Propagated, coverage_factor
+
+_AIR, _OXYGEN, _AGREEMENT = 0, 1, 2
+NO_STEP_IN_AIR: Final = "no step in ambient air"
+
+
+def cell_figures(quantities: Quantities, cell: int) -> tuple[Figure, ...]:
+    """Return every figure of one cell in the order of `FIGURE_KINDS`; a missing one says why."""
+    no_slope = _why_no_slope(quantities, cell)
+    return (
+        _from_steps(quantities, cell, "air_output_mv", _AIR, NO_STEP_IN_AIR),
+        _from_steps(quantities, cell, "oxygen_output_mv", _OXYGEN, why_no_calibration(quantities, cell)),
+        *_indication_errors(quantities, cell),
+        _linear_to(quantities, cell),
+        _from_steps(quantities, cell, "air_slope_agreement_percent", _AGREEMENT, no_slope),
+        _t90(quantities, cell),
+        _hysteresis(quantities, cell),
+        _fade(quantities, cell),
+        _noise(quantities, cell),
+    )
+
+
+def missing_figure(key: FigureKey, reason: str, nominal_po2_bar: float | None = None) -> Figure:
+    """Return a figure that cannot be had, with the reason."""
+    return Figure(key, FIGURE_KINDS[key].unit, None, None, nominal_po2_bar=nominal_po2_bar, reason=reason)
+
+
+def _from_propagated(
+    key: FigureKey, propagated: Propagated, cell: int, column: int, nominal_po2_bar: float | None = None
+) -> Figure:
+    dof = float(propagated.degrees_of_freedom[cell, column])
+    factor = float(coverage_factor(dof))
+    uncertainty = factor * math.sqrt(max(float(propagated.covariance[cell, column, column]), 0.0))
+    known = math.isfinite(uncertainty)
+    return Figure(
+        key,
+        FIGURE_KINDS[key].unit,
+        float(propagated.value[cell, column]),
+        uncertainty if known else None,
+        nominal_po2_bar=nominal_po2_bar,
+        coverage_factor=factor if known else None,
+        degrees_of_freedom=dof if known else None,
+        budget=propagated.budget(cell, column),
+    )
+
+
+def _from_steps(quantities: Quantities, cell: int, key: FigureKey, column: int, why_missing: str) -> Figure:
+    if not math.isfinite(quantities.figures.value[cell, column]):
+        return missing_figure(key, why_missing)
+    return _from_propagated(key, quantities.figures, cell, column)
+
+
+def _single(key: FigureKey, value: float, u: float | None, dof: float, source: str) -> Figure:
+    """Return a figure whose uncertainty comes from one evaluation; `u` None or NaN means undetermined."""
+    factor = float(coverage_factor(dof)) if u is not None and math.isfinite(u) else math.nan
+    if u is None or not math.isfinite(factor):
+        return Figure(key, FIGURE_KINDS[key].unit, value, None)
+    return Figure(
+        key,
+        FIGURE_KINDS[key].unit,
+        value,
+        factor * u,
+        coverage_factor=factor,
+        degrees_of_freedom=dof,
+        budget=(Contribution(source, u, dof, 1.0),),
+    )
+
+
+def why_no_calibration(quantities: Quantities, cell: int) -> str:
+    """Return why a cell has no step that a handset could be calibrated at; empty when it has one."""
+    if quantities.steps.calibration[cell] >= 0:
+        return ""
+    oxygen = np.isfinite(quantities.steps.nominal_po2_bar) & np.isfinite(quantities.errors.po2_bar[cell])
+    if not np.any(oxygen):
+        return "no step in oxygen"
+    highest = float(np.max(quantities.errors.output_mv[cell, oxygen]))
+    if highest < LEAST_OUTPUT_MV:
+        return f"the cell gives no output in oxygen ({highest:.2f} mV at most)"
+    return "no step in oxygen near PO2 1.0 bar"
+
+
+def _why_no_slope(quantities: Quantities, cell: int) -> str:
+    if quantities.steps.air[cell] < 0:
+        return NO_STEP_IN_AIR
+    return why_no_calibration(quantities, cell)
+
+
+def _indication_errors(quantities: Quantities, cell: int) -> list[Figure]:
+    first = quantities.error_columns.start
+    figures = quantities.figures
+    return [
+        _from_propagated("indication_error_percent", figures, cell, first + step, nominal_po2_bar=nominal)
+        for nominal, step in zip(
+            quantities.steps.error_at, quantities.steps.error_step[cell].tolist(), strict=True
+        )
+        if step >= 0 and math.isfinite(figures.value[cell, first + step])
+    ]
+
+
+def _linear_to(quantities: Quantities, cell: int) -> Figure:
+    fits = quantities.fits
+    at_least = float(fits.linear_to_at_least_bar[cell])
+    key: FigureKey = "linear_to_bar"
+    if math.isfinite(at_least):
+        return Figure(key, FIGURE_KINDS[key].unit, None, None, at_least=at_least)
+    if not math.isfinite(fits.linear_to_bar[cell]):
+        return missing_figure(key, fits.reason[cell] or "not enough steps above PO2 1.0 bar")
+    value = float(fits.linear_to_bar[cell])
+    # The profile likelihood's interval is lopsided; one number for U must hold on its longer side.
+    half_widths = (fits.linear_to_upper_bar[cell] - value, value - fits.linear_to_lower_bar[cell])
+    uncertainty = float(np.max(half_widths))
+    dof = float(fits.linear_to_dof[cell])
+    if not math.isfinite(uncertainty):
+        return Figure(key, FIGURE_KINDS[key].unit, value, None)
+    return Figure(
+        key,
+        FIGURE_KINDS[key].unit,
+        value,
+        uncertainty,
+        coverage_factor=uncertainty / float(fits.u_linear_to_bar[cell]),
+        degrees_of_freedom=dof,
+        budget=fits.linear_to_budget(cell, quantities.errors),
+    )
+
+
+def _t90(quantities: Quantities, cell: int) -> Figure:
+    key: FigureKey = "t90_s"
+    responses = cell_responses(quantities, cell)
+    timed = [response for response in responses if response.t90_s is not None]
+    if not timed:
+        why = next((response.reason for response in responses if response.reason), None)
+        return missing_figure(key, why or "no response to a pressure change was recorded")
+    slowest = max(timed, key=lambda response: response.t90_s or 0.0)
+    dof = math.inf if slowest.degrees_of_freedom is None else slowest.degrees_of_freedom
+    return _single(key, slowest.t90_s or 0.0, slowest.u_t90_s, dof, "fit of the response")
+
+
+def cell_responses(quantities: Quantities, cell: int) -> tuple[StepResponse, ...]:
+    """Return the lags found for one cell; none for a source that has no trace."""
+    responses = quantities.measurement.responses
+    return responses[cell] if responses else ()
+
+
+def _hysteresis(quantities: Quantities, cell: int) -> Figure:
+    key: FigureKey = "hysteresis_percent"
+    first = quantities.error_columns.stop
+    values = quantities.figures.value[cell, first:]
+    if not np.any(np.isfinite(values)):
+        return missing_figure(key, "no PO2 was held both rising and falling")
+    column = first + int(np.nanargmax(np.abs(values)))
+    figure = _from_propagated(key, quantities.figures, cell, column)
+    return Figure(
+        key,
+        figure.unit,
+        abs(figure.value or 0.0),
+        figure.expanded_uncertainty,
+        coverage_factor=figure.coverage_factor,
+        degrees_of_freedom=figure.degrees_of_freedom,
+        budget=figure.budget,
+    )
+
+
+def _fade(quantities: Quantities, cell: int) -> Figure:
+    key: FigureKey = "fade_percent_per_min"
+    top = int(quantities.steps.top[cell])
+    table = quantities.measurement.steps
+    if top < 0 or not math.isfinite(table.fade_percent_per_min[cell, top]):
+        return missing_figure(key, "no trace of the top hold long enough to tell")
+    u = float(table.u_fade_percent_per_min[cell, top])
+    return _single(key, float(table.fade_percent_per_min[cell, top]), u, math.inf, "scatter over the hold")
+
+
+def _noise(quantities: Quantities, cell: int) -> Figure:
+    key: FigureKey = "noise_percent"
+    table = quantities.measurement.steps
+    oxygen = np.isfinite(quantities.steps.nominal_po2_bar)
+    noise = np.where(oxygen, table.noise_percent[cell], np.nan)
+    if not np.any(np.isfinite(noise)):
+        return missing_figure(key, "no trace of a hold in oxygen")
+    step = int(np.nanargmax(noise))
+    value, dof = float(noise[step]), float(table.output_dof[cell, step])
+    # The relative standard uncertainty of a standard deviation with nu degrees of freedom, JCGM 100 E.4.3.
+    known = math.isfinite(dof) and dof >= 1.0
+    u = value / math.sqrt(2.0 * dof) if known else None
+    return _single(key, value, u, dof if known else math.nan, "number of readings in the hold")

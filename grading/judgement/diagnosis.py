@@ -1,0 +1,332 @@
+"""What the pattern of a cell's figures points to, in plain words, each with what to look at next.
+
+The patterns and their thresholds are common practice, no source. A diagnosis never changes a grade.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from grading import wording
+from grading.figure_kinds import FigureKey
+from grading.judgement.cell_figures import cell_responses
+from grading.judgement.quantities import LEAST_OUTPUT_MV, Quantities
+from grading.judgement.reasons import Judged
+from grading.response.curve import LINEAR
+from grading.results import Figure, FigureGrade
+
+FINDINGS: Final[dict[str, str]] = {
+    "no_cell": "No cell: the socket reads like an open lead. Look for a cell that is not seated, a loose "
+    "plug or a broken lead, and test again.",
+    "shorted": "Shorted: the output stays at zero whatever the PO2. Look for a bridged connector or a wet "
+    "plug; a cell that still reads zero on another lead is dead.",
+    "unplugged": "Unplugged mid-run: the output vanished between two readings. Look at plug and lead, "
+    "clean the contacts, and test again.",
+    "rapid_decompression": "A fast fall of pressure can tear a membrane or form bubbles behind it. Let the "
+    "cell rest at ambient pressure for as long as it was under pressure, ten minutes at least, and test it "
+    "again before anything is said of it.",
+}
+
+VANISHED_FRACTION: Final = 0.05
+"""An output below this part of what the calibration step promises has vanished; no ceiling does that."""
+
+SLOW_TAIL_FRACTION: Final = 0.03
+"""A slow mode that carries at least this part of a step is worth telling."""
+
+BENT_PERCENT: Final = 1.0
+"""How much further the error at the top step must be than at the lowest one to be called a bend."""
+
+_LEAST_CELLS_TO_BLAME_RIG: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """One cell, laid out for the rules below."""
+
+    quantities: Quantities
+    cell: int
+    judged: tuple[Judged, ...]
+
+    def figure(self, key: FigureKey) -> Figure | None:
+        """Return the figure of that key, when it has a value."""
+        return next(
+            (one.figure for one in self.judged if one.figure.key == key and one.figure.value is not None),
+            None,
+        )
+
+    def value(self, key: FigureKey) -> float:
+        """Return the value of a figure, NaN when there is none."""
+        figure = self.figure(key)
+        return math.nan if figure is None or figure.value is None else figure.value
+
+    def grade(self, key: FigureKey) -> FigureGrade | None:
+        """Return the grade of a figure, None when there is none."""
+        found = [one.decision.grade for one in self.judged if one.figure.key == key and one.decision]
+        return found[0] if found else None
+
+    def is_above(self, key: FigureKey) -> bool:
+        """Whether a figure's value exceeds its pass limit."""
+        figure = self.figure(key)
+        limit = figure.pass_limits[1] if figure and figure.pass_limits else None
+        return limit is not None and self.value(key) > limit
+
+    def is_below(self, key: FigureKey) -> bool:
+        """Whether a figure's value undercuts its pass limit."""
+        figure = self.figure(key)
+        limit = figure.pass_limits[0] if figure and figure.pass_limits else None
+        return limit is not None and self.value(key) < limit
+
+    @property
+    def errors(self) -> list[Figure]:
+        """Indication errors above the calibration point, rising."""
+        found = [
+            one.figure
+            for one in self.judged
+            if one.figure.key == "indication_error_percent"
+            and one.figure.value is not None
+            and (one.figure.nominal_po2_bar or 0.0) > 1.05
+        ]
+        return sorted(found, key=lambda figure: figure.nominal_po2_bar or 0.0)
+
+    @property
+    def on_the_line(self) -> bool:
+        """Whether every graded indication error passes."""
+        grades = [
+            one.decision.grade
+            for one in self.judged
+            if one.figure.key == "indication_error_percent" and one.decision
+        ]
+        return bool(grades) and all(grade == "pass" for grade in grades)
+
+
+def diagnose(
+    quantities: Quantities,
+    cell: int,
+    judged: Sequence[Judged],
+    findings: Sequence[str] = (),
+    notes: Sequence[str] = (),
+) -> tuple[str, ...]:
+    """Say what a cell's pattern points to.
+
+    Args:
+        quantities: all cells of the source.
+        cell: which one.
+        judged: its figures with their decisions.
+        findings: words of the record's `cell` events.
+        notes: what the reduction found that bars no grade ("not settled at 2.0 bar").
+    """
+    told = [FINDINGS[finding] for finding in findings if finding in FINDINGS]
+    if told:
+        return (*told, *notes)
+    pattern = Pattern(quantities, cell, tuple(judged))
+    if gives_no_output(quantities, cell):
+        return (_NO_OUTPUT, *notes)
+    found = [rule(pattern) for rule in _RULES]
+    return (*(sentence for sentence in found if sentence), *notes)
+
+
+def gives_no_output(quantities: Quantities, cell: int) -> bool:
+    """Whether no step in oxygen gives an output worth the name."""
+    oxygen = np.isfinite(quantities.steps.nominal_po2_bar) & np.isfinite(quantities.errors.output_mv[cell])
+    return bool(np.any(oxygen)) and bool(np.max(quantities.errors.output_mv[cell, oxygen]) < LEAST_OUTPUT_MV)
+
+
+def vanished_at(quantities: Quantities, cell: int) -> float | None:
+    """Nominal PO2 of the first oxygen step where a cell that had an output has none; None for a whole run."""
+    calibration = int(quantities.steps.calibration[cell])
+    if calibration < 0:
+        return None
+    po2, mv = quantities.errors.po2_bar[cell], quantities.errors.output_mv[cell]
+    with np.errstate(invalid="ignore"):
+        expected = mv[calibration] / po2[calibration] * po2
+        gone = np.isfinite(quantities.steps.nominal_po2_bar) & (mv < VANISHED_FRACTION * expected)
+    steps = np.flatnonzero(gone)
+    return float(quantities.steps.nominal_po2_bar[steps[0]]) if steps.size else None
+
+
+_NO_OUTPUT: Final = (
+    "No output: no cell in the socket, a broken lead, a short, or a dead cell; readings alone can't tell "
+    "which. Look at plug and lead, measure the cell by hand in air, and test again."
+)
+
+
+def _ceiling(pattern: Pattern) -> str | None:
+    errors = pattern.errors
+    # A cell that fades falls short at the top as well, but not because of a ceiling.
+    if not errors or pattern.is_above("fade_percent_per_min"):
+        return None
+    top = errors[-1]
+    value, uncertainty = top.value or 0.0, top.expanded_uncertainty or 0.0
+    bends = pattern.quantities.fits.model[pattern.cell] != LINEAR or (
+        len(errors) > 1 and value < (errors[0].value or 0.0) - BENT_PERCENT
+    )
+    if not bends or value + uncertainty >= 0.0 or value > -BENT_PERCENT or _passes(pattern, errors):
+        return None
+    linear_to = pattern.value("linear_to_bar")
+    where = (
+        f" above about {linear_to:.2f} bar" if math.isfinite(linear_to) else " towards the top of the test"
+    )
+    return (
+        f"Current ceiling: the output stops following PO2{where}; the cell can't deliver the current. "
+        "Cleaning does not mend that: replace the cell. One calibration point in oxygen can't show it."
+    )
+
+
+def _passes(pattern: Pattern, errors: Sequence[Figure]) -> bool:
+    linear_to = pattern.grade("linear_to_bar")
+    return pattern.on_the_line and len(errors) > 0 and linear_to in (None, "pass")
+
+
+def _reads_high(pattern: Pattern) -> str | None:
+    errors = pattern.errors
+    if not errors or pattern.on_the_line:
+        return None
+    top = errors[-1]
+    limit = top.pass_limits[1] if top.pass_limits else None
+    value, uncertainty = top.value or 0.0, top.expanded_uncertainty or 0.0
+    if limit is None or value <= limit or value - uncertainty <= 0.0:
+        return None
+    return (
+        "Reads high: the output grows faster than PO2, which a cell alone does not do. Look whether the "
+        "calibration step had settled and the pot was purged, check the gauge's zero, and test again."
+    )
+
+
+def _low_but_linear(pattern: Pattern) -> str | None:
+    if not pattern.is_below("oxygen_output_mv") or not pattern.on_the_line:
+        return None
+    return (
+        "Low but linear: the output is low, and it follows PO2 over the whole test. An ageing cell does "
+        "that; so does a poor contact. Clean the contacts, test again, and watch the output from month to "
+        "month."
+    )
+
+
+def _over_output(pattern: Pattern) -> str | None:
+    if not (pattern.is_above("oxygen_output_mv") or pattern.is_above("air_output_mv")):
+        return None
+    return (
+        "Over-output: the cell gives more than a healthy one. Look at its load resistor and temperature "
+        "compensation, for a torn membrane or for electrolyte on the face; compare with a known cell in "
+        "the same pot."
+    )
+
+
+def _offset(pattern: Pattern) -> str | None:
+    figure = pattern.figure("air_slope_agreement_percent")
+    if figure is None or pattern.grade("air_slope_agreement_percent") in (None, "pass"):
+        return None
+    disagreement, uncertainty = figure.value or 0.0, figure.expanded_uncertainty
+    if uncertainty is None or abs(disagreement) <= uncertainty or not pattern.on_the_line:
+        return None
+    steps, errors, cell = pattern.quantities.steps, pattern.quantities.errors, pattern.cell
+    air, oxygen = int(steps.air[cell]), int(steps.calibration[cell])
+    low, high = errors.po2_bar[cell, air], errors.po2_bar[cell, oxygen]
+    zero = (errors.output_mv[cell, air] * high - errors.output_mv[cell, oxygen] * low) / (high - low)
+    return (
+        f"Offset: the line through air and oxygen misses zero by {wording.number(float(zero), 2)} mV. Look "
+        "at the meter's zero with the socket shorted, clean and dry the contacts, and test again; if every "
+        "cell shows it, look at the purge."
+    )
+
+
+def _slow(pattern: Pattern) -> str | None:
+    if not pattern.is_above("t90_s"):
+        return None
+    return (
+        "Slow: the membrane passes oxygen slowly, as a wet, fouled or aged one does. Dry the face of the "
+        "cell, let it rest in dry air for a day, and test again."
+    )
+
+
+def _slow_tail(pattern: Pattern) -> str | None:
+    tails = [
+        response
+        for response in cell_responses(pattern.quantities, pattern.cell)
+        if response.slow_fraction is not None
+        and response.slow_t90_s is not None
+        and response.slow_fraction >= SLOW_TAIL_FRACTION
+    ]
+    if not tails:
+        return None
+    worst = max(tails, key=lambda response: response.slow_fraction or 0.0)
+    return (
+        f"Slow tail: the last {100.0 * (worst.slow_fraction or 0.0):.0f} % of a step take about "
+        f"{worst.slow_t90_s:.0f} s. Moisture behind the membrane or a lagging temperature compensation "
+        "does that: let the cell come to the room's temperature, dry it, and test again."
+    )
+
+
+def _fading(pattern: Pattern) -> str | None:
+    if not pattern.is_above("fade_percent_per_min"):
+        return None
+    return (
+        "Fading: the output falls while PO2 stands still. The cell can't hold the current for long: near "
+        "its end of life. Rest it for an hour and test once more; if it fades again, replace it."
+    )
+
+
+def _noisy(pattern: Pattern) -> str | None:
+    if not pattern.is_above("noise_percent"):
+        return None
+    return (
+        "Noisy contact: the output jumps about during holds. Clean and dry the contacts, look at plug and "
+        "lead, and test again; a cell that is noisy on another socket too is the culprit."
+    )
+
+
+def _hysteresis(pattern: Pattern) -> str | None:
+    if not pattern.is_above("hysteresis_percent") or pattern.is_above("fade_percent_per_min"):
+        return None
+    return (
+        "Hysteresis: falling steps do not repeat the rising ones. Either the cell had not settled or it "
+        "drifts with load or temperature: test again with longer holds."
+    )
+
+
+_RULES: Final[tuple[Callable[[Pattern], str | None], ...]] = (
+    _ceiling,
+    _reads_high,
+    _low_but_linear,
+    _over_output,
+    _offset,
+    _slow,
+    _slow_tail,
+    _fading,
+    _noisy,
+    _hysteresis,
+)
+
+
+def rig_findings(judged: Sequence[Sequence[Judged]]) -> tuple[str, ...]:
+    """Say what all cells of a run share, which points to the rig or the gas before it points to any cell.
+
+    Args:
+        judged: the figures of every cell of the source.
+    """
+    told = []
+    for key, hint in _SHARED.items():
+        sides = []
+        for cell in judged:
+            found = [one for one in cell if one.figure.key == key and one.decision is not None]
+            beyond = [one for one in found if one.decision is not None and one.decision.grade != "pass"]
+            if found:
+                sides.append(math.copysign(1.0, beyond[-1].figure.value or 0.0) if beyond else 0.0)
+        if len(sides) >= _LEAST_CELLS_TO_BLAME_RIG and 0.0 not in sides and len(set(sides)) == 1:
+            told.append(f"All {len(sides)} cells of this run show the same {hint}")
+    return tuple(told)
+
+
+_SHARED: Final[dict[FigureKey, str]] = {
+    "air_slope_agreement_percent": "disagreement between air and oxygen: look at the purge, the bottle's "
+    "purity and the barometer before blaming the cells.",
+    "indication_error_percent": "indication error: look at the gauge, its zero and its unit before blaming "
+    "the cells.",
+    "hysteresis_percent": "hysteresis: look for temperature drift or a leak before blaming the cells.",
+    "noise_percent": "noise: look at the meter, its leads and mains pickup before blaming the cells.",
+}

@@ -1,0 +1,225 @@
+"""From a reduced source and a limits file to grades with reasons: the one way that every source takes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from importlib.metadata import PackageNotFoundError, version
+from typing import Final, TypeVar
+
+import numpy as np
+
+from grading import wording
+from grading.figure_kinds import FIGURE_KINDS, FigureKey
+from grading.judgement.cell_figures import cell_figures, missing_figure, why_no_calibration
+from grading.judgement.decision import decide, decide_lower_bound, worst
+from grading.judgement.detail import cell_detail
+from grading.judgement.diagnosis import diagnose, rig_findings, vanished_at
+from grading.judgement.limits import Limits
+from grading.judgement.quantities import Quantities, measure
+from grading.judgement.reasons import Judged, reasons
+from grading.measurement import Measurement, StepTable
+from grading.results import CellDetail, CellInfo, CellResult, Figure, Grade, Grading
+
+BLOCK: Final = 1000
+"""Cells that are worked on at once; bounds the memory, changes no result."""
+
+NO_STEPS: Final = "The source has no settled step, so there is nothing to grade."
+
+Item = TypeVar("Item")
+
+
+def grade(measurement: Measurement, limits: Limits, *, with_curves: bool = True) -> Grading:
+    """Grade every cell of a source.
+
+    Args:
+        measurement: any source, reduced.
+        limits: checked limits file.
+        with_curves: also sample every fitted curve, for pictures; off for archives by the thousand.
+
+    Returns:
+        Cells in the order of the source.
+    """
+    cells: list[CellResult] = []
+    judged_all: list[tuple[Judged, ...]] = []
+    for start in range(0, len(measurement.cells), BLOCK):
+        part = _rows(measurement, slice(start, start + BLOCK))
+        if part.steps.step.size == 0:
+            cells += [_without_steps(part, cell) for cell in range(len(part.cells))]
+            continue
+        quantities = measure(part, limits.reference_temperature_c)
+        for cell in range(len(part.cells)):
+            judged = judge(quantities, cell, limits)
+            judged_all.append(judged)
+            cells.append(_grade_cell(quantities, cell, judged, limits, with_curves))
+    shared = rig_findings(judged_all)
+    conditions = measurement.conditions
+    return Grading(
+        source=measurement.source,
+        source_kind=measurement.source_kind,
+        limits_name=limits.name,
+        limits_version=limits.version,
+        limits_sha256=limits.sha256,
+        software_version=software_version(),
+        conditions=replace(
+            conditions,
+            notes=(*conditions.notes, *shared, *limits.loosened),
+            uncertainty_source=conditions.uncertainty_source or measurement.errors.source,
+        ),
+        cells=tuple(cells),
+    )
+
+
+def software_version() -> str:
+    """Return the version of this program, or "unknown" where it was never installed."""
+    try:
+        return version("leadline")
+    except PackageNotFoundError:
+        return "unknown"
+
+
+def judge(quantities: Quantities, cell: int, limits: Limits) -> tuple[Judged, ...]:
+    """Apply the decision rule to every figure of one cell."""
+    figures = list(cell_figures(quantities, cell))
+    required_from = limits.error_required_from_po2_bar
+    if required_from is not None and not _has_required_error(figures, required_from):
+        why = why_no_calibration(quantities, cell) or (
+            f"no step held at {wording.plain(required_from)} bar or above beside the calibration step"
+        )
+        position = next(i for i, figure in enumerate(figures) if figure.key == "linear_to_bar")
+        figures.insert(position, missing_figure("indication_error_percent", why, required_from))
+    typed = quantities.measurement.typed_pressure
+    tested_to = float(np.nan_to_num(quantities.fits.tested_to_bar[cell]))
+    return tuple(_judge_figure(figure, limits, typed, tested_to) for figure in figures)
+
+
+def _has_required_error(figures: Sequence[Figure], required_from: float) -> bool:
+    return any(_is_required_error(figure, required_from) for figure in figures)
+
+
+def _is_required_error(figure: Figure, required_from: float | None) -> bool:
+    return (
+        required_from is not None
+        and figure.key == "indication_error_percent"
+        and (figure.nominal_po2_bar or 0.0) >= required_from - 1e-9
+    )
+
+
+def _judge_figure(figure: Figure, limits: Limits, typed_pressure: bool, tested_to: float) -> Judged:
+    key = _key(figure)
+    held_to = limits.find(key, figure.nominal_po2_bar)
+    required = _is_required_error(figure, limits.error_required_from_po2_bar) or (
+        held_to is not None and held_to.required
+    )
+    if held_to is None:
+        why = figure.reason
+        if why is None:
+            used = limits.is_used(key)
+            why = "no limit at this step" if used else f"switched off in the limits file '{limits.name}'"
+        return Judged(replace(figure, required=required, reason=why), None)
+    typed = typed_pressure and FIGURE_KINDS[key].hangs_on_pressure
+    pair, outer = held_to.pass_limits, held_to.reject_limits
+    decision = None
+    reason = figure.reason
+    if figure.at_least is not None:
+        decision = decide_lower_bound(figure.at_least, pair, outer, tested_to=tested_to, typed_pressure=typed)
+        reason = None if decision else f"not tested above {wording.number(tested_to, 2)} bar"
+    elif figure.value is not None:
+        decision = decide(
+            figure.value,
+            figure.expanded_uncertainty,
+            pair,
+            outer,
+            coverage_factor=figure.coverage_factor or 2.0,
+            degrees_of_freedom=figure.degrees_of_freedom or float("inf"),
+            typed_pressure=typed,
+        )
+    graded = replace(
+        figure,
+        grade=decision.grade if decision else None,
+        probability_of_conformity=decision.probability_of_conformity if decision else None,
+        pass_limits=pair,
+        reject_limits=outer,
+        required=required,
+        reason=reason,
+    )
+    return Judged(graded, decision)
+
+
+def _key(figure: Figure) -> FigureKey:
+    return next(key for key in FIGURE_KINDS if key == figure.key)
+
+
+def _grade_cell(
+    quantities: Quantities, cell: int, judged: tuple[Judged, ...], limits: Limits, with_curves: bool
+) -> CellResult:
+    measurement = quantities.measurement
+    detail = cell_detail(quantities, cell, with_curve=with_curves)
+    findings = _of_cell(measurement.cell_findings, cell)
+    notes = _of_cell(measurement.cell_notes, cell)
+    barred = [*measurement.ungraded, *_of_cell(measurement.cell_ungraded, cell)]
+    vanished = vanished_at(quantities, cell)
+    if vanished is not None and not barred:
+        barred.append(f"The output vanished at {vanished:.1f} bar: the cell or its lead lost contact.")
+        findings = (*findings, "unplugged")
+    info = measurement.cells[cell]
+    if barred:
+        figures = tuple(replace(one.figure, grade=None, probability_of_conformity=None) for one in judged)
+        undecided = [Judged(figure, None) for figure in figures]
+        told = diagnose(quantities, cell, undecided, findings, notes) if findings else notes
+        return CellResult(info, "ungraded", tuple(barred), tuple(told), figures, detail)
+    diagnosis = diagnose(quantities, cell, judged, findings, notes)
+    figures = tuple(one.figure for one in judged)
+    missing = _missing_required(judged, limits)
+    if missing:
+        return CellResult(info, "ungraded", tuple(missing), diagnosis, figures, detail)
+    verdict: Grade = worst(*(one.decision.grade for one in judged if one.decision is not None))
+    return CellResult(info, verdict, reasons(judged), diagnosis, figures, detail)
+
+
+def _missing_required(judged: Sequence[Judged], limits: Limits) -> list[str]:
+    """Say which required figures are missing; one of the steps is enough for the indication error."""
+    told = []
+    for one in judged:
+        figure = one.figure
+        if figure.required and figure.value is None and (figure.at_least is None or one.decision is None):
+            told.append(
+                f"{wording.figure_name(figure)} is missing, which the limits file '{limits.name}' requires"
+                f"{f': {figure.reason}' if figure.reason else ''}."
+            )
+    return told
+
+
+def _without_steps(measurement: Measurement, cell: int) -> CellResult:
+    barred = (*measurement.ungraded, *_of_cell(measurement.cell_ungraded, cell)) or (NO_STEPS,)
+    info: CellInfo = measurement.cells[cell]
+    return CellResult(info, "ungraded", barred, _of_cell(measurement.cell_notes, cell), (), CellDetail())
+
+
+def _of_cell(texts: tuple[tuple[str, ...], ...], cell: int) -> tuple[str, ...]:
+    return texts[cell] if texts else ()
+
+
+def _rows(measurement: Measurement, rows: slice) -> Measurement:
+    """Return the measurement of some of the cells."""
+    if len(measurement.cells) <= BLOCK:
+        return measurement
+    steps = measurement.steps
+    n = len(measurement.cells)
+    cut = {
+        name: getattr(steps, name)[rows] if np.ndim(getattr(steps, name)) == 2 else getattr(steps, name)
+        for name in StepTable.__slots__
+    }
+
+    def part(items: tuple[Item, ...]) -> tuple[Item, ...]:
+        return items[rows] if len(items) == n else items
+
+    return replace(
+        measurement,
+        cells=measurement.cells[rows],
+        steps=StepTable(**cut),
+        responses=part(measurement.responses),
+        cell_ungraded=part(measurement.cell_ungraded),
+        cell_notes=part(measurement.cell_notes),
+        cell_findings=part(measurement.cell_findings),
+    )

@@ -1,0 +1,156 @@
+"""Why a figure is graded as it is, in sentences that a customer understands, with numbers and units.
+
+A sentence says what was found, against which limit, and whether the cell or the rig is the reason. None of
+them says that a cell is fit for any use: that is not for a test bench to say.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from grading import wording
+from grading.judgement.decision import Decision, room_to_decide
+from grading.results import Figure
+
+PASSED: Final = "Every figure tested lies inside its pass limits with the whole of its uncertainty."
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A figure with the decision on it; None for a figure without a value or without a limit."""
+
+    figure: Figure
+    decision: Decision | None
+
+
+def reasons(judged: Sequence[Judged]) -> tuple[str, ...]:
+    """Say why a cell's figures give its grade, the gravest first; what was not tested comes last."""
+    told: list[str] = []
+    for grade in ("reject", "watch"):
+        told += _of_grade(judged, grade)
+    if not told:
+        told.append(PASSED)
+    untested = [
+        wording.figure_name(one.figure)
+        for one in judged
+        if one.figure.value is None and one.figure.at_least is None
+    ]
+    if untested:
+        told.append(f"Not tested: {'; '.join(untested)}.")
+    return tuple(told)
+
+
+def _of_grade(judged: Sequence[Judged], grade: str) -> list[str]:
+    errors = [one for one in judged if _is(one, grade) and one.figure.key == "indication_error_percent"]
+    others = [one for one in judged if _is(one, grade) and one.figure.key != "indication_error_percent"]
+    told = []
+    if errors:
+        errors.sort(key=_how_bad, reverse=True)
+        told.append(sentence(errors[0]))
+        if len(errors) > 1:
+            rest = sorted(errors[1:], key=lambda one: one.figure.nominal_po2_bar or 0.0)
+            listed = ", ".join(
+                f"{one.figure.nominal_po2_bar:.1f} bar ({_low_or_high(one.figure)})" for one in rest
+            )
+            verb = "Rejected" if grade == "reject" else "Not passed"
+            told.append(f"{verb} also at {listed}.")
+    return told + [sentence(one) for one in others]
+
+
+def _is(one: Judged, grade: str) -> bool:
+    return one.decision is not None and one.decision.grade == grade
+
+
+def _how_bad(one: Judged) -> float:
+    """How far an indication error has gone towards its reject limit, or away from zero without one."""
+    limit = max((abs(side) for side in one.figure.reject_limits or () if side is not None), default=1.0)
+    return abs(one.figure.value or 0.0) / (limit or 1.0)
+
+
+def sentence(judged: Judged) -> str:
+    """One figure's reason for not passing."""
+    figure, decision = judged.figure, judged.decision
+    if decision is None or decision.why == "inside":
+        return f"{wording.figure_name(figure)}: {wording.figure_quantity(figure)}."
+    if decision.why == "undecidable":
+        return _undecidable(figure)
+    head = _head(figure)
+    match decision.why:
+        case "uncertainty undetermined":
+            return f"{head}; its uncertainty is undetermined, so it can't pass."
+        case "typed pressure":
+            return (
+                f"{head}, inside its limits; but the pressure was read off a dial by hand, so it can't be "
+                "better than watch."
+            )
+        case "only a lower bound":
+            return f"{head}; the test can't tell how far (pass limit {_pass_limit(figure)})."
+        case _:
+            pass
+    limit = _limit(figure, decision)
+    match decision.why:
+        case "beyond a reject limit":
+            return f"{head} (limit {limit})."
+        case "may be beyond a reject limit":
+            return (
+                f"{head}; with its uncertainty of {_uncertainty(figure)} it may be beyond the limit of "
+                f"{limit}, and the doubt counts against the cell."
+            )
+        case "typed pressure leaves doubt":
+            return (
+                f"{head}; with its uncertainty of {_uncertainty(figure)} it may be beyond the limit of "
+                f"{limit}, but the pressure was read off a dial by hand: test again with a gauge that the "
+                "program reads."
+            )
+        case "outside a pass limit":
+            return f"{head} (pass limit {limit})."
+        case _:
+            return (
+                f"{head}; inside the pass limit of {limit}, but not with the whole of its uncertainty of "
+                f"{_uncertainty(figure)}."
+            )
+
+
+def _head(figure: Figure) -> str:
+    if figure.key == "indication_error_percent" and figure.value is not None:
+        nominal = figure.nominal_po2_bar or 0.0
+        shows = wording.number(nominal * (1.0 + figure.value / 100.0), 2)
+        return f"At {nominal:.1f} bar a handset would show {shows}: {_low_or_high(figure)}"
+    if figure.key == "linear_to_bar" and figure.value is not None:
+        return f"Linear to {wording.figure_quantity(figure)}: above that a handset reads more than 5 % wrong"
+    return f"{wording.figure_name(figure)}: {wording.figure_quantity(figure)}"
+
+
+def _low_or_high(figure: Figure) -> str:
+    error = figure.value or 0.0
+    return f"{wording.number(abs(error), 1)} % {'low' if error < 0 else 'high'}"
+
+
+def _limit(figure: Figure, decision: Decision) -> str:
+    limit = decision.broken_limit or 0.0
+    if figure.key == "indication_error_percent":
+        limit = abs(limit)
+    return f"{wording.plain(limit)} {figure.unit}"
+
+
+def _pass_limit(figure: Figure) -> str:
+    return f"{wording.pass_limits(figure)} {figure.unit}"
+
+
+def _uncertainty(figure: Figure) -> str:
+    return f"{wording.figure_uncertainty(figure)} {figure.unit}"
+
+
+def _undecidable(figure: Figure) -> str:
+    room = room_to_decide(figure.pass_limits or (None, None), figure.reject_limits or (None, None))
+    told = (
+        f"{wording.figure_name(figure)} can't be decided with this rig: {wording.figure_quantity(figure)}, "
+        f"and that uncertainty is larger than the {wording.plain(room)} {figure.unit} between the pass and "
+        "the reject limit"
+    )
+    if figure.budget:
+        largest = figure.budget[0]
+        told += f"; {100.0 * largest.share:.0f} % of its variance comes from {largest.name}"
+    return told + ". This speaks of the rig, not of the cell."

@@ -1,0 +1,1 @@
+"""Pictures of cells, for paper, screen and `--plot`."""

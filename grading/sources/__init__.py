@@ -1,0 +1,1 @@
+"""Everything that brings measurements in, reduced to settled outputs and response times."""
