@@ -7,7 +7,6 @@ import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import timedelta
 from functools import partial
 from pathlib import Path
 
@@ -21,7 +20,6 @@ from rig.clearing import Clearing, rig_id
 from rig.control.acquisition import Acquisition, Instruments, TickReadings
 from rig.control.course import Course
 from rig.control.ending import Ending
-from rig.control.evidence import evidence
 from rig.control.frozen_files import FrozenFiles
 from rig.control.held import Held
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
@@ -32,7 +30,6 @@ from rig.control.pressure import DosedValves
 from rig.control.purge import purge
 from rig.control.rig_lock import RigBusy, lock_rig
 from rig.control.rig_memory import memory_file
-from rig.control.room_oxygen import RoomWatch
 from rig.control.run_log import RecordSink, RunLog
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
@@ -47,7 +44,6 @@ from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
 from rig.outcome import How, RunOutcome
 from rig.presenter import Presenter
-from rig.resting import rest_s, still_resting
 from rig.run_header import run_header
 from rig.setup.bench import OpenBench
 from rig.setup.bench_file import BenchFile, pressure_limits
@@ -55,11 +51,10 @@ from rig.setup.plan import make_plan
 from rig.setup.procedure import ProcedureFile
 from rig.snapshot import View
 from rig.stop import StopRequest
+from rig.telling import Telling
 
 _COARSE_BAR = 1e-4
 """Standard uncertainty of a gauge's digits from which on equal readings in a row are nothing odd."""
-_ROWS_SHOWN = 10
-_AIR_THE_ROOM = "Air the room; find where the oxygen comes from."
 _LAST_PART = 10_000
 SinkFactory = Callable[[RunHeader], RecordSink]
 
@@ -204,6 +199,7 @@ class Session:
             free_bytes=self._free_bytes,
         )
         self._frozen = FrozenFiles((file.source, procedure.source, TomlText(limits.file, limits.text)))
+        self._telling = Telling(view, self._log, clock, self._frozen)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         self._steps = Steps(
             self._loop,
@@ -225,15 +221,14 @@ class Session:
             if isinstance(self._drive, TypedHandDrive):
                 self._drive.ask_through(dialogue)
         self._clearing: Clearing | None = None
-        self._code_told = False
         self._gas_since_s = 0.0
-        self._room = RoomWatch()
 
     def heed_last_run(self, codes: Sequence[str]) -> None:
         """Have what the last run on this rig left cleared before this one; `codes` are cleared beforehand."""
         file = self._bench.file
         memory = memory_file(rig_id(file)) if self._bench.virtual is None else None
         self._clearing = Clearing(file, self._out, memory, codes, self._view, self._log)
+        self._telling.asks_codes = True
 
     def run(self, interrupted: str = "", checks: Callable[[], str] | None = None) -> RunOutcome:
         """Run to the end, whatever the end is.
@@ -243,13 +238,8 @@ class Session:
             checks: as for `run_session`.
         """
         if interrupted:
-            if self._clearing is None or not self._clearing.interrupted:
-                self._view.say(
-                    "The last run on this rig did not end properly; what the pot holds is not known. "
-                    "It is made safe first.",
-                    "caution",
-                )
-            self._log.event("note", text=f"the run before was interrupted: {interrupted}")
+            told = self._clearing is not None and self._clearing.interrupted
+            self._telling.interrupted(interrupted, told=told)
             if isinstance(self._drive, HandDrive):
                 self._drive.card()
         try:
@@ -274,16 +264,15 @@ class Session:
             self._hand.allow_lid()
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
-        self._tell_rest()
-        self._log.event("note", text=self._room.told_in_record)
-        self._frozen.look_a_last_time()
-        self._tell_edits()
+        if self._loop.decompressed:
+            self._telling.rest(self._loop.now_s - self._gas_since_s)
+        self._telling.last_words()
         self._log.end(how, why)
         if self._clearing is not None:
             vented = self._ending.alarm is None
             self._clearing.ended(how, code, why, self._bench.clock.utc(), vented=vented)
         if self._log.failure is not None:
-            self._tell_lost_record()
+            self._telling.lost_record()
         if self._loop.gate is not None:
             self._loop.gate.release()
         return RunOutcome(self._path, how, why, code)
@@ -300,7 +289,7 @@ class Session:
             problem = disk_refusal(shutil.disk_usage(self._out).free)
             if problem is not None:
                 raise Refused("DISK_FULL", problem)
-            self._tell_resting()
+            self._telling.resting(self._out, self._cells)
         if self._hand is not None:
             self._presenter.now, self._presenter.next = "checks before any gas", "vented-zero check"
             self._settle_last_run()
@@ -368,7 +357,7 @@ class Session:
             trip = self._worded(tripped.trip)
         if trip.response is Response.ABORT:
             return self._abort(trip)
-        self._tell(trip)
+        self._telling.trip(trip, self._loop.scan)
         return self._stop("tripped", trip.message, trip.code)
 
     def _closing_check(self) -> tuple[How, str, str]:
@@ -379,15 +368,7 @@ class Session:
             check_vented_zero(self._loop)
         except Refused as moved:
             why = f"The gauges have moved during the run: {moved}."
-            self._log.event(
-                "trip",
-                code="ZERO_MOVED",
-                text=why,
-                done="The pot is vented.",
-                do_now="Check the gauges.",
-                invalid_from_s=0.0,
-            )
-            self._view.say(why, "alarm")
+            self._telling.moved_zero(why)
             return "tripped", why, "ZERO_MOVED"
         return "completed", "All steps done; the pot is vented.", ""
 
@@ -410,7 +391,7 @@ class Session:
         purge(loop, self._drive, self._gas, procedure)
         machine.fire(Command.DONE, "purge proven")
         if isinstance(self._drive, DosedValves) and (coarse := self._drive.too_coarse):
-            self._caution(coarse)
+            self._telling.caution(coarse)
         for number, step in enumerate(procedure.steps, start=1):
             later = procedure.steps[number:]
             show.begin_part(
@@ -436,7 +417,7 @@ class Session:
 
     def _abort(self, trip: Trip) -> tuple[How, str, str]:
         self._presenter.alarm = trip.message
-        self._tell(trip)
+        self._telling.trip(trip, self._loop.scan)
         self._presenter.begin_part(_LAST_PART, "venting at once", "the end")
         self._ending.abort(trip)
         return ("aborted" if trip.code == "STOPPED_NOW" else "tripped"), trip.message, trip.code
@@ -465,20 +446,6 @@ class Session:
         """Return a trip in the words for what moves the pressure here, and for whether it obeyed."""
         return replace(trip, drive=self._loop.scan.drive, drop_taken=self._loop.drop_taken)
 
-    def _tell(self, trip: Trip) -> None:
-        self._log.event(
-            "trip",
-            code=trip.code,
-            text=trip.text,
-            done=trip.done,
-            do_now=trip.do_now,
-            **evidence(trip, self._loop.scan),
-        )
-        self._view.say(trip.message, "alarm")
-        if self._clearing is not None and trip.code != "STOPPED_NOW" and not self._code_told:
-            self._code_told = True
-            self._view.say(f"Code of this trip: {trip.code}. The next run asks for it.", "caution")
-
     def _refuse(self, refused: Refused) -> RunOutcome:
         """End a run that never began: the outputs are dropped, and no record is left."""
         gate = self._loop.gate
@@ -487,16 +454,6 @@ class Session:
             gate.release()
         self._view.say(str(refused), "alarm")
         return RunOutcome(None, "refused", str(refused), refused.code)
-
-    def _tell_lost_record(self) -> None:
-        kept = len(self._log.rows_in_memory)
-        self._view.say(
-            f"The record stopped: {self._log.failure}. {kept} readings since then were kept in memory only "
-            "and are lost now; the run cannot be graded.",
-            "alarm",
-        )
-        for row in self._log.last_rows(_ROWS_SHOWN):
-            self._view.say(row)
 
     def _free_bytes(self) -> int | None:
         """Room where the record goes, in bytes; None for a record in memory, or when nobody can tell."""
@@ -509,42 +466,7 @@ class Session:
         if self._ending.alarm is not None:
             self._presenter.alarm = self._ending.alarm
         self._presenter.tick(scan, row)
-        self._tell_edits()
-        if alarming := self._room.look(scan.room_oxygen_percent):
-            self._log.event("alarm", code="ROOM_OXYGEN_RISES", text=alarming, do_now=_AIR_THE_ROOM)
-            self._view.say(f"{alarming} {_AIR_THE_ROOM}", "alarm")
-
-    def _tell_edits(self) -> None:
-        for name in self._frozen.newly_changed():
-            self._caution(f"{name} was edited during the run, which goes on with what it read at the start.")
-
-    def _tell_resting(self) -> None:
-        """Tell of cells that have not rested since they were decompressed fast in an earlier run."""
-        serials = [cell.cell for cell in self._cells]
-        resting = still_resting(self._out, serials, self._bench.clock.utc())
-        if resting:
-            self._caution(
-                f"Decompressed fast not long ago, and not rested yet: {', '.join(sorted(resting))}. They "
-                f"should stay at ambient pressure until {max(resting.values()):%H:%M} UTC."
-            )
-
-    def _tell_rest(self) -> None:
-        """Tell how long cells that were decompressed fast have to rest."""
-        if not self._loop.decompressed:
-            return
-        seconds = rest_s(self._loop.now_s - self._gas_since_s)
-        self._log.event("rest", rest_s=round(seconds, 1))
-        until = self._bench.clock.utc() + timedelta(seconds=seconds)
-        self._view.say(
-            "These cells were decompressed fast: leave them at ambient pressure until "
-            f"{until:%H:%M} UTC before they are tested again.",
-            "caution",
-        )
-
-    def _caution(self, text: str) -> None:
-        """Say something on the screen and in the record's notes, which every paper prints."""
-        self._log.event("note", text=text)
-        self._view.say(text, "caution")
+        self._telling.tick(scan)
 
     def _show_cue(self, text: str | None) -> None:
         self._presenter.cue = text
