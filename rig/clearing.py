@@ -14,10 +14,10 @@ from pathlib import Path
 
 from drivers.catalogue import driver_by_hand
 from grading.record.format import utc_text
+from rig.control.dialogue import Dialogue, NoAnswer
 from rig.control.rig_memory import MemoryDamaged, Remembered, read_memory, write_memory
 from rig.control.run_log import RunLog
 from rig.control.starting import Refused
-from rig.hand.dialogue import Dialogue, NoAnswer
 from rig.last_run import (
     INTERRUPTED,
     NOT_VENTED,

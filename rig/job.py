@@ -115,7 +115,7 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
     grading, papers, failed = _finish(job, outcome, console)
     if as_json and grading is not None:
         from grading.document import public_json
-        from rig.cli.options import print_json
+        from rig.screen.json_text import print_json
 
         print_json(public_json(grading))
     if ran.truth and grading is not None and outcome.how == "completed":
@@ -195,7 +195,7 @@ def _cleared(job: Job) -> tuple[str, ...] | None:
 def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> View:
     """Return the view of whoever turns the valves of a virtual hand pot."""
     if job.my_hands:
-        from rig.hand.keys import KeyHands
+        from rig.screen.valve_keys import KeyHands
 
         tag = virtual.clock.utc().date() + timedelta(days=200)
         signs = (
@@ -210,7 +210,7 @@ def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> V
 
 def _check(bench: OpenBench, out: Path, view: View) -> str:
     """Make the standing checks and tell them; return the first that fails, for the session to tell."""
-    from rig.setup.preflight import standing_checks
+    from rig.preflight import standing_checks
 
     report = standing_checks(bench, out)
     for check in report.cautions:

@@ -19,6 +19,7 @@ from grading.strict_toml import TomlText
 from rig.clearing import Clearing, rig_id
 from rig.control.acquisition import Acquisition, Instruments, TickReadings
 from rig.control.course import Course
+from rig.control.dialogue import Dialogue, clock_runs
 from rig.control.ending import Ending
 from rig.control.frozen_files import FrozenFiles
 from rig.control.held import Held
@@ -26,6 +27,7 @@ from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
 from rig.control.loop import Loop, StopAsked, Tripped, own_trip
 from rig.control.permissives import disk_refusal
 from rig.control.pot_gas import PotGas
+from rig.control.presenter import Presenter
 from rig.control.pressure import DosedValves
 from rig.control.purge import purge
 from rig.control.rig_lock import RigBusy, lock_rig
@@ -38,12 +40,10 @@ from rig.control.starting import Refused, bring_to_rest, check_vented_zero, make
 from rig.control.states import Command, Machine, State
 from rig.control.steps import Steps
 from rig.drives import DriveParts, drive_kind, pressure_drive, refuse_what_it_cannot
-from rig.hand.dialogue import Dialogue, clock_runs
 from rig.hand.drive import HandDrive
 from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
 from rig.outcome import How, RunOutcome
-from rig.presenter import Presenter
 from rig.run_header import run_header
 from rig.setup.bench import OpenBench
 from rig.setup.bench_file import BenchFile, pressure_limits

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, runtime_checkable
 
 from rig.control.drive_words import Drive
 
@@ -107,4 +107,17 @@ class View(Protocol):
 
     def withdraw(self) -> None:
         """Take back a question that stands, from any thread or signal handler; `ask` then returns None."""
+        ...
+
+
+@runtime_checkable
+class PatientView(View, Protocol):
+    """A view whose person takes their time in rig time: a simulated operator."""
+
+    def put(self, prompt: Prompt, t_s: float) -> None:
+        """Put a question; the answer is fetched tick by tick."""
+        ...
+
+    def take(self, t_s: float) -> str | None:
+        """The answer, or None while there is none yet."""
         ...

@@ -7,7 +7,8 @@ from typing import Annotated
 
 import typer
 
-from rig.cli.options import ABNORMAL, DONE, JsonOption, output_console, print_json
+from rig.cli.options import ABNORMAL, DONE, JsonOption, output_console
+from rig.screen.json_text import print_json
 
 app = typer.Typer(no_args_is_help=True, help="Look after a folder of records.")
 

@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from rig.cli.options import JsonOption, LimitsOption, check_writable, output_console, print_json
+from rig.cli.options import JsonOption, LimitsOption, check_writable, output_console
+from rig.screen.json_text import print_json
 
 
 def certify(

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from rig.cli.options import JsonOption, LimitsOption, output_console, print_json
+from rig.cli.options import JsonOption, LimitsOption, output_console
+from rig.screen.json_text import print_json
 
 if TYPE_CHECKING:
     from grading.results import Grading

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import json
 import os
-import sys
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Final
+from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
@@ -65,12 +63,6 @@ def output_console(*, to_stderr: bool = False) -> Console:
     if not console.is_terminal and "COLUMNS" not in os.environ:
         console.width = _WIDTH_OF_A_PIPE
     return console
-
-
-def print_json(data: Any) -> None:
-    """Print data as JSON on stdout."""
-    json.dump(data, sys.stdout, ensure_ascii=False, indent=1, allow_nan=False)
-    sys.stdout.write("\n")
 
 
 def check_file_writable(file: Path) -> None:

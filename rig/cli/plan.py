@@ -6,7 +6,8 @@ from typing import Annotated
 
 import typer
 
-from rig.cli.options import BenchOption, JsonOption, output_console, print_json
+from rig.cli.options import BenchOption, JsonOption, output_console
+from rig.screen.json_text import print_json
 
 
 def plan(

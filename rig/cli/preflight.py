@@ -6,7 +6,8 @@ from pathlib import Path
 
 import typer
 
-from rig.cli.options import DONE, REFUSED, BenchArgument, JsonOption, OutOption, output_console, print_json
+from rig.cli.options import DONE, REFUSED, BenchArgument, JsonOption, OutOption, output_console
+from rig.screen.json_text import print_json
 
 
 def preflight(bench: BenchArgument, out: OutOption = Path("records"), as_json: JsonOption = False) -> None:
@@ -16,9 +17,9 @@ def preflight(bench: BenchArgument, out: OutOption = Path("records"), as_json: J
 
     Example: leadline preflight virtual_bench
     """
+    from rig.preflight import run_preflight
     from rig.screen.tables import preflight_table
     from rig.setup.bench import load_bench
-    from rig.setup.preflight import run_preflight
 
     report = run_preflight(load_bench(bench), out)
     if as_json:

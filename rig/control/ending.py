@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rig.control.course import Intent
+from rig.control.dialogue import Dialogue
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
 from rig.control.loop import Loop, StopAsked, Tripped
 from rig.control.pressure import PressureDrive
@@ -10,7 +11,6 @@ from rig.control.ramp import ramp_to
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 from rig.control.states import Command, State
-from rig.hand.dialogue import Dialogue
 from rig.snapshot import Prompt, View
 
 OPEN_BELOW_BAR = 0.05

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from rig.control.course import Intent
+from rig.control.dialogue import Dialogue
 from rig.control.interlocks import Response, Trip
 from rig.control.loop import Loop, Tripped
 from rig.control.pressure import PressureDrive
 from rig.control.states import Command
-from rig.hand.dialogue import Dialogue
 from rig.snapshot import Prompt, View
 
 LONGEST_HELD_S = 600.0

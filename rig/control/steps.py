@@ -15,10 +15,10 @@ from rig.control.interlocks import Response
 from rig.control.leak import LeakTest
 from rig.control.loop import Loop, Tripped, own_trip
 from rig.control.pot_gas import PotGas
+from rig.control.presenter import Presenter
 from rig.control.pressure import PressureDrive
 from rig.control.ramp import ramp_to
 from rig.control.scan import Scan
-from rig.presenter import Presenter
 from rig.setup.procedure import ProcedureFile, Step
 
 LEAST_ABOVE_AMBIENT_BAR = 0.015

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Literal, Protocol, runtime_checkable
 
 from rig.control.scan import Scan
-from rig.snapshot import Prompt, View
 
 Valve = Literal["supply", "vent"]
 Action = Literal["open", "crack", "wait", "slower", "close", "open_fully", "rest"]
@@ -40,16 +39,8 @@ class Cue:
 
 
 @runtime_checkable
-class PatientView(View, Protocol):
-    """A view whose person takes their time in rig time: a simulated operator."""
-
-    def put(self, prompt: Prompt, t_s: float) -> None:
-        """Put a question; the answer is fetched tick by tick."""
-        ...
-
-    def take(self, t_s: float) -> str | None:
-        """The answer, or None while there is none yet."""
-        ...
+class CuedView(Protocol):
+    """A view that hears every cue, tick by tick: a simulated operator's."""
 
     def cue(self, cue: Cue | None, scan: Scan) -> None:
         """Show the cue of this tick; None: hands off."""

@@ -18,7 +18,7 @@ from rig.control.run_log import RunLog
 from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 from rig.control.states import Machine, State
-from rig.hand.cues import SHORT_BAR, TOO_FAST_BAR_PER_MIN, Cue, PatientView, advise
+from rig.hand.cues import SHORT_BAR, TOO_FAST_BAR_PER_MIN, Cue, CuedView, advise
 from rig.snapshot import View
 
 CARD = (
@@ -68,7 +68,7 @@ class HandDrive:
         self._log = log
         self._scan = scan
         self._view = view
-        self._hears = view if isinstance(view, PatientView) else None
+        self._hears = view if isinstance(view, CuedView) else None
         self._show = show
         self._two_gauges = two_gauges
         self._cue: Cue | None = None

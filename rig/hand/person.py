@@ -28,7 +28,7 @@ _LEAST_TURN: dict[Valve, float] = {"supply": 0.01, "vent": 0.003}
 
 
 class SimulatedPerson:
-    """A `PatientView` that shows everything on another view and does what a careful person would."""
+    """A view, patient and cued, that shows everything on another and does what a careful person would."""
 
     def __init__(
         self,

@@ -9,12 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 
+from rig.control.dialogue import Dialogue, NoAnswer
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.control.loop import Loop, StopAsked, Tripped, own_trip
 from rig.control.permissives import lid_refusal
 from rig.control.scan import Scan
 from rig.control.starting import Refused
-from rig.hand.dialogue import Dialogue, NoAnswer
 from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
 from rig.setup.bench_file import BenchFile

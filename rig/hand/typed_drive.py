@@ -10,6 +10,7 @@ from collections.abc import Callable
 
 from rig.control.acquisition import Acquisition
 from rig.control.course import Course, Intent
+from rig.control.dialogue import Dialogue, NoAnswer
 from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.control.loop import Tripped, own_trip
 from rig.control.run_log import RunLog
@@ -17,7 +18,6 @@ from rig.control.safety_limits import SafetyLimits
 from rig.control.scan import Scan
 from rig.control.states import Machine, State
 from rig.hand.cues import Cue
-from rig.hand.dialogue import Dialogue, NoAnswer
 from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
 from rig.snapshot import Prompt, View

@@ -15,8 +15,8 @@ from rig.screen.formats import clock_text, counted
 
 if TYPE_CHECKING:
     from drivers.virtual_spec import FaultKind
+    from rig.preflight import PreflightReport, Verdict
     from rig.setup.plan import Plan
-    from rig.setup.preflight import PreflightReport, Verdict
 
 _VERDICT: Final[dict[Verdict, tuple[str, str]]] = {
     "ok": ("✔ ok", "green"),

@@ -9,11 +9,11 @@ import pytest
 
 from drivers.virtual_spec import FaultSpec
 from grading.strict_toml import FileError, TomlText
+from rig.preflight import Check, PreflightReport, run_preflight, standing_checks
 from rig.setup.bench import BenchNotReady, open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
 from rig.setup.cells import load_cells
 from rig.setup.config_files import open_config
-from rig.setup.preflight import Check, PreflightReport, run_preflight, standing_checks
 
 VIRTUAL = open_config("benches", "virtual_bench").text
 

@@ -9,8 +9,7 @@ from collections.abc import Callable
 from drivers.ports import Clock
 from rig.control.loop import Loop, StopAsked
 from rig.control.scan import Scan
-from rig.hand.cues import PatientView
-from rig.snapshot import Prompt, View
+from rig.snapshot import PatientView, Prompt, View
 from rig.stop import StopLevel, StopRequest
 
 Check = Callable[[str], str | None]
