@@ -6,17 +6,14 @@ import heapq
 from collections.abc import Callable
 
 from drivers.virtual.cells import Cell, CellModel, drawer_of, model_of
-from drivers.virtual.devices import (
-    BarometerDevice,
-    ControllerDevice,
-    Device,
-    GaugeDevice,
-    MillivoltDevice,
-    RoomOxygenDevice,
-    ScannerDevice,
-    ThermometerDevice,
-    ValveDevice,
-)
+from drivers.virtual.devices.controller import ControllerDevice
+from drivers.virtual.devices.device import Device
+from drivers.virtual.devices.gauge import BarometerDevice, GaugeDevice
+from drivers.virtual.devices.millivolts import MillivoltDevice
+from drivers.virtual.devices.room_oxygen import RoomOxygenDevice
+from drivers.virtual.devices.scanner import ScannerDevice
+from drivers.virtual.devices.thermometer import ThermometerDevice
+from drivers.virtual.devices.valve_block import ValveDevice
 from drivers.virtual.pot import MOL_PER_LITRE, Pot
 from drivers.virtual_spec import PotTruth, VirtualBenchError, VirtualInstrument, VirtualSpec
 

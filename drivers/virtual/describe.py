@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from drivers.virtual.bench import Bench
-from drivers.virtual.devices import Device, ScannerDevice
+from drivers.virtual.devices.device import Device
+from drivers.virtual.devices.scanner import ScannerDevice
 from drivers.virtual.wire import parser_of, registers_of
 from drivers.virtual_spec import VirtualSpec
 

@@ -12,25 +12,14 @@ from drivers.errors import BadReply, LinkDown, LinkTimeout, NoReading, Refused, 
 from drivers.limits import refuse_outside
 from drivers.ports import ChannelReading, Identity, Instrument, ReadingStatus, ValveState
 from drivers.virtual.bench import Bench, HungUp, Unanswered
-from drivers.virtual.devices import (
-    LONGEST_SHOT_MS,
-    MAINS_HZ,
-    NO_VALUE,
-    OVER_RANGE_BIT,
-    OVERLOAD,
-    SENSOR_FAULT_BIT,
-    UNDER_RANGE_BIT,
-    ControllerDevice,
-    Device,
-    GaugeDevice,
-    MillivoltDevice,
-    Permit,
-    RoomOxygenDevice,
-    ScannerDevice,
-    ThermometerDevice,
-    ValveDevice,
-    as_float32,
-)
+from drivers.virtual.devices.controller import ControllerDevice
+from drivers.virtual.devices.device import NO_VALUE, OVERLOAD, Device, Permit, as_float32
+from drivers.virtual.devices.gauge import OVER_RANGE_BIT, SENSOR_FAULT_BIT, UNDER_RANGE_BIT, GaugeDevice
+from drivers.virtual.devices.millivolts import MillivoltDevice
+from drivers.virtual.devices.room_oxygen import RoomOxygenDevice
+from drivers.virtual.devices.scanner import MAINS_HZ, ScannerDevice
+from drivers.virtual.devices.thermometer import ThermometerDevice
+from drivers.virtual.devices.valve_block import LONGEST_SHOT_MS, ValveDevice
 from drivers.virtual.scpi_parser import ScpiError, channels_of
 from drivers.virtual.scpi_server import FIRMWARE, MAKER
 from drivers.virtual_spec import VirtualBenchError, VirtualInstrument

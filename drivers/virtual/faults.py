@@ -13,18 +13,11 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from drivers.virtual.bench import Bench
-from drivers.virtual.devices import (
-    NO_VALUE,
-    OVER_RANGE_BIT,
-    OVERLOAD,
-    SENSOR_FAULT_BIT,
-    Device,
-    GaugeDevice,
-    ScannerDevice,
-    ThermometerDevice,
-    ValveDevice,
-    as_float32,
-)
+from drivers.virtual.devices.device import NO_VALUE, OVERLOAD, Device, as_float32
+from drivers.virtual.devices.gauge import OVER_RANGE_BIT, SENSOR_FAULT_BIT, GaugeDevice
+from drivers.virtual.devices.scanner import ScannerDevice
+from drivers.virtual.devices.thermometer import ThermometerDevice
+from drivers.virtual.devices.valve_block import ValveDevice
 from drivers.virtual_spec import FaultKind, FaultSpec, VirtualBenchError
 
 Undo = Callable[[], None]

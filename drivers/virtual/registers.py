@@ -11,20 +11,13 @@ import struct
 from dataclasses import dataclass
 from typing import Protocol
 
-from drivers.virtual.devices import (
-    LONGEST_SHOT_MS,
-    OVERLOAD,
-    SENSOR_FAULT_BIT,
-    UNIT_BAR_ABSOLUTE,
-    ControllerDevice,
-    ControlMode,
-    Device,
-    GaugeDevice,
-    MillivoltDevice,
-    RoomOxygenDevice,
-    ThermometerDevice,
-    ValveDevice,
-)
+from drivers.virtual.devices.controller import ControllerDevice, ControlMode
+from drivers.virtual.devices.device import OVERLOAD, Device
+from drivers.virtual.devices.gauge import SENSOR_FAULT_BIT, UNIT_BAR_ABSOLUTE, GaugeDevice
+from drivers.virtual.devices.millivolts import MillivoltDevice
+from drivers.virtual.devices.room_oxygen import RoomOxygenDevice
+from drivers.virtual.devices.thermometer import ThermometerDevice
+from drivers.virtual.devices.valve_block import LONGEST_SHOT_MS, ValveDevice
 
 ILLEGAL_ADDRESS = 2
 ILLEGAL_VALUE = 3

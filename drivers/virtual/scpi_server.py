@@ -6,14 +6,10 @@ import asyncio
 from collections.abc import Callable
 from math import inf, isfinite
 
-from drivers.virtual.devices import (
-    NO_VALUE,
-    ControllerDevice,
-    ControlMode,
-    Device,
-    ScannerDevice,
-    ThermometerDevice,
-)
+from drivers.virtual.devices.controller import ControllerDevice, ControlMode
+from drivers.virtual.devices.device import NO_VALUE, Device
+from drivers.virtual.devices.scanner import ScannerDevice
+from drivers.virtual.devices.thermometer import ThermometerDevice
 from drivers.virtual.scpi_parser import (
     ScpiError,
     ScpiParser,

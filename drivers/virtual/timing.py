@@ -8,7 +8,7 @@ from collections.abc import Callable, Generator
 from typing import Protocol
 
 from drivers.virtual.bench import Bench, HungUp, Unanswered
-from drivers.virtual.devices import Device
+from drivers.virtual.devices.device import Device
 
 Work = Generator[float, None, "str | None"]
 

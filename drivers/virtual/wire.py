@@ -5,15 +5,13 @@ from __future__ import annotations
 import asyncio
 
 from drivers.virtual.bench import Bench
-from drivers.virtual.devices import (
-    ControllerDevice,
-    Device,
-    GaugeDevice,
-    MillivoltDevice,
-    RoomOxygenDevice,
-    ThermometerDevice,
-    ValveDevice,
-)
+from drivers.virtual.devices.controller import ControllerDevice
+from drivers.virtual.devices.device import Device
+from drivers.virtual.devices.gauge import GaugeDevice
+from drivers.virtual.devices.millivolts import MillivoltDevice
+from drivers.virtual.devices.room_oxygen import RoomOxygenDevice
+from drivers.virtual.devices.thermometer import ThermometerDevice
+from drivers.virtual.devices.valve_block import ValveDevice
 from drivers.virtual.modbus_server import SerialServer, TcpServer
 from drivers.virtual.registers import (
     ControllerRegisters,

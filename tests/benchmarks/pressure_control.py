@@ -22,7 +22,7 @@ from multiprocessing import Pool
 import numpy as np
 from simulated_pot import Trail, bench_text, play
 
-from drivers.virtual.devices import CONVERSION_US, GaugeDevice
+from drivers.virtual.devices.gauge import CONVERSION_US, GaugeDevice
 from drivers.virtual.noise import WhiteNoise
 from rig.setup.config_files import open_config
 
@@ -102,8 +102,8 @@ def _spoil_gauge(draw: random.Random) -> None:
 
     def true_bar(gauge: GaugeDevice, at_us: int) -> float:
         if gauge.role != "gauge":
-            return gauge.bench.pot.pressure_at(at_us)
-        late_bar = gauge.bench.pot.pressure_at(at_us - lag_us)
+            return gauge.pot.pressure_at(at_us)
+        late_bar = gauge.pot.pressure_at(at_us - lag_us)
         return late_bar + _ADDED_NOISE_BAR * noise.at(at_us // CONVERSION_US)
 
     GaugeDevice.true_bar = true_bar  # type: ignore[method-assign]
