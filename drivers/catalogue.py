@@ -182,7 +182,7 @@ def start_virtual(spec: VirtualSpec) -> VirtualSession:
 
 def virtual_faults() -> tuple[FaultKind, ...]:
     """Faults that a virtual bench can inject."""
-    from drivers.virtual.faults import fault_kinds
+    from drivers.virtual.faults.catalogue import fault_kinds
 
     return fault_kinds()
 

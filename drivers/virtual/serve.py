@@ -20,7 +20,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from drivers.virtual.bench import Bench
-from drivers.virtual.faults import inject
+from drivers.virtual.faults.inject import inject
 from drivers.virtual.shared_time import SharedTime
 from drivers.virtual.spec_text import spec_from_text
 from drivers.virtual.timing import RunningTiming, SteppedTiming

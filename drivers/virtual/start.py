@@ -17,7 +17,7 @@ from drivers.virtual.bench import Bench
 from drivers.virtual.cells import Truths, drawer_of, model_of
 from drivers.virtual.clocks import RunningClock, SteppedClock, clock_of
 from drivers.virtual.direct import direct_instruments
-from drivers.virtual.faults import inject
+from drivers.virtual.faults.inject import inject
 from drivers.virtual.pot import room_of
 from drivers.virtual.shared_time import SharedTime
 from drivers.virtual.spec_text import spec_to_text

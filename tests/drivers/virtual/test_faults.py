@@ -7,7 +7,7 @@ import pytest
 
 from drivers.errors import BadReply, DriverError, LinkDown, LinkTimeout, NoReading, Refused, WrongInstrument
 from drivers.ports import ReadingStatus
-from drivers.virtual.faults import fault_kinds
+from drivers.virtual.faults.catalogue import fault_kinds
 from drivers.virtual_spec import FaultSpec, VirtualBenchError, parse_fault
 
 KINDS = {kind.name: kind for kind in fault_kinds()}
