@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from rig.cli.options import ABNORMAL, DONE, JsonOption, output_console
+from rig.cli.options import ABNORMAL, DONE, JsonOption, output_console, written_path
 from rig.screen.json_text import print_json
 
 app = typer.Typer(no_args_is_help=True, help="Look after a folder of records.")
@@ -21,7 +21,7 @@ def _archive() -> None:
 @app.command("check")
 def check(
     folder: Annotated[
-        Path, typer.Argument(metavar="FOLDER", help="A record, or a folder of records.")
+        Path, typer.Argument(metavar="FOLDER", parser=written_path, help="A record, or a folder of records.")
     ] = Path("records"),
     as_json: JsonOption = False,
 ) -> None:

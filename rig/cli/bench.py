@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from rig.cli.options import JsonOption, SeedOption, check_file_writable, output_console
+from rig.cli.options import JsonOption, SeedOption, check_file_writable, output_console, written_path
 from rig.screen.json_text import print_json
 
 app = typer.Typer(no_args_is_help=True, help="Shipped benches, and the virtual bench.")
@@ -65,7 +65,12 @@ def serve(
     ] = False,
     write: Annotated[
         Path | None,
-        typer.Option("--write", metavar="FILE", help="Write a bench file that leads to what is served."),
+        typer.Option(
+            "--write",
+            metavar="FILE",
+            parser=written_path,
+            help="Write a bench file that leads to what is served.",
+        ),
     ] = None,
 ) -> None:
     """Serve the virtual bench in this process until Ctrl-C, for practice or to develop a driver against.

@@ -8,12 +8,21 @@ from typing import Annotated
 
 import typer
 
-from rig.cli.options import JsonOption, LimitsOption, check_writable, output_console
+from rig.cli.options import (
+    JsonOption,
+    LimitsOption,
+    check_folder,
+    check_writable,
+    output_console,
+    written_path,
+)
 from rig.screen.json_text import print_json
 
 
 def certify(
-    record: Annotated[Path, typer.Argument(metavar="RECORD", help="Folder of a record.")],
+    record: Annotated[
+        Path, typer.Argument(metavar="RECORD", parser=written_path, help="Folder of a record.")
+    ],
     cell: Annotated[
         list[str] | None,
         typer.Option("--cell", metavar="SERIAL", help="Only this cell; may be repeated."),
@@ -22,7 +31,10 @@ def certify(
     font_dir: Annotated[
         list[Path] | None,
         typer.Option(
-            "--font-dir", metavar="DIR", help="Folder of fonts for scripts that ours lack; may be repeated."
+            "--font-dir",
+            metavar="DIR",
+            parser=written_path,
+            help="Folder of fonts for scripts that ours lack; may be repeated.",
         ),
     ] = None,
     as_json: JsonOption = False,
@@ -38,6 +50,8 @@ def certify(
 
     if not (record / "run.json").is_file():
         raise FileError(f"{record}: holds no record (a folder with run.json in it)")
+    for folder in font_dir or ():
+        check_folder(folder)
     check_writable(record)
     done = finish_record(
         record, limits=limits, cells=tuple(cell) if cell else None, font_folders=tuple(font_dir or ())

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from rig.cli.options import JsonOption, LimitsOption, output_console
+from rig.cli.options import JsonOption, LimitsOption, output_console, written_path
 from rig.screen.json_text import print_json
 
 if TYPE_CHECKING:
@@ -17,7 +17,11 @@ if TYPE_CHECKING:
 def grade(
     source: Annotated[
         Path,
-        typer.Argument(metavar="SOURCE", help="Record folder, readings table (CSV) or trace table (CSV)."),
+        typer.Argument(
+            metavar="SOURCE",
+            parser=written_path,
+            help="Record folder, readings table (CSV) or trace table (CSV).",
+        ),
     ],
     limits: LimitsOption = None,
     bench: Annotated[
@@ -34,7 +38,12 @@ def grade(
     ] = False,
     plot: Annotated[
         Path | None,
-        typer.Option("--plot", metavar="FILE", help="Draw the pictures to FILE.svg, FILE.png or FILE.pdf."),
+        typer.Option(
+            "--plot",
+            metavar="FILE",
+            parser=written_path,
+            help="Draw the pictures to FILE.svg, FILE.png or FILE.pdf.",
+        ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:

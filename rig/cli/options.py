@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import stat
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
@@ -18,6 +19,18 @@ BAD_INPUT: Final = 2
 REFUSED: Final = 3
 
 _WIDTH_OF_A_PIPE: Final = 130
+
+
+def written_path(given: str | Path) -> Path:
+    """Return the path that an option gives. An unset variable of a script comes as an empty one.
+
+    Raises:
+        typer.BadParameter: when it is empty, which `Path` would take for the current folder.
+    """
+    if given == "":
+        raise typer.BadParameter("is empty; write a path ('.' is this folder)")
+    return Path(given)
+
 
 BenchArgument = Annotated[
     str, typer.Argument(metavar="BENCH", help="Name of a shipped bench, or path of a bench file.")
@@ -44,7 +57,14 @@ LimitsOption = Annotated[
     ),
 ]
 OutOption = Annotated[
-    Path, typer.Option("--out", "-o", metavar="DIR", help="Folder that the record's folder is made in.")
+    Path,
+    typer.Option(
+        "--out",
+        "-o",
+        metavar="DIR",
+        parser=written_path,
+        help="Folder that the record's folder is made in.",
+    ),
 ]
 JsonOption = Annotated[
     bool, typer.Option("--json", help="Print JSON alone on stdout; messages go to stderr.")
@@ -63,6 +83,23 @@ def output_console(*, to_stderr: bool = False) -> Console:
     if not console.is_terminal and "COLUMNS" not in os.environ:
         console.width = _WIDTH_OF_A_PIPE
     return console
+
+
+def check_folder(folder: Path) -> None:
+    """Prove that a folder to read from is there.
+
+    Raises:
+        FileError: naming the folder and what stands in the way.
+    """
+    from grading.strict_toml import FileError
+
+    try:
+        if not stat.S_ISDIR(folder.stat().st_mode):
+            raise FileError(f"{folder}: is a file, not a folder")
+    except OSError as error:
+        raise FileError(f"{folder}: no folder to read from ({error.strerror})") from None
+    if not os.access(folder, os.R_OK | os.X_OK):
+        raise FileError(f"{folder}: may not be read; choose another folder")
 
 
 def check_file_writable(file: Path) -> None:
@@ -91,6 +128,8 @@ def check_writable(folder: Path) -> None:
 
     there = folder.absolute()
     while not there.exists() and there != there.parent:
+        if there.is_symlink():
+            raise FileError(f"{folder}: {there} is a link that leads to nothing; choose another --out")
         there = there.parent
     if not there.is_dir():
         raise FileError(f"{folder}: {there} is a file, not a folder; choose another --out")

@@ -139,6 +139,17 @@ def test_help_loads_nothing_heavy() -> None:
         (("bench", "serve", "--write", "."), "is a folder, not a file"),
         (("plan", "fullest_of_all", "--bench", "virtual_bench"), "shipped: full, quick. A file of your own"),
         (("archive", "check", "nowhere"), "leadline: nowhere: no such folder"),
+        (("archive", "check", ""), "Invalid value for 'FOLDER': is empty; write a path"),
+        (("bench", "serve", "--write", ""), "Invalid value for '--write': is empty"),
+        (("certify", ""), "Invalid value for 'RECORD': is empty"),
+        (("demo", "--out", ""), "Invalid value for '--out' / '-o': is empty"),
+        (("grade", ""), "Invalid value for 'SOURCE': is empty"),
+        (("grade", "nowhere", "--plot", ""), "Invalid value for '--plot': is empty"),
+        (("plan", "", "--bench", "virtual_bench"), "no procedure is called ''"),
+        (("preflight", ""), "no bench is called ''"),
+        (("preflight", "virtual_bench", "--out", ""), "Invalid value for '--out' / '-o': is empty"),
+        (("run", "virtual_bench", "-c", ""), "no cells file is called ''"),
+        (("run", "virtual_bench", "-c", "six_cells", "--out", ""), "Invalid value for '--out' / '-o'"),
     ],
 )
 def test_bad_input_is_one_line_and_code_2(
@@ -195,6 +206,39 @@ def test_output_folder_that_cannot_be_written_is_refused_before_anything_starts(
     assert (code, out) == (2, "")
     assert err == f"leadline: {taken / 'records'}: {taken} is a file, not a folder; choose another --out\n"
     assert taken.read_text() == "a file"
+
+
+def test_output_folder_that_is_a_link_to_nothing_is_refused_before_anything_starts(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    loop = tmp_path / "loop"
+    loop.symlink_to(loop)
+    code, out, err = run(capsys, "run", "virtual_bench", "-c", "six_cells", "--out", str(loop))
+    assert (code, out) == (2, "")
+    assert err == f"leadline: {loop}: {loop} is a link that leads to nothing; choose another --out\n"
+
+
+@pytest.mark.parametrize(
+    ("folder", "told"),
+    [("nowhere", "no folder to read from"), ("a_file", "is a file, not a folder"), ("", "is empty")],
+)
+def test_font_folder_that_is_none_is_refused_and_nothing_is_written(
+    folder: str,
+    told: str,
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    record = tmp_path / "record"
+    record.mkdir()
+    (record / "run.json").write_text("{}")
+    (tmp_path / "a_file").write_text("no fonts")
+    code, out, err = run(capsys, "certify", str(record), "--font-dir", folder)
+    assert (code, out) == (2, "")
+    assert told in err
+    assert len(err.splitlines()) == 1
+    assert [path.name for path in record.iterdir()] == ["run.json"]
 
 
 def test_output_folder_on_a_system_that_refuses_is_told(capsys: pytest.CaptureFixture[str]) -> None:
