@@ -27,6 +27,7 @@ class StopRequest:
     def __init__(self) -> None:
         self._level = StopLevel.NONE
         self._why = ""
+        self._asked = 0
         self._lock = threading.RLock()
 
     @property
@@ -39,6 +40,11 @@ class StopRequest:
         """Who or what asked first, as one clause; empty when nobody did."""
         return self._why
 
+    @property
+    def asked(self) -> int:
+        """How often somebody asked: a level cannot rise above the most urgent, but people can ask again."""
+        return self._asked
+
     def request(self, why: str, level: StopLevel | None = None) -> None:
         """Ask to stop.
 
@@ -47,6 +53,7 @@ class StopRequest:
             level: how urgently; None raises the level by one, so that asking twice de-energises.
         """
         with self._lock:
+            self._asked += 1
             wanted = StopLevel(min(self._level + 1, StopLevel.NOW)) if level is None else level
             if wanted > self._level:
                 self._level = wanted

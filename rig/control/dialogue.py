@@ -10,12 +10,13 @@ from drivers.ports import Clock
 from rig.control.loop import Loop, StopAsked
 from rig.control.scan import Scan
 from rig.snapshot import PatientView, Prompt, View
-from rig.stop import StopLevel, StopRequest
+from rig.stop import StopRequest
 
 Check = Callable[[str], str | None]
 """What is wrong with an answer, as one line for the operator, or None when it will do."""
 TRIES = 3
 _WITHDRAWN_WITHIN_S = 0.5
+_LOOK_EVERY_S = 0.05
 
 
 def clock_runs(clock: Clock) -> bool:
@@ -51,7 +52,7 @@ class Dialogue:
         self._view = view
         self._stop = stop
         self._time_runs = time_runs
-        self._level = StopLevel.NONE
+        self._asked = 0
         self.before_gas = True
 
     def demand(self, prompt: Prompt, check: Check, watch: Callable[[Scan], None] | None = None) -> str:
@@ -95,7 +96,7 @@ class Dialogue:
         Raises:
             StopAsked, Tripped: as `demand`; the question is withdrawn.
         """
-        self._level = StopLevel.NONE if self.before_gas else self._stop.level
+        self._asked = 0 if self.before_gas else self._stop.asked
         log = self._loop.log
         log.event("prompt", code=prompt.code, text=prompt.text)
         try:
@@ -113,7 +114,7 @@ class Dialogue:
         Raises:
             StopAsked, Tripped: as `demand`.
         """
-        self._level = StopLevel.NONE if self.before_gas else self._stop.level
+        self._asked = 0 if self.before_gas else self._stop.asked
         until_s = self._loop.now_s + seconds
         scan = self._tick(watch)
         while scan.t_s < until_s:
@@ -131,14 +132,16 @@ class Dialogue:
                     return answer
             view.withdraw()
             return None
-        if not self._time_runs:
-            return view.ask(prompt)
         answers: list[str | None] = []
         asker = threading.Thread(target=lambda: answers.append(view.ask(prompt)), daemon=True)
         asker.start()
         try:
             while asker.is_alive() and self._loop.now_s - begun_s < prompt.timeout_s:
-                self._tick(watch)
+                if self._time_runs:
+                    self._tick(watch)
+                else:
+                    asker.join(_LOOK_EVERY_S)
+                    self._heed_stop()
         finally:
             if asker.is_alive():
                 # The keyboard has to be free again before anything else can be asked.
@@ -148,8 +151,11 @@ class Dialogue:
 
     def _tick(self, watch: Callable[[Scan], None] | None) -> Scan:
         scan = self._loop.tick()
-        if self._stop.level > self._level:
-            raise StopAsked(self._stop.why)
+        self._heed_stop()
         if watch is not None:
             watch(scan)
         return scan
+
+    def _heed_stop(self) -> None:
+        if self._stop.asked > self._asked:
+            raise StopAsked(self._stop.why)

@@ -2,6 +2,7 @@
 
 import json
 import re
+import threading
 from dataclasses import replace
 
 import pytest
@@ -398,3 +399,68 @@ def test_a_monitored_room_stands_in_the_record_and_ends_the_run_when_it_is_enric
     enriched, pot = run(short, tmp_path / "out", bench=watched, struck=strike)
     assert (enriched.how, enriched.code) == ("tripped", "ROOM_OXYGEN")
     assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+
+
+class AsksToStop(View):
+    """Somebody who presses Ctrl-C instead of answering, once for each question."""
+
+    def __init__(self, stop, at_once_s=1e9):
+        super().__init__()
+        self._stop, self._at_once_s = stop, at_once_s
+        self._withdrawn = threading.Event()
+        self.left_alone = 0
+
+    def update(self, snapshot):
+        if snapshot.elapsed_s >= self._at_once_s:
+            self._at_once_s = 1e9
+            self._stop.request("Ctrl-C", StopLevel.NOW)
+
+    def ask(self, prompt):
+        self.asked.append(prompt)
+        self._withdrawn.clear()
+        self._stop.request("Ctrl-C")
+        self.left_alone += not self._withdrawn.wait(20.0)
+        return
+
+    def withdraw(self):
+        self._withdrawn.set()
+
+
+@pytest.mark.parametrize(
+    ("faults", "at_once_s", "how", "codes"),
+    [
+        ({"cylinder_empty": 200.0}, 1e9, "stopped", ["mend_no_response"]),
+        ({"vent_stuck_shut": 200.0, "supply_stuck_open": 200.0}, 1e9, "tripped", ["not_vented"]),
+        # Asked for already as urgently as can be; the question stands all the same, and has to end.
+        ({"vent_stuck_shut": 400.0}, 420.0, "aborted", ["not_vented"]),
+    ],
+)
+def test_ctrl_c_ends_a_question_on_a_bench_whose_time_stands_still_meanwhile(
+    short, tmp_path, faults, at_once_s, how, codes
+):
+    stop = StopRequest()
+    view = AsksToStop(stop, at_once_s)
+    cells = load_cells("six_cells").cells[:2]
+    specs = tuple(FaultSpec(name, at_s) for name, at_s in faults.items())
+    with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417, faults=specs) as bench:
+        outcome = run_session(
+            bench, short, cells, LIMITS, out=tmp_path, operator="R. Mote", view=view, stop=stop
+        )
+    assert ([prompt.code for prompt in view.asked], view.left_alone) == (codes, 0)
+    assert outcome.how == how
+    assert check_record(outcome.record) == []
+
+
+def test_a_barometer_that_falls_silent_is_told_and_not_taken_for_read(short, tmp_path):
+    view = View()
+    outcome, _ = run(short, tmp_path, view=view, struck=("measure", 1, 5.0, breaks("barometer_link_lost")))
+    assert outcome.how == "completed"
+    cautions = [text for severity, text in view.said if severity == "caution" and "barometer" in text]
+    assert len(cautions) == 1
+    assert "no longer answers" in cautions[0]
+    assert cautions[0] in [note["text"] for note in events(outcome, "note")]
+    first, last = events(outcome, "vented_zero")
+    assert first["barometer_bar"] == pytest.approx(1.0, abs=0.1)
+    assert last["barometer_bar"] is None
+    back, _ = run(short, tmp_path / "back", struck=("measure", 1, 5.0, breaks("barometer_link_lost", 30.0)))
+    assert "The barometer answers again." in [note["text"] for note in events(back, "note")]
