@@ -18,6 +18,7 @@ from rig.resting import rest_s, still_resting
 from rig.snapshot import View
 
 _ROWS_SHOWN = 10
+_BAROMETER_LOST_AFTER = 2
 _AIR_THE_ROOM = "Air the room; find where the oxygen comes from."
 
 
@@ -36,6 +37,7 @@ class Telling:
         self._frozen = frozen
         self._room = RoomWatch()
         self._code_told = False
+        self._barometer_told = False
         self.asks_codes = False
 
     def caution(self, text: str) -> None:
@@ -76,8 +78,9 @@ class Telling:
         self._view.say(why, "alarm")
 
     def tick(self, scan: Scan) -> None:
-        """Tell what is new about the room's oxygen and about the files that the run was started with."""
+        """Tell what is new about the room, the barometer and the files that the run was started with."""
         self._tell_edits()
+        self._tell_barometer(scan)
         if alarming := self._room.look(scan.room_oxygen_percent):
             self._log.event("alarm", code="ROOM_OXYGEN_RISES", text=alarming, do_now=_AIR_THE_ROOM)
             self._view.say(f"{alarming} {_AIR_THE_ROOM}", "alarm")
@@ -118,6 +121,16 @@ class Telling:
         )
         for row in self._log.last_rows(_ROWS_SHOWN):
             self._view.say(row)
+
+    def _tell_barometer(self, scan: Scan) -> None:
+        """Tell once of a barometer that is silent: what the pot is vented to is then an old reading."""
+        if scan.barometer_bad >= _BAROMETER_LOST_AFTER and not self._barometer_told:
+            self._barometer_told = True
+            last = "" if scan.barometer_bar is None else f", {1000.0 * scan.barometer_bar:.1f} hPa,"
+            self.caution(f"The barometer no longer answers; its last reading{last} is used until it does.")
+        elif scan.barometer_bad == 0 and self._barometer_told:
+            self._barometer_told = False
+            self._log.event("note", text="The barometer answers again.")
 
     def _tell_edits(self) -> None:
         for name in self._frozen.newly_changed():

@@ -349,13 +349,16 @@ class Acquisition:
             self.scan.room_oxygen_bad = 0
 
     def _read_barometer(self, barometer: Barometer) -> Reading:
+        scan = self.scan
         try:
             value = barometer.read_barometer_bar()
         except DriverError as error:
-            if error.status not in (ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN):
-                self.scan.barometer_odd += 1
+            if error.status in (ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN):
+                scan.barometer_bad += 1
+            else:
+                scan.barometer_odd += 1
             return Reading(None, str(error.status))
-        scan = self.scan
+        scan.barometer_bad = 0
         if not 0.0 < value < 2.0:
             scan.barometer_odd += 1
             return Reading(None, "over" if value > 0 else "under")

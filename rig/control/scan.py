@@ -29,6 +29,7 @@ class Scan:
         rate_bar_per_s: slope of the first gauge over the last two seconds.
         barometer_bar: last believed reading; None before the first.
         barometer_odd: readings in a row that no weather explains.
+        barometer_bad: attempts without an answer.
         temperature_c: last good reading; None before the first.
         temperature_bad: attempts without a good reading.
         temperature_jump_k: change between the last two good readings.
@@ -67,6 +68,7 @@ class Scan:
     rate_bar_per_s: float = 0.0
     barometer_bar: float | None = None
     barometer_odd: int = 0
+    barometer_bad: int = 0
     temperature_c: float | None = None
     temperature_bad: int = 0
     temperature_jump_k: float = 0.0

@@ -140,7 +140,7 @@ def check_vented_zero(loop: Loop) -> dict[str, float]:
         "vented_zero",
         gauge_bar=round(means[next(iter(means))], 6),
         second_gauge_bar=round(means[list(means)[1]], 6) if len(means) > 1 else None,
-        barometer_bar=round(barometer_bar, 6),
+        barometer_bar=None if loop.scan.barometer_bad else round(barometer_bar, 6),
         verdict="; ".join(problems) or "agrees",
     )
     if problems:
