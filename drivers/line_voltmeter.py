@@ -25,7 +25,7 @@ from pydantic import Field, model_validator
 from drivers.background_scan import BackgroundScan
 from drivers.errors import BadReply, LinkDown
 from drivers.options import read_options
-from drivers.ports import ChannelReading, Clock, InstrumentSpec, ReadingStatus
+from drivers.ports import MOST_SOCKETS, ChannelReading, Clock, InstrumentSpec, ReadingStatus
 from drivers.scpi import NUMBER, ScpiInstrument, ScpiOptions, Words
 
 _LINE = re.compile(rf"\s*(?:(\d+)\s+({NUMBER}|over|under|none)(?:\s+(\d+))?|END\s+(\d+))\s*")
@@ -53,7 +53,7 @@ class LineOptions(ScpiOptions):
     """
 
     baud: int = Field(default=115200, gt=0)
-    channels: tuple[int, ...] = (1, 2, 3, 4, 5, 6, 7, 8)
+    channels: tuple[int, ...] = Field(default=(1, 2, 3, 4, 5, 6, 7, 8), max_length=MOST_SOCKETS)
     sockets: tuple[int, ...] = ()
     scan_s: float = Field(default=0.5, gt=0)
     boot_s: float = Field(default=2.0, ge=0, le=30)

@@ -17,7 +17,7 @@ from pydantic import Field, model_validator
 from drivers.errors import BadReply
 from drivers.modbus_registers import ModbusInstrument, ModbusOptions, Number, Registers
 from drivers.options import read_options
-from drivers.ports import ChannelReading, Clock, InstrumentSpec, ReadingStatus
+from drivers.ports import MOST_SOCKETS, ChannelReading, Clock, InstrumentSpec, ReadingStatus
 from drivers.scpi import status_of
 
 
@@ -26,7 +26,7 @@ class MillivoltOptions(ModbusOptions):
 
     first: Number = Number(address=0)
     step: int = Field(default=2, ge=1, le=16)
-    sockets: tuple[int, ...] = (1, 2, 3, 4, 5, 6, 7, 8)
+    sockets: tuple[int, ...] = Field(default=(1, 2, 3, 4, 5, 6, 7, 8), max_length=MOST_SOCKETS)
     over_raw: int | None = None
     under_raw: int | None = None
     fault_mask: int | None = Field(default=None, ge=0, le=65535)

@@ -5,13 +5,15 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 from types import NoneType
-from typing import Any, TypeVar, get_args
+from typing import Any, Final, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 
 from drivers.errors import BadSpec
 from drivers.ports import InstrumentSpec
+
+_LONGEST_SHOWN: Final = 60
 
 
 class Options(BaseModel):
@@ -68,6 +70,8 @@ def _plain_sentence(problem: ErrorDetails) -> str:
     message = problem["msg"].removeprefix("Value error, ").replace("Input should be", "should be")
     found = problem["input"]
     shown = "a table" if isinstance(found, dict) else "a list" if isinstance(found, list) else repr(found)
+    if len(shown) > _LONGEST_SHOWN:
+        shown = f"{shown[:_LONGEST_SHOWN]}..."
     return f"{message.replace('a valid dictionary', 'a table')}, found {shown}"
 
 

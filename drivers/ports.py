@@ -10,7 +10,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
-from typing import Any, Protocol, runtime_checkable
+from typing import Any, Final, Protocol, runtime_checkable
+
+MOST_SOCKETS: Final = 64
+"""Sockets of the largest pot, and with it the channels that a voltmeter may be asked for."""
 
 
 class ReadingStatus(StrEnum):

@@ -22,7 +22,7 @@ from drivers.addresses import SERIAL_LATE_S
 from drivers.errors import BadReply, NoReading, Refused
 from drivers.identity import check_serial
 from drivers.options import Options
-from drivers.ports import Clock, Identity, InstrumentSpec, ReadingStatus
+from drivers.ports import MOST_SOCKETS, Clock, Identity, InstrumentSpec, ReadingStatus
 from drivers.visa_link import TextSettings, VisaLink
 
 NUMBER = r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d{1,3})?"
@@ -30,6 +30,7 @@ ONE_NUMBER = re.compile(rf"\s*({NUMBER})\s*")
 ANY_TEXT = re.compile(r"[ -~]*")
 _ERROR = re.compile(r'\s*([+-]?\d+)\s*(?:,\s*"?([^"]*)"?)?\s*')
 _CHANNELS = re.compile(r"(?:#\d+)?\(@([\d:, ]*)\)")
+_CHANNEL_RANGE = re.compile(r"([0-9]{1,12})(?::([0-9]{1,12}))?")
 
 # A little below 9.9E37 and 9.91E37, since some instruments send them rounded to single precision.
 _LEAST_SENTINEL = 9.89e37
@@ -219,30 +220,41 @@ def parse_channels(text: str) -> tuple[str, ...]:
     """Read a channel list such as `101:104,107` into single channels.
 
     Raises:
-        ValueError: when it is no list of channel numbers, or names one twice.
+        ValueError: when it is no list of channel numbers, names one twice, or more than a pot has sockets.
     """
     channels: list[str] = []
     for part in text.replace(" ", "").split(","):
-        first, colon, last = part.partition(":")
-        if not first.isdecimal() or (colon and not last.isdecimal()):
-            raise ValueError(f"{text!r} is no channel list such as 101:108 or 101,102,105")
-        if not colon:
-            channels.append(first)
-        elif int(last) < int(first):
+        match = _CHANNEL_RANGE.fullmatch(part)
+        if match is None:
+            raise ValueError("should be a channel list such as 101:108 or 101,102,105")
+        first, last = match[1], match[2] or match[1]
+        if int(last) < int(first):
             raise ValueError(f"{part!r} runs backwards")
+        # Counted before the range is written out: a slip of the finger may ask for more than memory holds.
+        if len(channels) + int(last) - int(first) + 1 > MOST_SOCKETS:
+            raise ValueError(f"should name at most {MOST_SOCKETS} channels, as many as a pot has sockets")
+        if match[2] is None:
+            channels.append(first)
         else:
             channels += [str(number).zfill(len(first)) for number in range(int(first), int(last) + 1)]
     if len(set(channels)) != len(channels):
-        raise ValueError(f"{text!r} names a channel twice")
+        raise ValueError("names a channel twice")
     return tuple(channels)
 
 
 def read_channel_list(link: VisaLink, word: str) -> tuple[str, ...]:
-    """Ask for a channel list, sent plain or as a definite-length block: `#214(@101,102,103)`."""
+    """Ask for a channel list, sent plain or as a definite-length block: `#214(@101,102,103)`.
+
+    Raises:
+        BadReply: when the answer is no list that a pot could be read by.
+    """
     answer = link.query(word, _CHANNELS)
     if answer[0].startswith("#"):
         digits = int(answer[0][1])
         body = answer[0][2 + digits :]
         if answer[0][2 : 2 + digits] != str(len(body)).zfill(digits):
             raise BadReply(link.instrument, f"sent a block of {len(body)} characters that says otherwise")
-    return parse_channels(answer[1]) if answer[1].strip() else ()
+    try:
+        return parse_channels(answer[1]) if answer[1].strip() else ()
+    except ValueError as error:
+        raise BadReply(link.instrument, f"sent the channel list {answer[1]!r}: {error}") from None

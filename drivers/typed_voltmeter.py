@@ -15,7 +15,7 @@ from pydantic import Field, field_validator
 
 from drivers.errors import BadReply
 from drivers.options import read_options
-from drivers.ports import ChannelReading, InstrumentSpec, ReadingStatus
+from drivers.ports import MOST_SOCKETS, ChannelReading, InstrumentSpec, ReadingStatus
 from drivers.typed_instrument import Ask, TypedInstrument, TypedOptions
 
 _WORDS = {
@@ -29,7 +29,7 @@ _WORDS = {
 class TypedVoltmeterOptions(TypedOptions):
     """Options of a hand-read meter: its `sockets`, what can be true (`most_mv`), and who makes it."""
 
-    sockets: tuple[int, ...] = (1,)
+    sockets: tuple[int, ...] = Field(default=(1,), max_length=MOST_SOCKETS)
     most_mv: float = Field(default=1000.0, gt=0)
 
     @field_validator("sockets")

@@ -11,7 +11,7 @@ from typing import Any, Final, Literal
 
 from pydantic import Field
 
-from drivers.ports import Identity
+from drivers.ports import MOST_SOCKETS, Identity
 from grading.measurement import ErrorModel
 from grading.results import InstrumentLine
 from grading.strict_toml import FileError, StrictModel, TomlText, parse, suggestion
@@ -80,7 +80,7 @@ class Pot(StrictModel):
 
     volume_l: float = Field(ge=0.02, le=20, description="free gas volume of the pot, in litres")
     lid_diameter_mm: float = Field(gt=0, le=600, description="diameter that pressure acts on, in mm")
-    sockets: int = Field(ge=1, le=64, description="number of cell sockets")
+    sockets: int = Field(ge=1, le=MOST_SOCKETS, description="number of cell sockets")
 
 
 class Gas(StrictModel):
@@ -103,7 +103,10 @@ class Scan(StrictModel):
 
     interval_s: float = Field(default=0.2, ge=0.05, le=5.0, description="time from scan to scan, in seconds")
     shorted_socket: int | None = Field(
-        default=None, ge=1, le=64, description="socket that holds a short for checking the voltmeter"
+        default=None,
+        ge=1,
+        le=MOST_SOCKETS,
+        description="socket that holds a short for checking the voltmeter",
     )
 
 

@@ -34,6 +34,19 @@ def test_a_driver_from_nowhere_is_met_with_the_list():
         ("scpi_scanner", {"channels": "101:"}, "options.channels", "101:108"),
         ("scpi_scanner", {"channels": "105:101"}, "options.channels", "backwards"),
         ("scpi_scanner", {"channels": "101,101"}, "options.channels", "twice"),
+        (
+            "scpi_scanner",
+            {"channels": "101:165"},
+            "options.channels",
+            "at most 64 channels, as many as a pot",
+        ),
+        ("scpi_scanner", {"channels": "101:99999999999"}, "options.channels", "at most 64 channels"),
+        ("scpi_scanner", {"channels": f"1:{'9' * 5000}"}, "options.channels", "such as 101:108"),
+        ("scpi_scanner", {"channels": "101:132,201:233"}, "options.channels", "at most 64 channels"),
+        ("scpi_relay_voltmeter", {"channels": "1:99999999999"}, "options.channels", "at most 64 channels"),
+        ("line_voltmeter", {"channels": [*range(65)]}, "options.channels", "at most 64 items"),
+        ("modbus_millivolts", {"sockets": [*range(1, 66)]}, "options.sockets", "at most 64 items"),
+        ("typed_voltmeter", {"sockets": [*range(1, 66)]}, "options.sockets", "at most 64 items"),
         ("scpi_scanner", {"channels": "101:103", "sockets": [1, 2]}, "options", "3 different sockets"),
         ("scpi_scanner", {"words": {"fetsh": "X?"}}, "options.words.fetsh", "did you mean 'fetch'"),
         ("scpi_scanner", {"words": {"nplc": "N {cycles}"}}, "options.words.nplc", r"\{nplc\} can"),
@@ -60,6 +73,12 @@ def test_an_unusable_option_is_named_with_what_would_be_right(driver, options, k
         open_instrument(InstrumentSpec("unit", driver, address, options=options), ask=lambda question: None)
     assert caught.value.key == key
     assert "\n" not in str(caught.value)
+    assert len(str(caught.value)) < 200
+
+
+def test_as_many_channels_as_a_pot_can_have_sockets_are_taken(opened):
+    spec = InstrumentSpec("unit", "scpi_scanner", VISA, options={"channels": "101:132,201:232"})
+    assert len(opened(open_instrument(spec)).sockets) == 64
 
 
 @pytest.mark.parametrize(

@@ -100,6 +100,14 @@ def test_scanner_that_takes_other_channels(dialogue, instrument):
         instrument("scpi_scanner", peer.visa, channels="101,102").configure()
 
 
+@pytest.mark.parametrize("answer", ["(@101:99999999999)", "(@101,101)", "(@102:101)", "(@:)"])
+def test_scanner_that_answers_no_channel_list(answer, dialogue, instrument):
+    settings = (("ROUT:SCAN (@101)", None), ("ROUT:SCAN?", answer))
+    peer = dialogue(IDENTITY, ("*CLS", None), *METER_SETTINGS, *settings)
+    with pytest.raises(BadReply, match="channel list"):
+        instrument("scpi_scanner", peer.visa, channels="101").configure()
+
+
 def test_scanner_that_finds_fault_with_a_setting(dialogue, instrument):
     settings = (("ROUT:SCAN (@101)", None), ("ROUT:SCAN?", "(@101)"))
     errors = (("SYST:ERR?", '-222,"Data out of range;NPLC"'), ("SYST:ERR?", "-113,Undefined"), NO_ERROR)

@@ -336,6 +336,11 @@ def test_what_nobody_foresaw_is_one_line_with_a_file_for_us(
         ),
         ('role = "voltmeter"', 'role = "thermometer"', "no instrument has role 'voltmeter'"),
         ("nplc = 1", "nplcs = 1", "instruments.scanner.options.nplcs"),
+        (
+            '"101:108"',
+            '"101:99999999999"',
+            "instruments.scanner.options.channels: should name at most 64 channels",
+        ),
     ],
 )
 @pytest.mark.parametrize("command", ["run", "preflight"])
