@@ -120,7 +120,7 @@ def over_pressure(scan: Scan, limits: SafetyLimits) -> str | None:
 def watchdog(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The valve block's watchdog has dropped the outputs."""
     if scan.valves is not None and scan.valves.watchdog_tripped:
-        return "The watchdog relay has dropped the valves: it missed the heartbeat of this program."
+        return "The watchdog relay has dropped the valves: it saw no new heartbeat of this program in time."
     return None
 
 
@@ -416,7 +416,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
         _ABORT,
         0.8,
         watchdog,
-        "Close the bottle; find out what held the program up.",
+        "Close the bottle. Either this computer was held up, or the valve block takes no commands any more.",
     ),
     Interlock("OWNER_CHANGED", (30,), _ABORT, 3.0, foreign_owner, "Close the bottle; end the other program."),
     Interlock("LID_OPEN", (29,), _ABORT, 0.8, lid_open, f"{CLOSE_BOTTLE} Stand clear of the lid."),
