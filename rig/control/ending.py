@@ -207,7 +207,7 @@ class Ending:
             if _bears_out(scan, loop.limits.vented_bar):
                 loop.log.event("note", text="The pot is vented now.")
                 return
-            self._view.say(f"{not_vented_text(scan, loop.limits)} {KEEP_LID_SHUT}", "alarm")
+            self._view.say(f"{not_vented_text(scan, loop.limits)} {CLOSE_BOTTLE} {KEEP_LID_SHUT}", "alarm")
 
     def _tick_through(self) -> Scan:
         """Tick whatever an interlock says: the outputs are dropped already."""
