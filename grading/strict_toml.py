@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import re
+import stat
 import tomllib
 import types
 import typing
@@ -24,6 +25,7 @@ KeyPath = tuple[str | int, ...]
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _MOST_LISTED = 12
+_MOST_BYTES = 2_000_000
 
 
 class FileError(Exception):
@@ -86,9 +88,18 @@ def read_text(path: Path) -> TomlText:
     """Read a file as UTF-8 text.
 
     Raises:
-        FileError: when it is missing, is no file, may not be read or is not UTF-8.
+        FileError: when it is missing, is no regular file, is far too large, may not be read or is not UTF-8.
     """
     try:
+        about = path.stat()
+        # Looked at before it is opened: a pipe would be waited at for ever, and some devices never end.
+        if not (stat.S_ISREG(about.st_mode) or stat.S_ISDIR(about.st_mode)):
+            raise FileError(f"{path}: is a pipe or a device, not a file; save its text as a file")
+        if about.st_size > _MOST_BYTES:
+            raise FileError(
+                f"{path}: holds {about.st_size / 1e6:.0f} MB where a few kB are usual and "
+                f"{_MOST_BYTES / 1e6:.0f} MB is the most; is it the right file?"
+            )
         return TomlText(str(path), path.read_text(encoding="utf-8-sig"))
     except FileNotFoundError:
         raise FileError(f"{path}: no such file") from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 from datetime import date
 from pathlib import Path
@@ -144,6 +145,26 @@ def test_unreadable_file_is_one_sentence(tmp_path: Path, content: bytes | None) 
 def test_folder_in_place_of_a_file_is_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(FileError, match="folder"):
         read_text(tmp_path)
+
+
+def test_pipe_in_place_of_a_file_is_one_sentence_and_nobody_waits(tmp_path: Path) -> None:
+    pipe = tmp_path / "sheet.toml"
+    os.mkfifo(pipe)
+    with pytest.raises(FileError, match="is a pipe or a device, not a file"):
+        read_text(pipe)
+
+
+def test_device_in_place_of_a_file_is_one_sentence() -> None:
+    with pytest.raises(FileError, match="is a pipe or a device, not a file"):
+        read_text(Path("/dev/null"))
+
+
+def test_file_far_too_large_is_not_read(tmp_path: Path) -> None:
+    path = tmp_path / "sheet.toml"
+    with path.open("wb") as file:
+        file.truncate(400_000_000)
+    with pytest.raises(FileError, match="holds 400 MB where a few kB are usual and 2 MB is the most"):
+        read_text(path)
 
 
 def test_keys_count_items_from_one_and_nearest_needs_likeness() -> None:

@@ -180,6 +180,39 @@ def test_duplicate_serial_names_both_lines_and_starts_nothing(
     assert not out.exists()
 
 
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("plan", "quick", "--bench", "{pipe}"),
+        ("plan", "{pipe}", "--bench", "virtual_bench"),
+        ("preflight", "{pipe}"),
+        ("run", "{pipe}", "-c", "six_cells"),
+        ("run", "virtual_bench", "-c", "six_cells", "-p", "{pipe}"),
+        ("run", "virtual_bench", "-c", "{pipe}"),
+        ("run", "virtual_bench", "-c", "six_cells", "--limits", "{pipe}"),
+        ("bench", "serve", "{pipe}"),
+        ("bench", "serve", "--cells", "{pipe}"),
+        ("bench", "describe", "{pipe}"),
+    ],
+    ids=" ".join,
+)
+@pytest.mark.parametrize("name", ["pipe.toml", "pipe"])
+def test_pipe_in_place_of_a_file_is_told_and_nobody_waits_at_it(
+    arguments: tuple[str, ...],
+    name: str,
+    capsys: pytest.CaptureFixture[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    pipe = tmp_path / name
+    os.mkfifo(pipe)
+    code, out, err = run(capsys, *(argument.format(pipe=pipe) for argument in arguments))
+    assert (code, out) == (2, "")
+    assert err == f"leadline: {pipe}: is a pipe or a device, not a file; save its text as a file\n"
+    assert [path.name for path in tmp_path.iterdir()] == [name]
+
+
 def test_step_above_the_pot_is_refused_before_anything_starts(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:

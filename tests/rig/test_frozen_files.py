@@ -1,9 +1,11 @@
 """A file edited during a run is told once, whatever the disk does, and never changes the run."""
 
 import os
+import threading
 import time
 
 from grading.strict_toml import TomlText, read_text
+from rig.control import frozen_files
 from rig.control.frozen_files import FrozenFiles
 
 
@@ -53,16 +55,32 @@ def test_files_that_are_shipped_or_vanish_are_no_edit(tmp_path, monkeypatch):
     assert files.newly_changed() == []
 
 
-def test_a_disk_that_does_not_answer_keeps_nobody_waiting(tmp_path):
-    """A pipe that nobody writes to holds its reader up like a share that is lost."""
+def test_a_disk_that_does_not_answer_keeps_nobody_waiting(tmp_path, monkeypatch):
     bench = written(tmp_path / "bench.toml")
     files = FrozenFiles([bench], look_every_s=0.01)
+    asked, answered = threading.Event(), threading.Event()
+
+    def read_from_a_share_that_is_lost(path):
+        asked.set()
+        answered.wait()
+        return read_text(path)
+
+    monkeypatch.setattr(frozen_files, "read_text", read_from_a_share_that_is_lost)
     files.start()
-    os.mkfifo(tmp_path / "pipe")
-    (tmp_path / "pipe").replace(bench.file)
-    time.sleep(0.05)
+    written(tmp_path / "bench.toml", "a = 22\n")
+    assert asked.wait(5.0)
     begun_s = time.monotonic()
     files.look_a_last_time()
     assert time.monotonic() - begun_s < 10.0
     assert files.newly_changed() == []
-    (tmp_path / "bench.toml").open("w").close()
+    answered.set()
+
+
+def test_a_file_that_became_a_pipe_is_no_edit_and_nobody_waits_at_it(tmp_path):
+    bench = written(tmp_path / "bench.toml")
+    files = FrozenFiles([bench], look_every_s=60.0)
+    files.start()
+    os.mkfifo(tmp_path / "pipe")
+    (tmp_path / "pipe").replace(bench.file)
+    files.look_a_last_time()
+    assert files.newly_changed() == []
