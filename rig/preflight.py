@@ -129,7 +129,7 @@ def _all_checks(parts: BenchParts, out: Path) -> Iterator[Check]:
     yield from _voltmeter(parts)
     yield _clock(parts)
     yield _disk(out)
-    yield from _supply(parts.file)
+    yield from _ramp(parts.file)
 
 
 def _identities(parts: BenchParts) -> Iterator[Check]:
@@ -397,21 +397,13 @@ def _disk(out: Path) -> Check:
     return Check("disk", "ok", text)
 
 
-def _supply(bench: BenchFile) -> Iterator[Check]:
-    limits = bench.limits
-    if bench.gas.supply_pressure_bar > limits.working_pressure_bar:
-        yield Check(
-            "supply against the pot",
-            "caution",
-            f"the regulator gives {bench.gas.supply_pressure_bar:g} bar, the pot may take "
-            f"{limits.working_pressure_bar:g} bar: the relief valve alone stands between",
-            "set the regulator no higher than the pot's plate; have the relief valve tested",
-        )
-    if limits.ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
+def _ramp(bench: BenchFile) -> Iterator[Check]:
+    ramp_bar_per_min = bench.limits.ramp_bar_per_min
+    if ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
         yield Check(
             "ramp",
             "caution",
-            f"{limits.ramp_bar_per_min:g} bar/min: more than {FAST_RAMP_BAR_PER_MIN:g} strains cells",
+            f"{ramp_bar_per_min:g} bar/min: more than {FAST_RAMP_BAR_PER_MIN:g} strains cells",
             "set ramp_bar_per_min to 0.5 if there is time",
         )
 

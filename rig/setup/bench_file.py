@@ -235,6 +235,7 @@ def parse_bench(source: TomlText) -> BenchFile:
     model = parse(source, _BenchModel)
     problems = [
         *_limit_problems(source, model.limits),
+        *_supply_problems(source, model),
         *_role_problems(source, model),
         *_instrument_problems(source, model),
     ]
@@ -393,6 +394,18 @@ def _limit_problems(source: TomlText, limits: Limits) -> Iterator[str]:
                 f"{lower:g} bar is not below {upper_key} {upper:g} bar; "
                 "the order is stop, trip, relief, working",
             )
+
+
+def _supply_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
+    """With every valve stuck and the relief valve dead, the regulator is the last thing that holds."""
+    plate_bar, supply_bar = model.limits.working_pressure_bar, model.gas.supply_pressure_bar
+    plate = source.where(("limits", "working_pressure_bar"))
+    if supply_bar > plate_bar:
+        yield source.problem(
+            ("gas", "supply_pressure_bar"),
+            f"{supply_bar:g} bar is more than the pot may take, working_pressure_bar {plate_bar:g} bar "
+            f"({plate}); set the regulator no higher than the plate",
+        )
 
 
 def _role_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:

@@ -243,11 +243,6 @@ def _remarks(
             f"A step asks for less than the barometer's {barometer_bar:.3f} bar: it is held at the "
             "barometer, and its PO2 is what it is there."
         )
-    if bench.gas.supply_pressure_bar > limits.working_bar:
-        remarks.append(
-            f"The regulator gives {bench.gas.supply_pressure_bar:g} bar and the pot may take "
-            f"{limits.working_bar:g} bar: the relief valve alone stands between."
-        )
     if limits.ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
         remarks.append(
             f"The ramp of {limits.ramp_bar_per_min:g} bar/min strains cells: up to "

@@ -72,6 +72,16 @@ def test_all_problems_are_told_at_once() -> None:
     assert "uncertainty.zero_v: unknown key; did you mean 'zero_mv'?" in text
 
 
+def test_regulator_that_gives_more_than_the_pot_may_take_is_refused() -> None:
+    (found,) = problems(("supply_pressure_bar = 4.0", "supply_pressure_bar = 4.5"))
+    assert found == (
+        f"mine.toml:{line_of('supply_pressure_bar')}: gas.supply_pressure_bar: 4.5 bar is more than the pot "
+        f"may take, working_pressure_bar 4 bar (mine.toml:{line_of('working_pressure_bar')}); set the "
+        "regulator no higher than the plate"
+    )
+    assert bench(("supply_pressure_bar = 4.0", "supply_pressure_bar = 3.9")).gas.supply_pressure_bar == 3.9
+
+
 def test_missing_instrument_says_why_it_is_needed() -> None:
     start, end = VIRTUAL.index("[instruments.gauge_b]"), VIRTUAL.index("[instruments.barometer]")
     found = problems((VIRTUAL[start:end], ""))
@@ -107,6 +117,7 @@ def test_step_above_the_working_pressure_names_both_files_and_what_would_be_righ
         ("stop_pressure_bar = 2.2", "stop_pressure_bar = 1.8"),
         ("trip_pressure_bar = 2.3", "trip_pressure_bar = 1.85"),
         ("relief_pressure_bar = 3.0", "relief_pressure_bar = 1.9"),
+        ("supply_pressure_bar = 4.0", "supply_pressure_bar = 1.9"),
     )
     procedure = parse_procedure(TomlText("tall.toml", FULL))
     with pytest.raises(FileError) as caught:
