@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import pty
+import re
 import select
 import threading
 import time
@@ -18,7 +19,8 @@ from rig.control.drive_words import Drive
 from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
 from rig.screen.keyboard import LineReader, keys_pressed, keys_unseen, read_typed
-from rig.screen.terminal import TerminalView, picture, plain_line
+from rig.screen.picture import Picture
+from rig.screen.terminal import TerminalView, plain_line
 from rig.snapshot import CellLine, Prompt, Snapshot
 
 CELLS = (
@@ -46,7 +48,7 @@ HOLD = Snapshot(
 
 def rendered(snapshot: Snapshot, *, width: int = 100, unicode: bool = True) -> str:
     console = Console(width=width, file=io.StringIO(), record=True, markup=False, emoji=False)
-    console.print(picture(snapshot, title="Bench · full 1", virtual=True, unicode=unicode))
+    console.print(Picture("Bench · full 1", snapshot, virtual=True, unicode=unicode))
     return console.export_text()
 
 
@@ -70,6 +72,86 @@ def test_picture_shows_every_cell_and_number_at_usual_widths(width: int) -> None
     ):
         assert shown in text
     assert all(len(line) <= width for line in text.splitlines())
+
+
+TRIPPED = replace(
+    HOLD,
+    state="ABORTING",
+    now="venting at once",
+    next="the end",
+    alarm="NOT VENTED: +236 mbar against ambient, 185 N on the lid. Close the bottle NOW. "
+    "Use the manual bleed. Keep the lid shut until the gauge on the pot shows no pressure.",
+)
+VENTED = Prompt(
+    "not_vented", f"{TRIPPED.alarm} Type VENTED once the dial on the pot shows no pressure.", ("VENTED",)
+)
+SIZES = [(120, 40), (80, 24), (60, 16), (40, 24)]
+
+
+def fitted(picture: Picture, width: int, height: int) -> str:
+    """The picture as it stands on a terminal of that size, its words one blank apart."""
+    console = Console(width=width, height=height, file=io.StringIO(), record=True, markup=False, emoji=False)
+    console.print(picture)
+    lines = console.export_text().splitlines()
+    assert len(lines) <= height
+    assert all(len(line) <= width for line in lines)
+    return " ".join("\n".join(lines).translate(str.maketrans("", "", "╭╮╰╯│─")).split())
+
+
+def cells(count: int, state: str = "settled") -> tuple[CellLine, ...]:
+    return tuple(
+        CellLine(socket, f"TB-{socket:04d}", 50.0 + socket, 1.6, 0.01, state)
+        for socket in range(1, count + 1)
+    )
+
+
+@pytest.mark.parametrize("size", [*SIZES, (40, 16), (60, 12)])
+@pytest.mark.parametrize("count", [3, 6, 20, 64])
+def test_alarm_and_question_are_on_the_screen_whatever_its_size(size: tuple[int, int], count: int) -> None:
+    picture = Picture("Bench", replace(TRIPPED, cells=cells(count)), VENTED, "VENT", virtual=True)
+    text = fitted(picture, *size)
+    assert "Close the bottle NOW. Use the manual bleed. Keep the lid shut" in text
+    assert text.count("NOT VENTED") == 1
+    assert "Type VENTED once the dial on the pot shows no pressure. [VENTED] > VENT" in text
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_cue_and_lid_force_are_on_the_screen_whatever_its_size(size: tuple[int, int]) -> None:
+    snapshot = replace(HOLD, cells=cells(6), cue="CLOSE SUPPLY NOW   12 mbar to go", lid_force_n=344.0)
+    text = fitted(Picture("Bench", snapshot), *size)
+    assert "CLOSE SUPPLY NOW" in text
+    assert "LID UNDER PRESSURE: 344 N on the lid" in text
+    assert "1.623 bar" in text
+    assert "PO2 1.6 bar up" in text
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_pressure_what_is_done_and_ctrl_c_stay_where_cells_give_way(size: tuple[int, int]) -> None:
+    text = fitted(Picture("Bench", replace(HOLD, cells=cells(20)), virtual=True), *size)
+    for shown in ("1.623 bar", "PO2 1.6 bar up", "about 18:50 left", "Ctrl-C: vent on the ramp and stop."):
+        assert shown in text
+
+
+def test_fewer_lines_show_the_cells_to_look_at_and_count_the_others() -> None:
+    bad = CellLine(18, "TB-0018", None, None, None, "no reading")
+    text = fitted(Picture("Bench", replace(HOLD, cells=(*cells(17), bad))), 80, 24)
+    assert "TB-0018 – – – no reading" in text
+    more = re.search(r"and (\d+) more: (\d+) settled", text)
+    assert more is not None
+    assert int(more[1]) == int(more[2]) == 18 - text.count("TB-")
+
+
+def test_cells_without_room_are_counted_in_one_line() -> None:
+    mixed = (*cells(4), *(replace(cell, state="settling") for cell in cells(6)[4:]))
+    text = fitted(Picture("Bench", replace(HOLD, cells=mixed)), 60, 16)
+    assert "6 cells: 4 settled, 2 settling" in text
+
+
+def test_serials_stay_whole_on_a_narrow_terminal() -> None:
+    twins = tuple(replace(cell, serial=f"TB-2026-0417-{cell.socket}") for cell in cells(2))
+    text = fitted(Picture("Bench", replace(HOLD, cells=twins)), 40, 24)
+    for socket in (1, 2):
+        assert f"TB-2026-0417-{socket} {50 + socket}.00 settled" in text
 
 
 def test_only_a_settled_cell_is_held_against_the_truth() -> None:
@@ -122,7 +204,7 @@ def test_the_cue_is_green_at_a_good_rate_and_red_when_it_is_too_fast(
 ) -> None:
     stream = io.StringIO()
     console = Console(width=100, file=stream, force_terminal=True, color_system="standard")
-    console.print(picture(replace(HOLD, cue=cue, ramp_bar_per_min=rate_bar_per_min), title="Bench"))
+    console.print(Picture("Bench", replace(HOLD, cue=cue, ramp_bar_per_min=rate_bar_per_min)))
     line = next(line for line in stream.getvalue().splitlines() if cue in line)
     assert f"\x1b[1;{colour}m" in line
 
