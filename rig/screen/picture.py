@@ -20,6 +20,7 @@ from rich.text import Text
 
 from grading.gas import PSI_BAR
 from rig.control.drive_words import WORDS, Drive
+from rig.control.states import State
 from rig.hand.cues import FAST_BAR_PER_MIN, GREEN_BAR_PER_MIN
 from rig.screen.cell_lines import all_cells, cells_in_one_line, some_cells
 from rig.screen.digits import large
@@ -34,6 +35,12 @@ _FOR_MESSAGES: Final = 2
 """Lines above the picture: what was last told, among it what is wrong with an answer."""
 _HEADING_AND_COUNT: Final = 2
 _FEWEST_CELLS: Final = 2
+_CUT_SHORT: Final = (State.STOPPING, State.STOPPED, State.ABORTING)
+
+
+def is_under_way(shot: Snapshot) -> bool:
+    """Whether the run still goes for its end: after a stop or a trip there is no time left to tell."""
+    return not shot.alarm and shot.state not in _CUT_SHORT
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,9 +258,15 @@ def _target(shot: Snapshot) -> str:
 
 
 def _foot(shot: Snapshot) -> Iterator[RenderableType]:
-    """Yield how far the run is and what Ctrl-C does."""
+    """Yield how far the run is and what Ctrl-C can still do."""
+    keys = WORDS[shot.drive].stop_keys
+    if not is_under_way(shot):
+        yield Text(f"{clock_text(shot.elapsed_s)} since the start", style="dim")
+        if shot.state == State.STOPPING and not shot.alarm:
+            yield Text(f"Stopping. Ctrl-C twice: {keys.partition('Twice:')[2].strip()}", style="bold yellow")
+        return
     yield _progress(shot)
-    yield Text(WORDS[shot.drive].stop_keys, style="dim")
+    yield Text(keys, style="dim")
 
 
 def _progress(shot: Snapshot) -> Table:

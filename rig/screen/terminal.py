@@ -15,7 +15,7 @@ from rich.text import Text
 
 from rig.screen.formats import clock_text, maybe
 from rig.screen.keyboard import LineReader, can_read_keys, keys_unseen, read_typed
-from rig.screen.picture import Picture
+from rig.screen.picture import Picture, is_under_way
 from rig.snapshot import Prompt, Severity, Snapshot
 
 SEEN_EVERY_S: Final = 0.1
@@ -197,9 +197,10 @@ def _whatever_the_terminal_does() -> Iterator[None]:
 def plain_line(snapshot: Snapshot) -> str:
     """Return the rig at one tick as one line, for logs and pipes."""
     settled = sum(cell.state == "settled" for cell in snapshot.cells)
+    under_way = is_under_way(snapshot)
     parts = [
         f"{clock_text(snapshot.elapsed_s):>7}",
-        f"{100.0 * snapshot.progress:3.0f} %",
+        *((f"{100.0 * snapshot.progress:3.0f} %",) if under_way else ()),
         f"{maybe(snapshot.pressure_bar, 4)} bar",
         snapshot.now,
     ]
@@ -209,7 +210,8 @@ def plain_line(snapshot: Snapshot) -> str:
         parts.append(snapshot.cue)
     if snapshot.lid_force_n is not None:
         parts.append(f"LID UNDER PRESSURE: {snapshot.lid_force_n:.0f} N")
-    parts.append(f"{clock_text(snapshot.left_s)} left")
+    if under_way:
+        parts.append(f"{clock_text(snapshot.left_s)} left")
     if snapshot.alarm:
         parts.append(f"ALARM: {snapshot.alarm}")
     return "  ".join(parts)

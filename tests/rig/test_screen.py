@@ -183,6 +183,33 @@ def test_the_foot_of_the_picture_tells_what_ctrl_c_does_on_this_bench(drive: Dri
     assert text.count("Twice:") == 1
 
 
+@pytest.mark.parametrize("state", ["EXECUTE", "ABORTING", "STOPPING", "STOPPED"])
+def test_after_a_trip_no_time_is_left_and_no_key_offers_what_is_done_already(state: str) -> None:
+    tripped = replace(TRIPPED, state=state)
+    for text in (fitted(Picture("Bench", tripped), 80, 24), plain_line(tripped)):
+        assert "Close the bottle NOW." in text
+        assert " left" not in text
+        assert "64 %" not in text
+        assert "Ctrl-C" not in text
+
+
+@pytest.mark.parametrize(
+    ("drive", "words"),
+    [
+        (Drive.VALVES, "Stopping. Ctrl-C twice: drop every valve now."),
+        (Drive.CONTROLLER, "Stopping. Ctrl-C twice: the controller vents at once."),
+        (Drive.HANDS, "Stopping. Ctrl-C twice: open the vent at once."),
+    ],
+)
+@pytest.mark.parametrize("size", SIZES)
+def test_a_run_that_is_being_stopped_says_so(size: tuple[int, int], drive: Drive, words: str) -> None:
+    stopping = replace(HOLD, state="STOPPING", now="venting on the ramp", drive=drive)
+    text = fitted(Picture("Bench", stopping), *size)
+    assert words in text
+    assert "now venting on the ramp" in text
+    assert " left" not in text
+
+
 def test_a_hand_pot_shows_its_pressure_as_the_dial_does() -> None:
     text = rendered(replace(HOLD, drive=Drive.HANDS))
     assert "0.61 bar gauge   8.8 psi gauge" in text
