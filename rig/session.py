@@ -285,8 +285,8 @@ class Session:
         """
         machine = self._machine
         if self._sink is None:
-            self._out.mkdir(parents=True, exist_ok=True)
-            problem = disk_refusal(shutil.disk_usage(self._out).free)
+            free_bytes = self._free_bytes()
+            problem = None if free_bytes is None else disk_refusal(free_bytes)
             if problem is not None:
                 raise Refused("DISK_FULL", problem)
             self._telling.resting(self._out, self._cells)
@@ -457,8 +457,13 @@ class Session:
 
     def _free_bytes(self) -> int | None:
         """Room where the record goes, in bytes; None for a record in memory, or when nobody can tell."""
+        if self._sink is not None:
+            return None
+        # The record makes its folder when it begins, so that a refused run leaves none.
+        out = self._out.absolute()
         try:
-            return shutil.disk_usage(self._out).free if self._sink is None else None
+            there = next((path for path in (out, *out.parents) if path.exists()), out)
+            return shutil.disk_usage(there).free
         except OSError:
             return None
 

@@ -180,6 +180,18 @@ def test_duplicate_serial_names_both_lines_and_starts_nothing(
     assert not out.exists()
 
 
+@pytest.mark.parametrize("fault", ["lid_opened@1", "gauge_unit_psi@1", "wrong_instrument:gauge@0"])
+def test_refused_run_leaves_nothing_behind(
+    fault: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    out = tmp_path / "deep" / "records"
+    run_it = ("run", "virtual_bench", "-p", "quick", "-c", "six_cells", "--no-certificates")
+    code, _, err = run(capsys, *run_it, "--inject", fault, "--out", str(out))
+    assert code == 3
+    assert err.startswith("leadline: ")
+    assert list(tmp_path.iterdir()) == []
+
+
 @pytest.mark.parametrize(
     "arguments",
     [
