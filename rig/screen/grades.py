@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import TYPE_CHECKING, Final
 
 from rich import box
@@ -26,6 +26,7 @@ from grading.wording import (
     probability,
     reject_limits,
 )
+from rig.screen.fitting import FittingTable, add_serials
 from rig.screen.formats import counted
 
 if TYPE_CHECKING:
@@ -41,14 +42,18 @@ _ORDER: Final[tuple[Grade, ...]] = ("pass", "watch", "reject", "ungraded")
 _MOST_IN_FULL: Final = 8
 _WIDE: Final = 100
 _USUAL: Final = 74
+_NARROW: Final = 60
 _AS_GOOD_AS_INFINITE: Final = 10_000.0
 _SUMMARY_PO2_BAR: Final = 1.6
-_LONGEST_CELL: Final = 24
+_SUMMARY: Final = ("socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade")
+_SUMMARY_GIVES_WAY: Final = ("fade", "socket", "T90", "mV at 1.0", "off at 1.6", "linear to")
+_FREEDOM: Final = "degrees\nof freedom"
+_TRUTH_GIVES_WAY: Final = ("T90", "linear to")
 
 
 def show_summary(console: Console, grading: Grading) -> None:
     """Print one line a cell, why a cell does not pass, and how many cells have which grade."""
-    console.print(summary_table(grading, width=console.width))
+    console.print(summary_table(grading))
     shared = _shared_by_all(grading)
     if shared:
         console.print(_why(Text("All cells", style="bold"), (), shared))
@@ -86,7 +91,7 @@ def show_grading(
         console.print(f"Figures of one cell: add --cell SERIAL (or --json for all {len(chosen)})")
     else:
         if cell is None:
-            console.print(summary_table(grading, width=console.width))
+            console.print(summary_table(grading))
             console.print(_counts(grading))
         for result in chosen:
             console.print(cell_report(result, budget=budget, width=console.width))
@@ -95,64 +100,75 @@ def show_grading(
         _show_changes(console, earlier, grading)
 
 
-def summary_table(grading: Grading, *, width: int = _WIDE) -> RenderableType:
+def summary_table(grading: Grading) -> RenderableType:
     """Return one line a cell: the grade, and the figures that people ask for first.
 
-    Args:
-        grading: what to show.
-        width: columns of the terminal; the cell and its grade are never cut, the figures asked for last go.
+    Serials, grades and numbers are never cut; where there is no room the figures asked for last go.
     """
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    columns = ["socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade"]
-    if width < _WIDE:
-        columns.remove("fade")
-    if width < _USUAL:
-        for column in ("socket", "mV at 1.0", "T90"):
-            columns.remove(column)
-    for column in columns:
-        left = column in ("cell", "grade")
-        most = _LONGEST_CELL if column == "cell" else None
-        table.add_column(column, justify="left" if left else "right", no_wrap=True, max_width=most)
-    for result in grading.cells:
-        shown: dict[str, RenderableType] = {
-            "socket": "" if result.info.socket is None else str(result.info.socket),
-            "cell": result.info.cell,
-            "grade": Text(grade_text(result.grade), style=_STYLE[result.grade]),
-            "mV at 1.0": _short(_figure(result, "oxygen_output_mv"), 1, ""),
-            "off at 1.6": _short(
-                _figure(result, "indication_error_percent", _SUMMARY_PO2_BAR), 1, " %", signed=True
-            ),
-            "linear to": _short(_figure(result, "linear_to_bar"), 2, " bar"),
-            "T90": _short(_figure(result, "t90_s"), 1, " s"),
-            "fade": _short(_figure(result, "fade_percent_per_min"), 1, " %/min"),
-        }
-        table.add_row(*(shown[column] for column in columns))
-    return table
+
+    def without(left_out: Collection[str]) -> Table:
+        table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
+        shown = [title for title in _SUMMARY if title not in left_out]
+        for title in shown:
+            if title == "cell":
+                add_serials(table, title, _serials(grading))
+            else:
+                table.add_column(title, justify="left" if title == "grade" else "right", no_wrap=True)
+        for result in grading.cells:
+            row = _summary_row(result)
+            table.add_row(*(row[title] for title in shown))
+        return table
+
+    return FittingTable(without, _SUMMARY_GIVES_WAY)
+
+
+def _summary_row(result: CellResult) -> dict[str, RenderableType]:
+    return {
+        "socket": "" if result.info.socket is None else str(result.info.socket),
+        "cell": result.info.cell,
+        "grade": Text(grade_text(result.grade), style=_STYLE[result.grade]),
+        "mV at 1.0": _short(_figure(result, "oxygen_output_mv"), 1, ""),
+        "off at 1.6": _short(
+            _figure(result, "indication_error_percent", _SUMMARY_PO2_BAR), 1, " %", signed=True
+        ),
+        "linear to": _short(_figure(result, "linear_to_bar"), 2, " bar"),
+        "T90": _short(_figure(result, "t90_s"), 1, " s"),
+        "fade": _short(_figure(result, "fade_percent_per_min"), 1, " %/min"),
+    }
+
+
+def _serials(grading: Grading) -> list[str]:
+    return [result.info.cell for result in grading.cells]
 
 
 def truth_table(grading: Grading, truth: Mapping[str, CellTruth]) -> RenderableType:
     """Return what was measured beside what the virtual bench's cells really are."""
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    table.add_column("cell", no_wrap=True)
-    table.add_column("what it is")
-    table.add_column("grade", no_wrap=True)
-    for column in ("linear to, truly", "measured", "T90, truly", "measured"):
-        table.add_column(column, justify="right", no_wrap=True)
-    for result in grading.cells:
-        known = truth.get(result.info.cell)
-        if known is None:
-            continue
-        linear_to = "> 6 bar" if known.linear_to_bar is None else f"{known.linear_to_bar:.2f} bar"
-        table.add_row(
-            known.serial,
-            known.kind,
-            Text(GRADE_WORD[result.grade], style=_STYLE[result.grade]),
-            linear_to,
-            _short(_figure(result, "linear_to_bar"), 2, " bar"),
-            f"{known.t90_s:.1f} s",
-            _short(_figure(result, "t90_s"), 1, " s"),
-        )
-    return Group(Text("\nThe bench of software knows what its cells really are:", style="bold"), table)
+
+    def without(left_out: Collection[str]) -> Table:
+        table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
+        add_serials(table, "cell", _serials(grading))
+        table.add_column("what it is", overflow="fold")
+        table.add_column("grade", no_wrap=True)
+        shown = [figure for figure in _TRUTH_GIVES_WAY if figure not in left_out][::-1]
+        for figure in shown:
+            for title in (f"{figure},\ntruly", "measured"):
+                table.add_column(title, justify="right", no_wrap=True)
+        for result in grading.cells:
+            known = truth.get(result.info.cell)
+            if known is None:
+                continue
+            linear_to = "> 6 bar" if known.linear_to_bar is None else f"{known.linear_to_bar:.2f} bar"
+            pairs = {
+                "linear to": (linear_to, _short(_figure(result, "linear_to_bar"), 2, " bar")),
+                "T90": (f"{known.t90_s:.1f} s", _short(_figure(result, "t90_s"), 1, " s")),
+            }
+            grade = Text(GRADE_WORD[result.grade], style=_STYLE[result.grade])
+            figures = [text for figure in shown for text in pairs[figure]]
+            table.add_row(known.serial, known.kind, grade, *figures)
+        return table
+
+    head = Text("\nThe bench of software knows what its cells really are:", style="bold")
+    return Group(head, FittingTable(without, _TRUTH_GIVES_WAY))
 
 
 def _shared_by_all(grading: Grading) -> tuple[str, ...]:
@@ -212,18 +228,23 @@ def _budget(figure: Figure) -> RenderableType:
         "" if dof is None else f", {_freedom(dof)} degrees of freedom"
     )
     head = Text(f"\nBudget of {figure_name(figure)}: {figure_quantity(figure)}{about}")
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    table.add_column("contribution", min_width=28)
-    for column in (f"u, {figure.unit}", "degrees of freedom", "share of variance"):
-        table.add_column(column, justify="right", no_wrap=True)
-    for line in figure.budget:
-        table.add_row(
-            line.name,
-            f"{line.standard_uncertainty:.2g}",
-            _freedom(line.degrees_of_freedom),
-            f"{number(100.0 * line.share, 1)} %",
-        )
-    return Group(head, table)
+
+    def without(left_out: Collection[str]) -> Table:
+        table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
+        table.add_column("contribution", overflow="fold")
+        freedom = _FREEDOM not in left_out
+        for title in (f"u, {figure.unit}", *((_FREEDOM,) if freedom else ()), "share of\nvariance"):
+            table.add_column(title, justify="right", no_wrap=True)
+        for line in figure.budget:
+            table.add_row(
+                line.name,
+                f"{line.standard_uncertainty:.2g}",
+                *((_freedom(line.degrees_of_freedom),) if freedom else ()),
+                f"{number(100.0 * line.share, 1)} %",
+            )
+        return table
+
+    return Group(head, FittingTable(without, (_FREEDOM,)))
 
 
 def _freedom(degrees: float) -> str:
@@ -232,9 +253,12 @@ def _freedom(degrees: float) -> str:
 
 def _figures_table(result: CellResult, *, width: int) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    wide, usual = width >= _WIDE, width >= _USUAL
-    table.add_column("figure", min_width=18)
-    table.add_column("value ± U", justify="right", no_wrap=True)
+    wide, usual, narrow = width >= _WIDE, width >= _USUAL, width < _NARROW
+    if narrow:
+        table.add_column("figure, value ± U", overflow="fold")
+    else:
+        table.add_column("figure", min_width=18)
+        table.add_column("value ± U", justify="right", no_wrap=True)
     if usual:
         table.add_column("pass", no_wrap=True)
     if wide:
@@ -247,9 +271,9 @@ def _figures_table(result: CellResult, *, width: int) -> Table:
         word = Text("–" if grade is None else f"{GRADE_MARK[grade]} {GRADE_WORD[grade].lower()}")
         if grade is not None:
             word.stylize(_STYLE[grade])
+        name, quantity = figure_name(figure) + (" *" if figure.required else ""), figure_quantity(figure)
         table.add_row(
-            figure_name(figure) + (" *" if figure.required else ""),
-            figure_quantity(figure),
+            *((f"{name}\n  {quantity}",) if narrow else (name, quantity)),
             *((pass_limits(figure),) if usual else ()),
             *((reject_limits(figure),) if wide else ()),
             *((probability(figure.probability_of_conformity),) if usual else ()),
@@ -319,8 +343,9 @@ def _show_changes(console: Console, earlier: Grading, grading: Grading) -> None:
         return
     console.print(Text(f"\nWhat changed against {against}", style="bold"))
     table = Table(box=box.SIMPLE_HEAD)
-    for column in ("cell", "what", "before", "now"):
-        table.add_column(column)
+    add_serials(table, "cell", [change.cell for change in changes])
+    for column in ("what", "before", "now"):
+        table.add_column(column, overflow="fold")
     ungraded = {result.info.cell for result in grading.cells if result.grade == "ungraded"}
     for change in changes:
         # That every figure of an ungraded cell is not graded goes without saying.

@@ -197,3 +197,50 @@ def test_figures_keep_their_names_on_a_narrow_terminal() -> None:
     assert "50.23 ± 0.21 mV" in narrow
     for kept in ("TB-0417", "OS-1090", "✔ PASS", "✖ REJECT", "✖ reject", "≥ 2 bar"):
         assert kept in narrow
+
+
+TWINS = tuple(
+    replace(cell, info=replace(cell.info, cell=f"TB-2026-0417-{number}"))
+    for number, cell in enumerate((GOOD, BAD), start=1)
+)
+
+
+@pytest.mark.parametrize("width", [40, 60, 80])
+def test_serials_that_differ_at_the_end_are_told_apart_in_every_table(width: int) -> None:
+    twins = replace(GRADING, cells=TWINS)
+    before = replace(GRADING, cells=tuple(replace(cell, grade="watch") for cell in TWINS))
+    truth = {
+        cell.info.cell: CellTruth(cell.info.cell, "new", 21.0, 50.2, 10.5, None, 4.85, 0.0, {})
+        for cell in TWINS
+    }
+    console = Console(width=width, file=io.StringIO(), record=True, markup=False, emoji=False)
+    show_grading(console, twins, earlier=before)
+    console.print(truth_table(twins, truth))
+    text = console.export_text()
+    for serial in ("TB-2026-0417-1", "TB-2026-0417-2"):
+        assert text.count(serial) == 4
+    assert "…" not in text
+
+
+@pytest.mark.parametrize("width", [40, 60])
+def test_numbers_and_budgets_are_whole_on_a_narrow_terminal(width: int) -> None:
+    text = shown(width, budget=True)
+    for whole in (
+        "50.23 ± 0.21 mV",
+        "at least 2.00 bar",
+        "−10.04 ± 0.19 %",
+        "✖ reject",
+        "gauge gain",
+        "90.0 %",
+    ):
+        assert whole in text
+    assert "…" not in text
+
+
+def test_a_serial_longer_than_its_column_is_folded_and_not_cut() -> None:
+    serial = "TB-" + "".join(str(number % 10) for number in range(40))
+    text = io.StringIO()
+    long = replace(GOOD, info=replace(GOOD.info, cell=serial))
+    show_summary(Console(file=text, width=80), replace(GRADING, cells=(long,)))
+    assert serial[:24] in text.getvalue()
+    assert serial[24:] in text.getvalue()
