@@ -88,7 +88,8 @@ class StepTable:
         output_mv, u_output_mv, output_dof: settled mean, standard uncertainty from scatter (autocorrelation
             included) and its degrees of freedom, shape (N, K).
         settled: 1 yes, 0 no, -1 the source cannot tell; shape (N, K).
-        noise_percent: rms over the hold after removing slow drift, shape (N, K).
+        noise_percent: rms over the hold after removing slow drift, of the output, shape (N, K); NaN where the
+            output is not above zero, like the fade.
         fade_percent_per_min: fall of the output during the hold at constant PO2 (positive falls), (N, K).
         u_fade_percent_per_min: its standard uncertainty, shape (N, K).
     """

@@ -14,6 +14,8 @@ from grading.uncertainty import Propagated, coverage_factor
 
 _AIR, _OXYGEN, _AGREEMENT = 0, 1, 2
 NO_STEP_IN_AIR: Final = "no step in ambient air"
+_NO_HOLD: Final = "no trace of a hold in oxygen"
+_NO_LEVEL: Final = f"the output in oxygen is below {LEAST_OUTPUT_MV:g} mV: nothing to take a percentage of"
 
 
 def cell_figures(quantities: Quantities, cell: int) -> tuple[Figure, ...]:
@@ -176,6 +178,8 @@ def _fade(quantities: Quantities, cell: int) -> Figure:
     key: FigureKey = "fade_percent_per_min"
     top = int(quantities.steps.top[cell])
     table = quantities.measurement.steps
+    if top >= 0 and not quantities.errors.output_mv[cell, top] >= LEAST_OUTPUT_MV:
+        return missing_figure(key, _NO_LEVEL)
     if top < 0 or not math.isfinite(table.fade_percent_per_min[cell, top]):
         return missing_figure(key, "no trace of the top hold long enough to tell")
     u = float(table.u_fade_percent_per_min[cell, top])
@@ -186,9 +190,13 @@ def _noise(quantities: Quantities, cell: int) -> Figure:
     key: FigureKey = "noise_percent"
     table = quantities.measurement.steps
     oxygen = np.isfinite(quantities.steps.nominal_po2_bar)
-    noise = np.where(oxygen, table.noise_percent[cell], np.nan)
+    output_mv = quantities.errors.output_mv[cell]
+    with np.errstate(invalid="ignore"):
+        has_level = oxygen & (output_mv >= LEAST_OUTPUT_MV)
+    noise = np.where(has_level, table.noise_percent[cell], np.nan)
     if not np.any(np.isfinite(noise)):
-        return missing_figure(key, "no trace of a hold in oxygen")
+        held = np.any(np.isfinite(output_mv[oxygen]))
+        return missing_figure(key, _NO_LEVEL if held and not np.any(has_level) else _NO_HOLD)
     step = int(np.nanargmax(noise))
     value, dof = float(noise[step]), float(table.output_dof[cell, step])
     # The relative standard uncertainty of a standard deviation with nu degrees of freedom, JCGM 100 E.4.3.

@@ -321,12 +321,15 @@ def transient_at(t_s: FloatArray, values: FloatArray, at_s: float) -> float:
 
 
 def fade_per_minute(t_s: FloatArray, values: FloatArray) -> tuple[float, float] | None:
-    """Fall of the output, percent per minute, and its standard uncertainty; None when the hold is too short.
+    """Fall of the output, percent per minute, and its standard uncertainty.
 
+    None when the hold is too short, and when the output is not above zero: no percentage is taken of that.
     The slope over the second half of the hold, but not before the cell's own approach is over.
     """
-    fit = fit_exponential(t_s, values, _TAUS_S[_TAUS_S < _LONGEST_APPROACH_S])
     level = float(np.mean(values))
+    if not level > 0.0:
+        return None
+    fit = fit_exponential(t_s, values, _TAUS_S[_TAUS_S < _LONGEST_APPROACH_S])
     part = max(abs(fit.amplitude / level) / _APPROACH_OVER, 1.0)
     begin = max(0.5 * (t_s[0] + t_s[-1]), t_s[0] + fit.tau_s * float(np.log(part)))
     start = int(np.searchsorted(t_s, begin))

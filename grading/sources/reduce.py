@@ -19,6 +19,7 @@ from grading.settling.response_time import POT_RELATIVE_U, Change, fit_response
 from grading.settling.settled import (
     LEAST_READINGS,
     SEEN_ONCE,
+    SHORTEST_MEAN_S,
     HoldRule,
     fade_per_minute,
     hold_verdict,
@@ -165,9 +166,11 @@ class _Reduced:
 def _reduce_hold(
     signals: Signals, channel: Channel, hold: Hold, rule: HoldRule, socket: int
 ) -> _Reduced | None:
-    """Settled output of one cell in one hold; None without enough readings."""
+    """Settled output of one cell in one hold; None without enough readings, or without any at its end."""
     seen = channel.between(hold.begin_s, hold.end_s)
     if len(seen.t_s) < LEAST_READINGS:
+        return None
+    if hold.end_s - seen.t_s[-1] > max(SHORTEST_MEAN_S, 2.0 * float(np.median(np.diff(seen.t_s)))):
         return None
     open_pot = hold.gas == "air" and signals.barometer_bar is not None
     gauge = signals.barometer_bar if open_pot and signals.barometer_bar else signals.pressure_bar
@@ -194,7 +197,7 @@ def _reduce_hold(
             "output_mv": mean.value,
             "u_output_mv": float(np.hypot(mean.u, transient / np.sqrt(3.0))),
             "output_dof": mean.degrees_of_freedom,
-            "noise_percent": 100.0 * noise_rms(t_s, output_mv) / abs(mean.value) if mean.value else np.nan,
+            "noise_percent": 100.0 * noise_rms(t_s, output_mv) / mean.value if mean.value > 0.0 else np.nan,
         },
         int(settled),
     )

@@ -48,6 +48,22 @@ class Cell:
 
 
 @dataclass(frozen=True)
+class LostContact(Cell):
+    """A cell whose lead floats around a level of its own from `lost_s` on; NaN is no reading at all."""
+
+    floats_at_mv: float = 0.0
+    drifts_mv_per_min: float = 0.0
+    pickup_mv: float = 2.5
+    lost_s: float = 0.0
+
+    def output_mv(self, t_s, po2_bar, at_s):
+        """What the meter reads at `at_s`, its own noise apart."""
+        pickup = np.random.default_rng(417).normal(0.0, self.pickup_mv, len(at_s))
+        floating = self.floats_at_mv + self.drifts_mv_per_min * (at_s - self.lost_s) / 60.0 + pickup
+        return np.where(at_s >= self.lost_s, floating, super().output_mv(t_s, po2_bar, at_s))
+
+
+@dataclass(frozen=True)
 class Trace:
     """What the instruments of a run saw: shapes (n,) and (cells, n)."""
 
@@ -138,10 +154,14 @@ def rows(seen, state="EXECUTE", phase="measure", step=1):
             barometer_bar=Reading(AIR_BAR) if k % 10 == 0 else None,
             temperature_c=Reading(21.5) if k % 5 == 0 else None,
             output_mv={
-                i + 1: Reading(float(seen.output_mv[i, k]), "ok", float(seen.output_t_s[i, k] - t))
+                i + 1: _reading(float(seen.output_mv[i, k]), float(seen.output_t_s[i, k] - t))
                 for i in range(len(seen.output_mv))
             },
         )
+
+
+def _reading(mv, offset_s):
+    return Reading(None, "over", offset_s) if np.isnan(mv) else Reading(mv, "ok", offset_s)
 
 
 def write_run(root, cells, levels=(1.02, 1.62, 1.02), seed=1, how="completed", events=(), **changed):
@@ -198,7 +218,16 @@ def air_trace(cells, seed, every_s):
     t_s = np.arange(0.5, 34.0, every_s)
     stamps = np.array([t_s + 0.02 * (i + 0.5) for i in range(len(cells))])
     po2 = 0.20946 * (AIR_BAR - 0.5 * 0.0256)
-    output = [cell.slope_mv_per_bar * po2 + rng.normal(0.0, cell.noise_mv, len(t_s)) for cell in cells]
+    fine = np.arange(0.0, 35.0, FINE_S)
+    output = [
+        (
+            cell.output_mv(fine, np.full(len(fine), po2), at)
+            if isinstance(cell, LostContact)
+            else np.full(len(at), cell.slope_mv_per_bar * po2)
+        )
+        + rng.normal(0.0, cell.noise_mv, len(t_s))
+        for cell, at in zip(cells, stamps, strict=True)
+    ]
     return Trace(t_s, np.full(len(t_s), AIR_BAR), stamps, np.array(output), ())
 
 

@@ -1,0 +1,99 @@
+"""A lead that floats, breaks or is exchanged in one socket: the others are graded, and it is told of."""
+
+import importlib.util
+import json
+import sys
+import tempfile
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from grading.document import dumps, from_json, public_json, to_json
+from grading.judgement.grade import grade
+from grading.judgement.limits import load_limits
+from grading.settling.settled import fade_per_minute
+from grading.sources.any_source import load_source
+
+_spec = importlib.util.spec_from_file_location("simulated_run", Path(__file__).with_name("simulated_run.py"))
+simulated_run = sys.modules.setdefault("simulated_run", importlib.util.module_from_spec(_spec))
+if not hasattr(simulated_run, "Cell"):
+    _spec.loader.exec_module(simulated_run)
+Cell, LostContact, write_run = simulated_run.Cell, simulated_run.LostContact, simulated_run.write_run
+
+LIMITS = load_limits("general")
+OTHERS = (Cell("TB-0417"), Cell("OS-1090", ceiling_mv=75.0))
+LEVELS = (1.02, 1.62)
+UNPLUGGED = ("cell", 40.0, {"socket": 3, "finding": "unplugged", "text": "Socket 3 has come unplugged."})
+
+
+def graded(cell, *, events=(), others=OTHERS):
+    """The grading of a run of three cells, the last of them `cell`."""
+    with tempfile.TemporaryDirectory() as folder:
+        run = write_run(Path(folder), (*others, cell), LEVELS, hold_s=60.0, every_s=0.4, events=events)
+        return grade(load_source(run), LIMITS)
+
+
+@cache
+def beside_a_good_one():
+    return to_json(graded(Cell("TB-0402")))["cells"][:2]
+
+
+def assert_same(found, expected):
+    """Equal but for the last bits: cells of a block are fitted side by side."""
+    if isinstance(expected, dict):
+        assert found.keys() == expected.keys()
+        for key, value in expected.items():
+            assert_same(found[key], value)
+    elif isinstance(expected, list):
+        assert len(found) == len(expected)
+        for one, value in zip(found, expected, strict=True):
+            assert_same(one, value)
+    else:
+        assert found == (pytest.approx(expected, rel=1e-6, abs=1e-9) if type(expected) is float else expected)
+
+
+def figure(cell, key):
+    return next(one for one in cell.figures if one.key == key)
+
+
+@settings(max_examples=25, deadline=None)
+@example(level_mv=-0.38, drift=0.0, pickup_mv=2.5, lost_s=50.0, told=True)
+@example(level_mv=-0.38, drift=0.0, pickup_mv=2.5, lost_s=50.0, told=False)
+@example(level_mv=1e-4, drift=0.0, pickup_mv=0.0, lost_s=0.0, told=False)
+@example(level_mv=0.0, drift=0.0, pickup_mv=0.0, lost_s=0.0, told=False)
+@example(level_mv=float("nan"), drift=0.0, pickup_mv=0.0, lost_s=190.0, told=False)
+@given(
+    level_mv=st.one_of(st.floats(-60.0, 0.5), st.floats(-0.01, 0.01), st.just(float("nan"))),
+    drift=st.floats(-2.0, 0.1),
+    pickup_mv=st.one_of(st.just(0.0), st.floats(0.0, 5.0)),
+    lost_s=st.sampled_from([0.0, 15.0, 50.0, 120.0, 165.0, 190.0]),
+    told=st.booleans(),
+)
+def test_a_floating_socket_is_ungraded_and_changes_no_other_cell(level_mv, drift, pickup_mv, lost_s, told):
+    floating = LostContact(
+        "TB-0402", floats_at_mv=level_mv, drifts_mv_per_min=drift, pickup_mv=pickup_mv, lost_s=lost_s
+    )
+    result = graded(floating, events=(UNPLUGGED,) if told else ())
+    assert_same(to_json(result)["cells"][:2], beside_a_good_one())
+    assert result.cells[2].grade == "ungraded"
+    assert result.cells[2].reasons
+    assert from_json(json.loads(dumps(to_json(result)))).cells[2].grade == "ungraded"
+    dumps(public_json(result))
+
+
+def test_no_percentage_is_taken_of_an_output_that_is_not_above_zero():
+    t_s = np.arange(0.0, 60.0, 0.4)
+    fading = 50.0 - 0.01 * t_s
+    assert fade_per_minute(t_s, fading)[0] > 0.0
+    assert fade_per_minute(t_s, -fading) is None
+    assert fade_per_minute(t_s, 0.0 * fading) is None
+    cell = graded(LostContact("TB-0402", floats_at_mv=-0.5)).cells[2]
+    for key in ("fade_percent_per_min", "noise_percent"):
+        assert figure(cell, key).value is None
+        assert figure(cell, key).reason == (
+            "the output in oxygen is below 1 mV: nothing to take a percentage of"
+        )
