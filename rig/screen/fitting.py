@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Sequence
 from typing import Final
 
 from rich.cells import cell_len
-from rich.console import Console, ConsoleOptions, RenderResult
+from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
 from rich.measure import Measurement
 from rich.table import Column, Table
 
@@ -43,6 +43,18 @@ class FittingTable:
             table = self._table_without(self._gives_way[:count])
         table.expand = self._expand
         yield table
+
+
+class WideOrNarrow:
+    """One thing on a wide terminal, another on a narrow one."""
+
+    def __init__(self, wide: RenderableType, narrow: RenderableType, *, wide_from: int) -> None:
+        self._wide = wide
+        self._narrow = narrow
+        self._wide_from = wide_from
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        yield self._wide if options.max_width >= self._wide_from else self._narrow
 
 
 def add_serials(table: Table, title: str, serials: Sequence[str]) -> None:

@@ -11,6 +11,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from rig.screen.fitting import WideOrNarrow
 from rig.screen.formats import clock_text, counted
 
 if TYPE_CHECKING:
@@ -26,21 +27,29 @@ _VERDICT: Final[dict[Verdict, tuple[str, str]]] = {
 }
 
 
+_WIDE: Final = 100
+
+
 def _table(*columns: str, title: str = "") -> Table:
     table = Table(box=box.SIMPLE_HEAD, title=title or None, title_justify="left", title_style="bold")
     for column in columns:
-        table.add_column(column)
+        table.add_column(column, overflow="fold")
     return table
 
 
 def preflight_table(report: PreflightReport) -> RenderableType:
     """Return what passed, what did not and why, and what to do."""
-    table = _table("check", "verdict", title=f"Preflight of {report.bench} ({report.file})")
-    table.add_column("found", min_width=44)
-    table.add_column("to do")
+    title = f"Preflight of {report.bench} ({report.file})"
+    wide = _table("check", "verdict", "found", "to do", title=title)
+    narrow = _table("check", "verdict, found, to do", title=title)
     for check in report.checks:
         word, style = _VERDICT[check.verdict]
-        table.add_row(check.what, Text(word, style=style), check.found, check.to_do)
+        wide.add_row(check.what, Text(word, style=style), check.found, check.to_do)
+        told = Text.assemble(
+            (word, style), f"  {check.found}", f"\nTo do: {check.to_do}" if check.to_do else ""
+        )
+        narrow.add_row(check.what, told)
+    table = WideOrNarrow(wide, narrow, wide_from=_WIDE)
     cautions = len(report.cautions)
     if report.ready:
         end = f"Ready{f', with {cautions} to keep in mind' if cautions else ''}."

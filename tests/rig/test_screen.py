@@ -9,6 +9,7 @@ import re
 import select
 import threading
 import time
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -16,10 +17,12 @@ import pytest
 from rich.console import Console
 
 from rig.control.drive_words import Drive
+from rig.preflight import Check, PreflightReport
 from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
 from rig.screen.keyboard import LineReader, keys_pressed, keys_unseen, read_typed
 from rig.screen.picture import Picture
+from rig.screen.tables import preflight_table
 from rig.screen.terminal import TerminalView, plain_line
 from rig.snapshot import CellLine, Prompt, Snapshot
 
@@ -438,3 +441,31 @@ def test_a_terminal_that_is_closed_during_a_question_is_no_answer_and_no_error(
             closing.join()
             assert read_typed(5.0, lambda typed: None) is None
             assert keys_pressed(0.1) is None
+
+
+REPORT = PreflightReport(
+    "Skerry Point Bench (virtual)",
+    "virtual_bench.toml",
+    (
+        Check("scanner answers", "ok", "Tideway Works TW-8 TW-8-0031 1.2"),
+        Check("valves watchdog", "ok", "outputs drop 2 s after the last heartbeat, one comes every 0.4 s"),
+        Check("room oxygen", "not checked", "no monitor", "air the room, and lead the vent outdoors"),
+        Check(
+            "scanner noise",
+            "not checked",
+            "912.5 µV rms at the quietest socket (2); no cell and no short in any",
+            "put a short into a socket",
+        ),
+        Check("gauge_b calibration", "fail", "ran out on 2025-03-02", "have it calibrated"),
+    ),
+)
+
+
+def test_preflight_tells_what_was_found_and_what_to_do_at_every_width() -> None:
+    for width in range(40, 201):
+        console = Console(width=width, file=io.StringIO(), record=True, markup=False, emoji=False)
+        console.print(preflight_table(REPORT))
+        words = Counter(console.export_text().split())
+        for check in REPORT.checks:
+            for told in (check.what, check.found, check.to_do):
+                assert not Counter(told.split()) - words, f"{width} columns"
