@@ -1,9 +1,10 @@
-"""Output on terminals and pipes that cannot show every sign."""
+"""Standard streams as they come: closed ones, and terminals and pipes that cannot show every sign."""
 
 from __future__ import annotations
 
 import codecs
 import io
+import os
 import sys
 from typing import Final
 
@@ -34,11 +35,23 @@ _HANDLER: Final = "leadline.plain"
 
 
 def make_streams_safe() -> None:
-    """Let stdout and stderr write a plain sign where their encoding lacks ours, instead of failing."""
+    """Open closed streams on nothing; let a plain sign stand where an encoding lacks ours."""
+    _open_closed_ones()
     codecs.register_error(_HANDLER, _plain)
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors=_HANDLER)
+
+
+def _open_closed_ones() -> None:
+    """Open on nothing what was closed when the program was started.
+
+    Python has None in its place; and the next file opened, a record perhaps, would get the number of stdout.
+    """
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            descriptor = os.open(os.devnull, os.O_RDWR)
+            setattr(sys, name, os.fdopen(descriptor, mode, encoding="utf-8", closefd=False))
 
 
 def _plain(error: UnicodeError) -> tuple[str, int]:

@@ -347,6 +347,26 @@ def test_closed_pipe_is_no_traceback() -> None:
     assert done.stderr == ""
 
 
+@pytest.mark.parametrize("closed", [">&-", "2>&-", "<&-", ">&- 2>&-", "<&- >&- 2>&-"])
+@pytest.mark.parametrize("command", ["bench list", "bench list --json", "plan quick --bench virtual_bench"])
+def test_closed_streams_are_no_error(command: str, closed: str) -> None:
+    shell = f"{sys.executable} -m rig.cli.main {command} {closed}"
+    done = subprocess.run(["bash", "-c", shell], capture_output=True, text=True, timeout=60, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_no_file_of_ours_gets_the_number_of_a_closed_stream(tmp_path: Path) -> None:
+    code = (
+        "from rig.cli.streams import make_streams_safe\n"
+        "make_streams_safe()\n"
+        f"file = open({str(tmp_path / 'record')!r}, 'w')\n"
+        "file.write(str(file.fileno()))\n"
+    )
+    shell = f'{sys.executable} -c "{code}" <&- >&- 2>&-'
+    subprocess.run(["bash", "-c", shell], timeout=60, check=True)
+    assert int((tmp_path / "record").read_text()) > 2
+
+
 def test_terminal_that_cannot_show_our_signs_gets_plain_ones() -> None:
     done = in_a_process("preflight", "virtual_bench", PYTHONIOENCODING="ascii")
     assert done.returncode == 0, done.stderr
