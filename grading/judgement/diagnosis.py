@@ -27,13 +27,13 @@ FINDINGS: Final[dict[str, str]] = {
     "plug; a cell that still reads zero on another lead is dead.",
     "unplugged": "Unplugged mid-run: the output vanished between two readings. Look at plug and lead, "
     "clean the contacts, and test again.",
+    "bad_contact": "Bad contact: the output was steady and began to jump about in mid-run, which points to "
+    "plug and lead before it points to the cell. Clean and dry the contacts, look at plug and lead, and test "
+    "again; a cell that is noisy on another socket too is the culprit.",
     "rapid_decompression": "A fast fall of pressure can tear a membrane or form bubbles behind it. Let the "
     "cell rest at ambient pressure for as long as it was under pressure, ten minutes at least, and test it "
     "again before anything is said of it.",
 }
-
-VANISHED_FRACTION: Final = 0.05
-"""An output below this part of what the calibration step promises has vanished; no ceiling does that."""
 
 SLOW_TAIL_FRACTION: Final = 0.03
 """A slow mode that carries at least this part of a step is worth telling."""
@@ -134,19 +134,6 @@ def gives_no_output(quantities: Quantities, cell: int) -> bool:
     """Whether no step in oxygen gives an output worth the name."""
     oxygen = np.isfinite(quantities.steps.nominal_po2_bar) & np.isfinite(quantities.errors.output_mv[cell])
     return bool(np.any(oxygen)) and bool(np.max(quantities.errors.output_mv[cell, oxygen]) < LEAST_OUTPUT_MV)
-
-
-def vanished_at(quantities: Quantities, cell: int) -> float | None:
-    """Nominal PO2 of the first oxygen step where a cell that had an output has none; None for a whole run."""
-    calibration = int(quantities.steps.calibration[cell])
-    if calibration < 0:
-        return None
-    po2, mv = quantities.errors.po2_bar[cell], quantities.errors.output_mv[cell]
-    with np.errstate(invalid="ignore"):
-        expected = mv[calibration] / po2[calibration] * po2
-        gone = np.isfinite(quantities.steps.nominal_po2_bar) & (mv < VANISHED_FRACTION * expected)
-    steps = np.flatnonzero(gone)
-    return float(quantities.steps.nominal_po2_bar[steps[0]]) if steps.size else None
 
 
 _NO_OUTPUT: Final = (

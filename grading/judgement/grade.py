@@ -14,7 +14,8 @@ from grading.figure_kinds import FIGURE_KINDS, FigureKey
 from grading.judgement.cell_figures import cell_figures, missing_figure, why_no_calibration
 from grading.judgement.decision import decide, decide_lower_bound, worst
 from grading.judgement.detail import cell_detail
-from grading.judgement.diagnosis import diagnose, rig_findings, vanished_at
+from grading.judgement.diagnosis import diagnose, rig_findings
+from grading.judgement.leads import lead_fault
 from grading.judgement.limits import Limits
 from grading.judgement.quantities import Quantities, measure
 from grading.judgement.reasons import Judged, reasons
@@ -158,10 +159,10 @@ def _grade_cell(
     findings = _of_cell(measurement.cell_findings, cell)
     notes = _of_cell(measurement.cell_notes, cell)
     barred = [*measurement.ungraded, *_of_cell(measurement.cell_ungraded, cell)]
-    vanished = vanished_at(quantities, cell)
-    if vanished is not None and not barred:
-        barred.append(f"The output vanished at {vanished:.1f} bar: the cell or its lead lost contact.")
-        findings = (*findings, "unplugged")
+    fault = lead_fault(quantities, cell)
+    if fault is not None and not barred:
+        barred.append(fault.reason)
+        findings = (*findings, fault.finding)
     info = measurement.cells[cell]
     if barred:
         figures = tuple(replace(one.figure, grade=None, probability_of_conformity=None) for one in judged)

@@ -30,6 +30,10 @@ LEVELS = (1.02, 1.62)
 UNPLUGGED = ("cell", 40.0, {"socket": 3, "finding": "unplugged", "text": "Socket 3 has come unplugged."})
 
 
+def line(po2_bar):
+    return 50.0 * po2_bar
+
+
 def graded(cell, *, events=(), others=OTHERS):
     """The grading of a run of three cells, the last of them `cell`."""
     with tempfile.TemporaryDirectory() as folder:
@@ -97,3 +101,49 @@ def test_no_percentage_is_taken_of_an_output_that_is_not_above_zero():
         assert figure(cell, key).reason == (
             "the output in oxygen is below 1 mV: nothing to take a percentage of"
         )
+
+
+def noisy(*percent):
+    """Changes the noise of the steps: air, then rising oxygen; the last goes for the rest."""
+
+    def edit(fields):
+        row = fields["noise_percent"][0]
+        row[:] = percent[-1]
+        row[: len(percent)] = percent
+
+    return edit
+
+
+@pytest.mark.parametrize("quiet", [1, 2, 4])
+def test_a_contact_that_breaks_in_mid_run_is_named_and_does_not_reject_the_cell(measured, quiet):
+    cell, other = grade(measured(line, line, edit=noisy(*[0.04] * quiet, 4.8)), LIMITS).cells
+    assert cell.grade == "ungraded"
+    (reason,) = cell.reasons
+    at_bar = (1.0, 1.2, 1.4, 1.6)[quiet - 1]
+    assert reason.startswith(f"The output became noisy at {at_bar} bar (")
+    assert reason.endswith("a contact of the cell or its lead broke in mid-run.")
+    assert cell.diagnosis[0].startswith("Bad contact: ")
+    assert all(one.grade is None for one in cell.figures)
+    assert figure(cell, "noise_percent").value == 4.8
+    assert other.grade == "pass"
+
+
+@pytest.mark.parametrize("percent", [(2.0,), (1.5, 3.0), (6.0, 1.2, 1.0), (0.2, 0.25, 0.9)])
+def test_a_cell_that_is_noisy_from_the_start_is_graded_by_its_noise(measured, percent):
+    (cell,) = grade(measured(line, edit=noisy(*percent)), LIMITS).cells
+    assert cell.grade in ("watch", "reject")
+    assert cell.reasons[0].startswith("Noise, rms over a hold")
+    assert cell.diagnosis[0].startswith("Noisy contact: ")
+
+
+def test_a_few_hundredths_of_a_millivolt_more_are_no_broken_contact(measured):
+    (cell,) = grade(measured(line, edit=noisy(0.004, 0.1)), LIMITS).cells
+    assert cell.grade == "pass"
+
+
+def test_a_contact_that_breaks_in_a_run_leaves_the_others_as_they_are():
+    broken = LostContact("TB-0402", floats_at_mv=60.0, pickup_mv=3.0, lost_s=165.0)
+    result = graded(broken)
+    assert_same(to_json(result)["cells"][:2], beside_a_good_one())
+    assert result.cells[2].grade == "ungraded"
+    assert "became noisy at 1.6 bar" in result.cells[2].reasons[0]
