@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -11,7 +12,7 @@ from rich.console import Group, RenderableType
 from rich.table import Table
 from rich.text import Text
 
-from rig.screen.fitting import WideOrNarrow
+from rig.screen.fitting import FittingTable, WideOrNarrow
 from rig.screen.formats import clock_text, counted
 
 if TYPE_CHECKING:
@@ -28,6 +29,8 @@ _VERDICT: Final[dict[Verdict, tuple[str, str]]] = {
 
 
 _WIDE: Final = 100
+_STEPS: Final = ("step", "what", "PO2,\nbar", "to,\nbar abs", "ramp", "usual\ntime", "longest", "gas, L")
+_STEPS_GIVE_WAY: Final = ("ramp", "PO2,\nbar", "longest", "step", "to,\nbar abs")
 
 
 def _table(*columns: str, title: str = "") -> Table:
@@ -60,33 +63,6 @@ def preflight_table(report: PreflightReport) -> RenderableType:
 
 def plan_table(plan: Plan) -> RenderableType:
     """Return steps, time, gas, margins and remarks of a plan."""
-    steps = _table(title=f"{plan.procedure} on {plan.bench}")
-    for column, justify in (
-        ("step", "right"),
-        ("what", "left"),
-        ("PO2, bar", "right"),
-        ("to, bar abs", "right"),
-        ("ramp", "right"),
-        ("usual time", "right"),
-        ("longest", "right"),
-        ("gas, L", "right"),
-    ):
-        steps.add_column(column, justify=justify)  # type: ignore[arg-type]
-    for step in plan.steps:
-        steps.add_row(
-            str(step.number) if step.po2_bar is not None else "",
-            step.what,
-            "" if step.po2_bar is None else f"{step.po2_bar:.2f}",
-            f"{step.to_bar:.3f}",
-            clock_text(step.ramp_s) if step.ramp_s else "",
-            clock_text(step.duration_s),
-            clock_text(step.longest_s),
-            f"{step.gas_l:.2f}" if step.gas_l else "",
-        )
-    steps.add_section()
-    steps.add_row(
-        "", "all", "", "", "", clock_text(plan.duration_s), clock_text(plan.longest_s), f"{plan.gas_l:.2f}"
-    )
     margins = _table("limit", "allowed", "planned", "left", title="Limits")
     for margin in plan.margins:
         margins.add_row(
@@ -99,7 +75,46 @@ def plan_table(plan: Plan) -> RenderableType:
         f"After the purge: oxygen fraction {plan.oxygen_fraction:.4f}, standard uncertainty "
         f"{plan.u_oxygen_fraction:.4f}. Reckoned at a barometer of {plan.barometer_bar:.4f} bar."
     )
-    return Group(steps, gas, margins, *(Text(remark) for remark in plan.remarks))
+    return Group(
+        FittingTable(partial(_steps, plan), _STEPS_GIVE_WAY),
+        gas,
+        margins,
+        *(Text(remark) for remark in plan.remarks),
+    )
+
+
+def _steps(plan: Plan, left_out: Collection[str]) -> Table:
+    table = _table(title=f"{plan.procedure} on {plan.bench}")
+    shown = [title for title in _STEPS if title not in left_out]
+    for title in shown:
+        if title == "what":
+            table.add_column(title, overflow="fold")
+        else:
+            table.add_column(title, justify="right", no_wrap=True)
+    rows = [
+        {
+            "step": str(step.number) if step.po2_bar is not None else "",
+            "what": step.what,
+            "PO2,\nbar": "" if step.po2_bar is None else f"{step.po2_bar:.2f}",
+            "to,\nbar abs": f"{step.to_bar:.3f}",
+            "ramp": clock_text(step.ramp_s) if step.ramp_s else "",
+            "usual\ntime": clock_text(step.duration_s),
+            "longest": clock_text(step.longest_s),
+            "gas, L": f"{step.gas_l:.2f}" if step.gas_l else "",
+        }
+        for step in plan.steps
+    ]
+    for row in rows:
+        table.add_row(*(row[title] for title in shown))
+    table.add_section()
+    whole = {
+        "what": "all",
+        "usual\ntime": clock_text(plan.duration_s),
+        "longest": clock_text(plan.longest_s),
+        "gas, L": f"{plan.gas_l:.2f}",
+    }
+    table.add_row(*(whole.get(title, "") for title in shown))
+    return table
 
 
 def archive_table(folder: Path, found: Mapping[Path, Sequence[str]]) -> RenderableType:

@@ -22,8 +22,11 @@ from rig.screen.digits import large
 from rig.screen.formats import clock_text, maybe
 from rig.screen.keyboard import LineReader, keys_pressed, keys_unseen, read_typed
 from rig.screen.picture import Picture
-from rig.screen.tables import preflight_table
+from rig.screen.tables import plan_table, preflight_table
 from rig.screen.terminal import TerminalView, plain_line
+from rig.setup.bench import load_bench
+from rig.setup.plan import make_plan
+from rig.setup.procedure import load_procedure
 from rig.snapshot import CellLine, Prompt, Snapshot
 
 CELLS = (
@@ -469,3 +472,17 @@ def test_preflight_tells_what_was_found_and_what_to_do_at_every_width() -> None:
         for check in REPORT.checks:
             for told in (check.what, check.found, check.to_do):
                 assert not Counter(told.split()) - words, f"{width} columns"
+
+
+@pytest.mark.parametrize("width", [40, 60, 80, 130])
+def test_no_number_of_a_plan_is_cut(width: int) -> None:
+    bench = load_bench("virtual_bench")
+    plan = make_plan(bench, load_procedure("full"))
+    console = Console(width=width, file=io.StringIO(), record=True, markup=False, emoji=False)
+    console.print(plan_table(plan))
+    text = console.export_text()
+    assert "…" not in text
+    words = text.split()
+    assert clock_text(plan.duration_s) in words
+    assert f"{plan.gas_l:.2f}" in words
+    assert f"{plan.steps[-1].to_bar:.3f}" in words
