@@ -88,6 +88,8 @@ def why_no_calibration(quantities: Quantities, cell: int) -> str:
     if not np.any(oxygen):
         return "no step in oxygen"
     highest = float(np.max(quantities.errors.output_mv[cell, oxygen]))
+    if highest <= -LEAST_OUTPUT_MV:
+        return f"the output in oxygen is negative ({highest:.2f} mV at most)"
     if highest < LEAST_OUTPUT_MV:
         return f"the cell gives no output in oxygen ({highest:.2f} mV at most)"
     return "no step in oxygen near PO2 1.0 bar"

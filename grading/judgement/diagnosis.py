@@ -27,6 +27,8 @@ FINDINGS: Final[dict[str, str]] = {
     "plug; a cell that still reads zero on another lead is dead.",
     "unplugged": "Unplugged mid-run: the output vanished between two readings. Look at plug and lead, "
     "clean the contacts, and test again.",
+    "reversed": "Reversed polarity: an output of a cell's size with the wrong sign. + and - are exchanged at "
+    "the plug or in the lead: put them right and test again.",
     "bad_contact": "Bad contact: the output was steady and began to jump about in mid-run, which points to "
     "plug and lead before it points to the cell. Clean and dry the contacts, look at plug and lead, and test "
     "again; a cell that is noisy on another socket too is the culprit.",

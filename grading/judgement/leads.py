@@ -24,6 +24,13 @@ QUIET_PART: Final = 0.2
 """The holds before were quiet when their noise, in percent of the output, was below this part of it. A noise
 that goes with the output, or stands still, is there from the start and is graded like any figure."""
 
+LEAST_PO2_BAR: Final = 0.1
+"""Below this, in nitrogen, the sign of an output says nothing."""
+
+LEAST_REVERSED_MV_PER_BAR: Final = 10.0
+"""A negative output that is at least so large for its PO2 at every step is a cell's, not a floating lead's;
+a healthy one gives 40 to 60. Common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True)
 class LeadFault:
@@ -40,7 +47,22 @@ class LeadFault:
 
 def lead_fault(quantities: Quantities, cell: int) -> LeadFault | None:
     """Find what a cell's steps say of its lead; None where they say nothing."""
-    return _vanished(quantities, cell) or _contact_broke(quantities, cell)
+    return _reversed(quantities, cell) or _vanished(quantities, cell) or _contact_broke(quantities, cell)
+
+
+def _reversed(quantities: Quantities, cell: int) -> LeadFault | None:
+    """A cell's output throughout, with the wrong sign."""
+    po2, mv = quantities.errors.po2_bar[cell], quantities.errors.output_mv[cell]
+    oxygen = np.isfinite(quantities.steps.nominal_po2_bar) & np.isfinite(mv)
+    with np.errstate(invalid="ignore"):
+        told = np.isfinite(mv) & (po2 > LEAST_PO2_BAR)
+    if not np.any(oxygen) or np.any(mv[told] > -LEAST_REVERSED_MV_PER_BAR * po2[told]):
+        return None
+    return LeadFault(
+        "reversed",
+        f"The output is negative at every step ({wording.number(float(mv[oxygen][0]), 1)} mV at "
+        f"{quantities.steps.nominal_po2_bar[oxygen][0]:.1f} bar): + and - of the cell are exchanged.",
+    )
 
 
 def _vanished(quantities: Quantities, cell: int) -> LeadFault | None:

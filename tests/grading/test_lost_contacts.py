@@ -147,3 +147,40 @@ def test_a_contact_that_breaks_in_a_run_leaves_the_others_as_they_are():
     assert_same(to_json(result)["cells"][:2], beside_a_good_one())
     assert result.cells[2].grade == "ungraded"
     assert "became noisy at 1.6 bar" in result.cells[2].reasons[0]
+
+
+@pytest.mark.parametrize("air", [True, False])
+@pytest.mark.parametrize("response", [line, lambda p: min(48.0 * p, 70.0)])
+def test_a_cell_wired_backwards_is_told_so_and_not_called_dead(measured, response, air):
+    (cell,) = grade(measured(lambda p: -response(p), air=air), LIMITS).cells
+    assert cell.grade == "ungraded"
+    (reason,) = cell.reasons
+    assert reason.startswith("The output is negative at every step (−")
+    assert reason.endswith("+ and - of the cell are exchanged.")
+    assert cell.diagnosis[0].startswith("Reversed polarity: ")
+    assert all(one.grade is None for one in cell.figures)
+    assert figure(cell, "oxygen_output_mv").reason.startswith("the output in oxygen is negative")
+
+
+@pytest.mark.parametrize("output_mv", [0.0, -0.4, -3.0, 0.6])
+def test_an_output_of_no_cell_s_size_is_not_called_reversed(measured, output_mv):
+    (cell,) = grade(measured(lambda p: output_mv), LIMITS).cells
+    assert cell.grade == "ungraded"
+    assert cell.diagnosis[0].startswith("No output: ")
+
+
+def test_a_nitrogen_step_hides_no_reversed_cell(measured):
+    def edit(fields):
+        fields["gas"] = ("air", "nitrogen", *fields["gas"][2:])
+        fields["oxygen_fraction"][:, 1] = 0.0
+        fields["nominal_po2_bar"][1] = np.nan
+        fields["output_mv"][:, 1] = 0.02
+
+    (cell,) = grade(measured(lambda p: -line(p), edit=edit), LIMITS).cells
+    assert cell.diagnosis[0].startswith("Reversed polarity: ")
+
+
+def test_a_reversed_cell_in_a_run_leaves_the_others_as_they_are():
+    result = graded(LostContact("TB-0402", floats_at_mv=-50.0, pickup_mv=0.01))
+    assert_same(to_json(result)["cells"][:2], beside_a_good_one())
+    assert result.cells[2].diagnosis[0].startswith("Reversed polarity: ")
