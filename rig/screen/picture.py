@@ -93,12 +93,12 @@ class Picture:
             if spare >= 0:
                 return counted
         without = showing(None, short=True)
-        if len(without) <= options.size.height:
+        if len(without) <= room:
             return without
         bare = drawn(*self._bare(shot))
         for part in self._beside_it(shot):
             more = drawn(part)
-            if len(bare) + len(more) <= options.size.height:
+            if len(bare) + len(more) <= room:
                 bare += more
         return bare
 

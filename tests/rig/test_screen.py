@@ -99,7 +99,7 @@ def fitted(picture: Picture, width: int, height: int) -> str:
     console = Console(width=width, height=height, file=io.StringIO(), record=True, markup=False, emoji=False)
     console.print(picture)
     lines = console.export_text().splitlines()
-    assert len(lines) <= height
+    assert len(lines) <= height - 2, "no room for what is told above the picture"
     assert all(len(line) <= width for line in lines)
     return " ".join("\n".join(lines).translate(str.maketrans("", "", "╭╮╰╯│─")).split())
 
