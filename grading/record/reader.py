@@ -128,7 +128,8 @@ def check_record(path: Path) -> list[str]:
     record = read_record(path)
     found = list(record.problems)
     if record.end is None:
-        found.append(f"{END_FILE}: missing, the run was interrupted")
+        if not (path / END_FILE).is_file():
+            found.append(f"{END_FILE}: missing, the run was interrupted")
         behind = len(record.t_s) - max((int(e.data["rows"]) for e in record.of_kind("checkpoint")), default=0)
         if behind > 0:
             found.append(f"{SAMPLES_FILE}: the last {behind} rows stand behind no checkpoint")

@@ -11,6 +11,7 @@ from typing import Any, Final
 import numpy as np
 
 from grading.measurement import ErrorModel, Measurement
+from grading.record.format import END_FILE
 from grading.record.reader import Column, Event, Record, read_record
 from grading.results import CellInfo, InstrumentLine, RunConditions
 from grading.settling.response_time import RECORD_SKEW_S
@@ -146,9 +147,9 @@ def _findings(record: Record, sockets: tuple[int, ...]) -> tuple[list[list[Event
 def _ungraded(record: Record, holds: tuple[Hold, ...], procedure: dict[str, Any]) -> tuple[str, ...]:
     """Why no cell of the run can be graded; empty when all can."""
     reasons = []
-    if record.end is None:
+    if record.end is None and not (record.path / END_FILE).is_file():
         reasons.append("The run was interrupted: its record has no end.")
-    elif record.end["how"] != "completed":
+    elif record.end is not None and record.end["how"] != "completed":
         reasons.append(f"The run was {record.end['how']}: {record.end['why']}")
     if record.damaged:
         first = next(problem for problem in record.problems if "not finished" not in problem)

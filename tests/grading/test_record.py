@@ -240,6 +240,16 @@ def test_a_missing_file_is_told(record):
     assert len(read.t_s) == 0
 
 
+@pytest.mark.parametrize("text", [b"{", b"\0" * 40, b"{}"])
+def test_a_damaged_end_is_not_called_missing_as_well(record, text):
+    (record / "end.json").write_bytes(text)
+    (told,) = check_record(record)
+    assert told.startswith("end.json: not ")
+    assert told.endswith("; the run counts as interrupted")
+    (record / "end.json").unlink()
+    assert check_record(record) == ["end.json: missing, the run was interrupted"]
+
+
 def test_a_full_disk_stops_the_record_without_spoiling_it(tmp_path):
     script = f"""
 import importlib.util, resource, signal, sys

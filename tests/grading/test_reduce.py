@@ -140,6 +140,13 @@ def test_a_record_that_was_changed_afterwards_is_ungraded(tmp_path):
     assert read.ungraded[0].startswith("The record is not as the run wrote it: ")
 
 
+def test_a_run_whose_end_is_damaged_is_not_said_to_have_none(tmp_path):
+    path = small(tmp_path)
+    (path / "end.json").write_bytes((path / "end.json").read_bytes()[:-9])
+    (reason,) = load_source(path).ungraded
+    assert reason.startswith("The record is not as the run wrote it: end.json: not readable as JSON")
+
+
 def test_oxygen_without_a_proven_purge_is_ungraded(tmp_path):
     path = small(tmp_path, how="interrupted")
     events = path / "events.ndjson"
