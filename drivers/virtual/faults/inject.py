@@ -34,7 +34,7 @@ def inject(bench: Bench, fault: FaultSpec) -> None:
         )
     target = _target(bench, kind, fault.target)
     if found.role and bench.by_role(found.role) is None:
-        raise VirtualBenchError(f"fault {kind.name}: this bench has no {found.role}")
+        raise VirtualBenchError(f"fault {kind.name}: this bench has no instrument with role {found.role}")
     if kind.name == "rig_suspended" and bench.spec.mode == "real_time":
         raise VirtualBenchError("fault rig_suspended: a bench in real time cannot suspend the rig")
     if kind.name == "voltmeter_refuses" and not isinstance(bench.by_role("voltmeter"), ScannerDevice):

@@ -73,7 +73,9 @@ def _thermometer_link_lost(bench: Bench, target: str, value: float) -> Undo:
     return change(_thermometer(bench), down=True)
 
 
-@FAULTS.enter(33, "another instrument answers at an address", targets=_ROLES)
+@FAULTS.enter(
+    33, "another instrument answers at an address (looked at when a run starts, at 0 s)", targets=_ROLES
+)
 def _wrong_instrument(bench: Bench, target: str, value: float) -> Undo:
     del value
     return change(device_of(bench, target), serial="TW-X-666")
