@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from rig.control.faults_table import FAULT_TABLE, PROGRAM_FAULTS
+from rig.control.faults_table import FAULT_TABLE, PROGRAM_FAULTS, FaultRow
 from rig.control.interlocks import INTERLOCKS, Response
 from rig.control.loop import HEEDED
 from rig.control.states import AT_POWER_UP, STATE_RULES, TRANSITIONS, Command, State
@@ -83,7 +83,7 @@ def faults_markdown() -> str:
             _codes(row.noticed_as),
             f"{row.within_s:g} s" if row.noticed_as else "-",
             row.answer,
-            _codes(name for name in row.faults if name not in PROGRAM_FAULTS),
+            _injected(row),
         )
         for row in FAULT_TABLE
     ]
@@ -110,7 +110,8 @@ def faults_markdown() -> str:
             "",
             "What *noticed as* names is a trip, an alarm, a finding about one cell, or a refusal to start; "
             "any one of them will do. Practise with `leadline run ... --inject NAME@SECONDS` on a "
-            "virtual bench.",
+            "virtual bench; `virtual_hand_pot` has a monitor of the room's oxygen. Faults that take away a "
+            "layer of protection stand in no row: alone they change nothing, so inject them beside another.",
             "",
             *_table(("row", "what breaks", "noticed as", "within", "what the rig does", "inject"), faults),
             "",
@@ -135,6 +136,12 @@ def _yes(may: bool) -> str:
 
 def _codes(names: Iterable[str]) -> str:
     return ", ".join(f"`{name}`" for name in names) or "-"
+
+
+def _injected(row: FaultRow) -> str:
+    """The faults of a row that the virtual bench can play, those that no run notices apart."""
+    noticed = _codes(name for name in row.faults if name not in PROGRAM_FAULTS)
+    return noticed if not row.not_noticed else f"{noticed}; not noticed: {_codes(row.not_noticed)}"
 
 
 def _next(state: State) -> str:

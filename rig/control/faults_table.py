@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from grading.gas import LEAST_FLOW_EFFICIENCY, LEAST_SWING_EFFICIENCY
+from rig.control.gas_check import ALLOWED_PART
+
 
 @dataclass(frozen=True, slots=True)
 class FaultRow:
@@ -13,6 +16,7 @@ class FaultRow:
         row: its number.
         what: what breaks.
         faults: names of the virtual bench's faults that show it, or of `PROGRAM_FAULTS`.
+        not_noticed: further faults of the virtual bench that no run notices; `answer` says what is left.
         noticed_as: codes of trips or alarms, findings about a cell, or refusals; any of them will do.
         within_s: longest time from the onset to that, where the fault shows at once.
         answer: what the rig does.
@@ -24,6 +28,7 @@ class FaultRow:
     noticed_as: tuple[str, ...]
     within_s: float
     answer: str
+    not_noticed: tuple[str, ...] = ()
 
 
 PROGRAM_FAULTS = ("ctrl_c", "sigterm", "killed", "disk_full")
@@ -86,7 +91,18 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
     ),
     FaultRow(14, "vent stuck open", ("vent_stuck_open",), ("VENT_OPEN",), 5.0, _ABORT),
     FaultRow(15, "leak", ("leak_large", "leak_small"), ("LEAK", "LEAK_TEST"), 200.0, _STOP),
-    FaultRow(16, "purge insufficient, wrong gas", ("wrong_gas",), ("GAS_SUSPECT",), 320.0, _STOP),
+    FaultRow(
+        16,
+        "purge insufficient, wrong gas",
+        ("wrong_gas",),
+        ("GAS_SUSPECT",),
+        320.0,
+        f"{_STOP}; a dead space that keeps its air shows on no gauge, and to the cells only where it costs "
+        f"them more than {100 * ALLOWED_PART:.0f} %: the purge's uncertainty covers it up to its allowance "
+        f"(mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a flow), no "
+        "further",
+        not_noticed=("purge_dead_space",),
+    ),
     FaultRow(
         17,
         "relief valve lifts early",
@@ -104,7 +120,14 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         f"holds for a minute, then {_STOP}",
     ),
     FaultRow(
-        19, "cell unplugged", ("cell_unplugged",), ("unplugged",), 5.0, "drops that channel, keeps the others"
+        19,
+        "cell unplugged, its contact bad",
+        ("cell_unplugged",),
+        ("unplugged",),
+        5.0,
+        "drops that channel, keeps the others; a bad contact is recorded as it reads, and grading names it "
+        "by the noise",
+        not_noticed=("cell_noisy",),
     ),
     FaultRow(
         20,
@@ -143,7 +166,14 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         10.0,
         _REFUSE,
     ),
-    FaultRow(27, "barometer wrong", ("barometer_wrong",), ("BAROMETER", "VENTED_ZERO"), 25.0, _STOP),
+    FaultRow(
+        27,
+        "barometer wrong or lost",
+        ("barometer_wrong", "barometer_link_lost"),
+        ("BAROMETER", "VENTED_ZERO", "note"),
+        25.0,
+        f"{_STOP}; one that no longer answers is noted and told once, and its last reading is used",
+    ),
     FaultRow(
         28,
         "temperature out of range or unknown",
