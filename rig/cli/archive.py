@@ -23,18 +23,29 @@ def check(
     folder: Annotated[
         Path, typer.Argument(metavar="FOLDER", parser=written_path, help="A record, or a folder of records.")
     ] = Path("records"),
+    limits: Annotated[
+        str | None,
+        typer.Option(
+            "--limits",
+            metavar="FILE",
+            help="Limits file of gradings made under limits that neither the record nor leadline holds.",
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Prove every record: hashes, checksums, checkpoints, endings. Nothing is changed.
+    """Prove every record: hashes, checksums, checkpoints, endings; and that its grading follows from it.
 
-    Ends with code 1 when a record is interrupted or not as its run wrote it.
+    A grading kept as results.json is made once more from the readings, which takes a few seconds a record,
+    and held against the file. Papers are not looked at: leadline certify prints them anew. Nothing is
+    changed. Ends with code 1 when a record is interrupted or not as its run wrote it, or its grading is not
+    what it gives.
 
     Example: leadline archive check records
     """
     from rig.results.archive_check import check_archive
     from rig.screen.tables import archive_table
 
-    found = check_archive(folder)
+    found = check_archive(folder, limits=limits)
     if as_json:
         print_json(
             {"folder": str(folder), "records": {str(path): list(text) for path, text in found.items()}}
