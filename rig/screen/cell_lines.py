@@ -34,7 +34,9 @@ def all_cells(cells: Sequence[CellLine], po2_bar: float | None) -> RenderableTyp
 
 
 def some_cells(cells: Sequence[CellLine], po2_bar: float | None, most: int) -> RenderableType:
-    """Return a heading, `most` cells, and one line that counts the others."""
+    """Return a heading, `most` cells, and one line that counts the others; that line may be the last cell."""
+    if len(cells) <= most + 1:
+        return _table(cells, po2_bar, None)
     ranked = sorted(cells, key=lambda cell: _rank(cell.state))
     chosen = {cell.socket for cell in ranked[:most]}
     shown = [cell for cell in cells if cell.socket in chosen]

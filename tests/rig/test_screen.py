@@ -147,6 +147,15 @@ def test_fewer_lines_show_the_cells_to_look_at_and_count_the_others() -> None:
     assert int(more[1]) == int(more[2]) == 18 - text.count("TB-")
 
 
+@pytest.mark.parametrize("height", range(14, 31))
+def test_every_cell_is_shown_or_counted_at_every_height(height: int) -> None:
+    text = fitted(Picture("Bench", replace(HOLD, cells=cells(6)), Prompt("lid", "Lid?")), 50, height)
+    more = re.search(r"and (\d+) more: ", text)
+    counted = int(more[1]) if more else 0
+    assert more is None or counted > 1
+    assert "6 cells: 6 settled" in text or text.count("TB-") + counted == 6
+
+
 def test_cells_without_room_are_counted_in_one_line() -> None:
     mixed = (*cells(4), *(replace(cell, state="settling") for cell in cells(6)[4:]))
     text = fitted(Picture("Bench", replace(HOLD, cells=mixed)), 60, 16)
