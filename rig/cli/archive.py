@@ -10,12 +10,15 @@ import typer
 from rig.cli.options import ABNORMAL, DONE, JsonOption, output_console, written_path
 from rig.screen.json_text import print_json
 
-app = typer.Typer(no_args_is_help=True, help="Look after a folder of records.")
+app = typer.Typer(no_args_is_help=True)
 
 
 @app.callback()
 def _archive() -> None:
-    """Look after a folder of records."""
+    """Look after a folder of records.
+
+    Example: leadline archive check records
+    """
 
 
 @app.command("check")

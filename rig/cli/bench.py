@@ -10,7 +10,7 @@ import typer
 from rig.cli.options import JsonOption, SeedOption, check_file_writable, output_console, written_path
 from rig.screen.json_text import print_json
 
-app = typer.Typer(no_args_is_help=True, help="Shipped benches, and the virtual bench.")
+app = typer.Typer(no_args_is_help=True)
 
 VirtualBenchArgument = Annotated[
     str, typer.Argument(metavar="BENCH", help="Name or path of a bench file with a \\[virtual] table.")
@@ -22,7 +22,10 @@ CellsName = Annotated[
 
 @app.callback()
 def _bench() -> None:
-    """Shipped benches, and the virtual bench."""
+    """Shipped benches, and the virtual bench.
+
+    Example: leadline bench list
+    """
 
 
 @app.command("list")
