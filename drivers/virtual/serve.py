@@ -12,6 +12,7 @@ import asyncio
 import json
 import logging
 import os
+import signal
 import sys
 import threading
 from collections.abc import Callable
@@ -38,6 +39,9 @@ def serve_forever(spec: VirtualSpec, say: Callable[[str], None]) -> None:
     """
     _quiet_pymodbus()
     bench = _bench_of(spec)
+    # Whoever was started by a script in the background was started with Ctrl-C ignored.
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGINT, signal.default_int_handler)
     with suppress(KeyboardInterrupt):
         asyncio.run(_serve_people(bench, say))
 
