@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import shutil
 import statistics
 from collections.abc import Callable, Iterator
 from dataclasses import asdict, dataclass
@@ -23,6 +22,7 @@ from drivers.ports import (
     WatchedValveBlock,
     read_by_hand,
 )
+from rig.control.disk import free_bytes
 from rig.control.gate import SCANS_PER_BEAT
 from rig.control.permissives import disk_refusal
 from rig.control.room_oxygen import ALARM_PERCENT, LOWEST_PERCENT
@@ -381,11 +381,8 @@ def _clock(parts: BenchParts) -> Check:
 
 
 def _disk(out: Path) -> Check:
-    there = out.absolute()
-    while not there.exists() and there != there.parent:
-        there = there.parent
     try:
-        free = shutil.disk_usage(there).free
+        free = free_bytes(out)
     except OSError as error:
         return Check("disk", "fail", f"{out}: {error.strerror}", "choose another --out")
     refusal = disk_refusal(free)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -20,6 +19,7 @@ from rig.clearing import Clearing, rig_id
 from rig.control.acquisition import Acquisition, Instruments, TickReadings
 from rig.control.course import Course
 from rig.control.dialogue import Dialogue, clock_runs
+from rig.control.disk import free_bytes
 from rig.control.ending import Ending
 from rig.control.frozen_files import FrozenFiles
 from rig.control.held import Held
@@ -285,8 +285,8 @@ class Session:
         """
         machine = self._machine
         if self._sink is None:
-            free_bytes = self._free_bytes()
-            problem = None if free_bytes is None else disk_refusal(free_bytes)
+            free = self._free_bytes()
+            problem = None if free is None else disk_refusal(free)
             if problem is not None:
                 raise Refused("DISK_FULL", problem)
             self._telling.resting(self._out, self._cells)
@@ -460,10 +460,8 @@ class Session:
         if self._sink is not None:
             return None
         # The record makes its folder when it begins, so that a refused run leaves none.
-        out = self._out.absolute()
         try:
-            there = next((path for path in (out, *out.parents) if path.exists()), out)
-            return shutil.disk_usage(there).free
+            return free_bytes(self._out)
         except OSError:
             return None
 
