@@ -9,6 +9,7 @@ import pytest
 
 from drivers.virtual_spec import FaultSpec
 from grading.strict_toml import FileError, TomlText
+from rig.control.disk import free_bytes
 from rig.preflight import Check, PreflightReport, run_preflight, standing_checks
 from rig.setup.bench import BenchNotReady, open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
@@ -141,3 +142,8 @@ def test_bench_without_a_watchdog_is_cautioned(tmp_path: Path) -> None:
     found = line(run_preflight(bench, tmp_path), "valves watchdog")
     assert found.verdict == "caution"
     assert "tells of no watchdog" in found.found
+
+
+def test_room_is_told_for_a_folder_that_is_not_made_yet(tmp_path: Path) -> None:
+    assert free_bytes(tmp_path / "deep" / "records") == pytest.approx(free_bytes(tmp_path), rel=0.01)
+    assert list(tmp_path.iterdir()) == []
