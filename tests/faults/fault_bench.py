@@ -17,6 +17,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, ClassVar
 
+from digest import RunDigest
+
 from drivers.catalogue import virtual_faults
 from drivers.virtual_spec import FaultSpec, PotTruth, VirtualMode
 from grading.record.format import FileText, RunHeader, SampleRow
@@ -216,11 +218,13 @@ class SeedSink:
         self._dead = False
         self._claimed = self._u_purge = 0.0
         self.on_phase: Callable[[str, int | None, float], None] = _nothing_waits
+        self.digest = RunDigest()
 
     def sample(self, row: SampleRow) -> None:
         self._strike(row.t_s)
         self.rows += 1
         self.last = row
+        self.digest.row(row)
         if self.kept is not None:
             self.kept.append(row)
         if self._writer is not None:
@@ -230,6 +234,7 @@ class SeedSink:
         if self._dead:
             raise Killed
         self.events.append((kind, t_s, data))
+        self.digest.event(kind, t_s, data)
         if kind == "phase":
             self.on_phase(data["phase"], data["step"], t_s)
         if kind == "hold_begin":
@@ -304,6 +309,13 @@ class SeedRun:
     @property
     def code(self) -> str:
         return self.outcome.code if self.outcome is not None else self.how
+
+    def digest(self) -> str:
+        """A digest of all that was done; sentences do not count."""
+        digest = self.sink.digest
+        digest.add(self.how, self.code, self.sink.ended and self.sink.ended[0], self.bench_s)
+        digest.add(self.truth, self.truth_later, self.faults)
+        return digest.hex()
 
     def trips(self) -> list[tuple[str, float]]:
         """Codes of trips and alarms with their times."""

@@ -4,6 +4,7 @@ python tests/faults/run_seeds.py --none 1000 --single 10000 --double 5000 --tabl
 python tests/faults/run_seeds.py --each                          # every fault, every target, where it shows
 python tests/faults/run_seeds.py --wire --each --single 100      # the same over the wire, held to no wire
 python tests/faults/run_seeds.py --faults 1 --seed 4711          # one seed again, told in full
+python tests/faults/run_seeds.py --single 900 --digests FILE     # a line a run, to compare two versions
 
 Progress goes to standard error, once a minute.
 """
@@ -16,7 +17,10 @@ import time
 from collections import Counter
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import nullcontext
 from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TextIO
 
 from detection import run_where_it_shows
 from fault_bench import SeedRun, broken_invariants, left_to_hands, run_seed
@@ -35,6 +39,11 @@ class Task:
     name: str = ""
     target: str = ""
     wire: bool = False
+
+    @property
+    def label(self) -> str:
+        """Which run this is, in one word."""
+        return f"{self.name}:{self.target}" if self.name else f"{self.faults}-{self.seed}"
 
     def run(self) -> tuple[SeedRun, list[str]]:
         """Run it. Returns the run and how it differs from the one without a wire, if asked to compare."""
@@ -68,6 +77,7 @@ class SeedResult:
     broken: tuple[str, ...]
     differs: tuple[str, ...]
     to_hands: bool
+    digest: str
 
 
 def one_task(task: Task) -> SeedResult:
@@ -82,6 +92,7 @@ def one_task(task: Task) -> SeedResult:
         tuple(broken_invariants(run)),
         tuple(differs),
         left_to_hands(run),
+        run.digest(),
     )
 
 
@@ -170,13 +181,19 @@ class Tally:
             yield f"| {name} | {codes.total()} | {', '.join(shown)} | {self.highest_bar_of[name]:.3f} |"
 
 
-def run_all(tasks: list[Task], jobs: int) -> Tally:
-    """Run every task in so many processes; progress on standard error once a minute."""
+def run_all(tasks: list[Task], jobs: int, digests: TextIO | None = None) -> Tally:
+    """Run every task in so many processes; progress on standard error once a minute.
+
+    Each run's digest goes to `digests`, one line a run, in the order of the tasks.
+    """
     tally = Tally()
     begun_s = told_s = time.monotonic()
     with ProcessPoolExecutor(jobs) as pool:
         for result in pool.map(one_task, tasks, chunksize=8):
             tally.add(result)
+            if digests is not None:
+                wire = " wire" * result.task.wire
+                print(f"{result.task.label}{wire} {result.digest}", file=digests, flush=True)
             now_s = time.monotonic()
             if now_s - told_s >= _TELL_EVERY_S:
                 told_s = now_s
@@ -217,6 +234,7 @@ def main() -> int:
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--wire", action="store_true", help="over the wire too, and nothing may differ")
     parser.add_argument("--table", action="store_true", help="print what came of each single fault")
+    parser.add_argument("--digests", metavar="FILE", help="write a digest of each run")
     parser.add_argument(
         "--faults", type=int, choices=(0, 1, 2), default=1, help="with --seed: how many faults"
     )
@@ -228,7 +246,8 @@ def main() -> int:
     if len(tasks) == 1:
         return 0 if tell(tasks[0]) else 1
     begun_s = time.monotonic()
-    tally = run_all(tasks, wanted.jobs)
+    with Path(wanted.digests).open("w") if wanted.digests else nullcontext() as digests:
+        tally = run_all(tasks, wanted.jobs, digests)
     real_s = time.monotonic() - begun_s
     if wanted.table:
         print("\n".join(tally.table()))
