@@ -50,46 +50,46 @@ _METER_ROLES = ("voltmeter",)
 
 _BUILT_IN = {
     "line_voltmeter": DriverEntry(
-        "drivers.line_voltmeter:LineVoltmeter", _METER_ROLES, "microcontroller that sends lines of text"
+        "drivers.scpi.line_voltmeter:LineVoltmeter", _METER_ROLES, "microcontroller that sends lines of text"
     ),
     "modbus_gauge": DriverEntry(
-        "drivers.modbus_gauge:ModbusGauge", _GAUGE_ROLES, "pressure gauge or barometer, Modbus registers"
+        "drivers.modbus.gauge:ModbusGauge", _GAUGE_ROLES, "pressure gauge or barometer, Modbus registers"
     ),
     "modbus_millivolts": DriverEntry(
-        "drivers.modbus_millivolts:ModbusMillivolts", _METER_ROLES, "multi-channel mV input, Modbus registers"
+        "drivers.modbus.millivolts:ModbusMillivolts", _METER_ROLES, "multi-channel mV input, Modbus registers"
     ),
     "modbus_pressure_controller": DriverEntry(
-        "drivers.modbus_pressure_controller:ModbusPressureController",
+        "drivers.modbus.pressure_controller:ModbusPressureController",
         ("controller", *_GAUGE_ROLES),
         "pressure controller that ramps by itself, Modbus registers",
     ),
     "modbus_room_oxygen": DriverEntry(
-        "drivers.modbus_room_oxygen:ModbusRoomOxygen",
+        "drivers.modbus.room_oxygen:ModbusRoomOxygen",
         ("room_oxygen",),
         "monitor of the room's oxygen, Modbus registers",
     ),
     "modbus_thermometer": DriverEntry(
-        "drivers.modbus_thermometer:ModbusThermometer", ("thermometer",), "thermometer, Modbus registers"
+        "drivers.modbus.thermometer:ModbusThermometer", ("thermometer",), "thermometer, Modbus registers"
     ),
     "modbus_valves": DriverEntry(
-        "drivers.modbus_valves:ModbusValves", ("valves",), "valve block with timed shots, Modbus registers"
+        "drivers.modbus.valves:ModbusValves", ("valves",), "valve block with timed shots, Modbus registers"
     ),
     "scpi_pressure_controller": DriverEntry(
-        "drivers.scpi_pressure_controller:ScpiPressureController",
+        "drivers.scpi.pressure_controller:ScpiPressureController",
         ("controller", "gauge", "second_gauge"),
         "pressure controller that ramps by itself, SCPI",
     ),
     "scpi_relay_voltmeter": DriverEntry(
-        "drivers.scpi_relay_voltmeter:ScpiRelayVoltmeter", _METER_ROLES, "voltmeter behind relays, SCPI"
+        "drivers.scpi.relay_voltmeter:ScpiRelayVoltmeter", _METER_ROLES, "voltmeter behind relays, SCPI"
     ),
     "scpi_scanner": DriverEntry(
-        "drivers.scpi_scanner:ScpiScanner", _METER_ROLES, "scanning voltmeter, SCPI (INIT, FETC?)"
+        "drivers.scpi.scanner:ScpiScanner", _METER_ROLES, "scanning voltmeter, SCPI (INIT, FETC?)"
     ),
     "scpi_thermometer": DriverEntry(
-        "drivers.scpi_thermometer:ScpiThermometer", ("thermometer",), "thermometer, SCPI"
+        "drivers.scpi.thermometer:ScpiThermometer", ("thermometer",), "thermometer, SCPI"
     ),
     "scpi_voltmeter": DriverEntry(
-        "drivers.scpi_voltmeter:ScpiVoltmeter", _METER_ROLES, "voltmeter of one channel, SCPI"
+        "drivers.scpi.voltmeter:ScpiVoltmeter", _METER_ROLES, "voltmeter of one channel, SCPI"
     ),
     "typed_gauge": DriverEntry(
         "drivers.typed_gauge:TypedGauge",
@@ -196,6 +196,6 @@ def describe_virtual(spec: VirtualSpec) -> str:
 
 def serve_virtual(spec: VirtualSpec, say: Callable[[str], None]) -> None:
     """Serve a virtual bench in real time until interrupted, telling `say` its addresses."""
-    from drivers.virtual.serve import serve_forever
+    from drivers.virtual.servers.serve import serve_forever
 
     serve_forever(spec, say)

@@ -21,7 +21,7 @@ from pydantic import TypeAdapter, ValidationError
 from grading import wording
 from grading.figure_kinds import FIGURE_KINDS
 from grading.results import CellResult, Figure, Grading
-from grading.strict_toml import FileError
+from rig_configs.files.checked_toml import FileError
 
 RESULTS_SCHEMA = "leadline.results/1"
 PUBLIC_SCHEMA = "leadline.grading/1"

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from drivers.virtual.bench import Bench
 from drivers.virtual.devices.device import Device
 from drivers.virtual.devices.scanner import ScannerDevice
-from drivers.virtual.wire import parser_of, registers_of
+from drivers.virtual.servers.wire import parser_of, registers_of
 from drivers.virtual_spec import VirtualSpec
 
 Rows = Sequence[tuple[str, ...]]

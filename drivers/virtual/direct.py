@@ -20,8 +20,8 @@ from drivers.virtual.devices.room_oxygen import RoomOxygenDevice
 from drivers.virtual.devices.scanner import MAINS_HZ, ScannerDevice
 from drivers.virtual.devices.thermometer import ThermometerDevice
 from drivers.virtual.devices.valve_block import LONGEST_SHOT_MS, ValveDevice
-from drivers.virtual.scpi_parser import ScpiError, channels_of
-from drivers.virtual.scpi_server import FIRMWARE, MAKER
+from drivers.virtual.servers.scpi_parser import ScpiError, channels_of
+from drivers.virtual.servers.scpi_server import FIRMWARE, MAKER
 from drivers.virtual_spec import VirtualBenchError, VirtualInstrument
 
 _FIRST_PAUSE_S = 0.25

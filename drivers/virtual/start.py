@@ -83,7 +83,7 @@ class _ServedBench:
         paths = [str(_ROOT), environment.get("PYTHONPATH", "")]
         environment["PYTHONPATH"] = os.pathsep.join(path for path in paths if path)
         self._process = subprocess.Popen(
-            [sys.executable, "-m", "drivers.virtual.serve"],
+            [sys.executable, "-m", "drivers.virtual.servers.serve"],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env=environment,

@@ -12,10 +12,10 @@ import numpy as np
 from grading import wording
 from grading.figure_kinds import FIGURE_KINDS, FigureKey
 from grading.judgement.cell_figures import cell_figures, missing_figure, why_no_calibration
+from grading.judgement.contacts import lead_fault
 from grading.judgement.decision import decide, decide_lower_bound, worst
 from grading.judgement.detail import cell_detail
 from grading.judgement.diagnosis import diagnose, rig_findings
-from grading.judgement.leads import lead_fault
 from grading.judgement.limits import Limits
 from grading.judgement.quantities import Quantities, measure
 from grading.judgement.reasons import Judged, reasons

@@ -21,7 +21,7 @@ from pydantic import Field, model_validator
 from grading import wording
 from grading.figure_kinds import FIGURE_KINDS, FigureKey
 from grading.results import Figure
-from grading.strict_toml import FileError, StrictModel, TomlText, parse, read_text, suggestion
+from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse, read_text, suggestion
 
 GENERAL = "general"
 

@@ -13,7 +13,7 @@ from grading import wording
 from grading.pictures.cell import KINDS, PANEL_MM, alt_text, draw_panel, svg
 from grading.pictures.style import canvas, style
 from grading.results import CellResult, Grading
-from grading.strict_toml import FileError
+from rig_configs.files.checked_toml import FileError
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Picture

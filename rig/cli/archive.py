@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from rig.cli.options import ABNORMAL, DONE, JsonOption, output_console, written_path
-from rig.screen.json_text import print_json
+from rig.terminal.json_text import print_json
 
 app = typer.Typer(no_args_is_help=True)
 
@@ -45,8 +45,8 @@ def check(
 
     Example: leadline archive check records
     """
-    from rig.results.archive_check import check_archive
-    from rig.screen.tables import archive_table
+    from rig.archive.check import check_archive
+    from rig.terminal.tables import archive_table
 
     found = check_archive(folder, limits=limits)
     if as_json:

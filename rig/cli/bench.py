@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from rig.cli.options import JsonOption, SeedOption, check_file_writable, output_console, written_path
-from rig.screen.json_text import print_json
+from rig.terminal.json_text import print_json
 
 app = typer.Typer(no_args_is_help=True)
 
@@ -34,8 +34,8 @@ def list_benches(as_json: JsonOption = False) -> None:
 
     Example: leadline bench list
     """
-    from rig.screen.tables import shipped_table
     from rig.setup.shipped import shipped
+    from rig.terminal.tables import shipped_table
 
     found = shipped()
     if as_json:
@@ -83,7 +83,7 @@ def serve(
 
     Example: leadline bench serve --write served.toml
     """
-    from rig.job import parse_faults
+    from rig.job.job import parse_faults
     from rig.setup.bench import load_bench, virtual_spec
     from rig.setup.cells import load_cells
     from rig.setup.served import ServedBench
@@ -138,6 +138,6 @@ def faults(as_json: JsonOption = False) -> None:
 
         print_json([asdict(kind) for kind in kinds])
         return
-    from rig.screen.tables import faults_table
+    from rig.terminal.tables import faults_table
 
     output_console().print(faults_table(kinds))

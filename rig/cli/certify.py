@@ -16,7 +16,7 @@ from rig.cli.options import (
     output_console,
     written_path,
 )
-from rig.screen.json_text import print_json
+from rig.terminal.json_text import print_json
 
 
 def certify(
@@ -45,8 +45,8 @@ def certify(
 
     Example: leadline certify records/2026-03-02T101500Z-a1b2 --cell TB-0417
     """
-    from grading.strict_toml import FileError
-    from rig.results.finish import finish_record
+    from rig.archive.finish import finish_record
+    from rig_configs.files.checked_toml import FileError
 
     if not (record / "run.json").is_file():
         raise FileError(f"{record}: holds no record (a folder with run.json in it)")

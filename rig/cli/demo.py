@@ -27,7 +27,7 @@ def demo(
 
     Example: leadline demo --out /tmp/demo --seed 7
     """
-    from rig.job import Job, do_job
+    from rig.job.job import Job, do_job
     from rig.setup.bench import load_bench
     from rig.setup.cells import load_cells
     from rig.setup.procedure import load_procedure

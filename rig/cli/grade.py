@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from rig.cli.options import JsonOption, LimitsOption, output_console, written_path
-from rig.screen.json_text import print_json
+from rig.terminal.json_text import print_json
 
 if TYPE_CHECKING:
     from grading.results import Grading
@@ -55,7 +55,7 @@ def grade(
 
     Example: leadline grade records/2026-03-02T101500Z-a1b2 --budget
     """
-    from rig.results.regrade import earlier_grading, grade_source
+    from rig.archive.regrade import earlier_grading, grade_source
 
     grading = grade_source(source, limits=limits, bench=bench)
     _one_cell_or_all(grading, cell)
@@ -68,7 +68,7 @@ def grade(
 
         print_json(public_json(grading))
         return
-    from rig.screen.grades import show_grading
+    from rig.terminal.grades import show_grading
 
     console = output_console()
     show_grading(console, grading, cell=cell, budget=budget, earlier=earlier_grading(source))
@@ -77,7 +77,7 @@ def grade(
 
 
 def _one_cell_or_all(grading: Grading, cell: str | None) -> None:
-    from grading.strict_toml import FileError, suggestion
+    from rig_configs.files.checked_toml import FileError, suggestion
 
     serials = [result.info.cell for result in grading.cells]
     if cell is not None and cell not in serials:

@@ -106,13 +106,13 @@ def _explained(error: Exception) -> tuple[str, int]:
     """Return what to tell the user, and the exit code."""
     from drivers.errors import DriverError
     from drivers.virtual_spec import VirtualBenchError
-    from grading.certificate import CertificateError
     from grading.measurement import SourceError
+    from grading.papers import CertificateError
     from grading.pictures.plot_file import PlotError
-    from grading.strict_toml import FileError
-    from rig.control.rig_lock import RigBusy
-    from rig.results.finish import FinishFailed
+    from rig.archive.finish import FinishFailed
+    from rig.between_runs.lock import RigBusy
     from rig.setup.bench import BenchNotReady
+    from rig_configs.files.checked_toml import FileError
 
     # Typer carries click inside itself or beside itself, by version: told apart by shape, not by class.
     usage = getattr(error, "format_message", None)

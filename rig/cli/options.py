@@ -91,7 +91,7 @@ def check_folder(folder: Path) -> None:
     Raises:
         FileError: naming the folder and what stands in the way.
     """
-    from grading.strict_toml import FileError
+    from rig_configs.files.checked_toml import FileError
 
     try:
         if not stat.S_ISDIR(folder.stat().st_mode):
@@ -108,7 +108,7 @@ def check_file_writable(file: Path) -> None:
     Raises:
         FileError: naming the file and what stands in the way.
     """
-    from grading.strict_toml import FileError
+    from rig_configs.files.checked_toml import FileError
 
     folder = file.absolute().parent
     if file.is_dir():
@@ -124,7 +124,7 @@ def check_writable(folder: Path) -> None:
     Raises:
         FileError: naming the folder and what stands in the way.
     """
-    from grading.strict_toml import FileError
+    from rig_configs.files.checked_toml import FileError
 
     there = folder.absolute()
     while not there.exists() and there != there.parent:
@@ -137,7 +137,7 @@ def check_writable(folder: Path) -> None:
 
 
 def _try_out(folder: Path, trouble: str, mend: str) -> None:
-    from grading.strict_toml import FileError
+    from rig_configs.files.checked_toml import FileError
 
     try:
         with tempfile.TemporaryFile(dir=folder):

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from rig.cli.options import BenchOption, JsonOption, output_console
-from rig.screen.json_text import print_json
+from rig.terminal.json_text import print_json
 
 
 def plan(
@@ -21,10 +21,10 @@ def plan(
 
     Example: leadline plan full --bench virtual_bench
     """
-    from rig.screen.tables import plan_table
     from rig.setup.bench import load_bench
     from rig.setup.plan import make_plan
     from rig.setup.procedure import load_procedure
+    from rig.terminal.tables import plan_table
 
     made = make_plan(load_bench(bench), load_procedure(procedure))
     if as_json:

@@ -7,7 +7,7 @@ from pathlib import Path
 import typer
 
 from rig.cli.options import DONE, REFUSED, BenchArgument, JsonOption, OutOption, output_console
-from rig.screen.json_text import print_json
+from rig.terminal.json_text import print_json
 
 
 def preflight(bench: BenchArgument, out: OutOption = Path("records"), as_json: JsonOption = False) -> None:
@@ -17,9 +17,9 @@ def preflight(bench: BenchArgument, out: OutOption = Path("records"), as_json: J
 
     Example: leadline preflight virtual_bench
     """
-    from rig.preflight import run_preflight
-    from rig.screen.tables import preflight_table
+    from rig.run.preflight import run_preflight
     from rig.setup.bench import load_bench
+    from rig.terminal.tables import preflight_table
 
     report = run_preflight(load_bench(bench), out)
     if as_json:

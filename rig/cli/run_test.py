@@ -70,11 +70,11 @@ def run_test(
 
     Example: leadline run virtual_bench --procedure quick --cells six_cells --out records
     """
-    from grading.strict_toml import FileError
-    from rig.job import Job, check_my_hands, do_job, parse_faults
+    from rig.job.job import Job, check_my_hands, do_job, parse_faults
     from rig.setup.bench import load_bench
     from rig.setup.cells import load_cells
     from rig.setup.procedure import load_procedure
+    from rig_configs.files.checked_toml import FileError
 
     bench_file = load_bench(bench)
     if bench_file.virtual is None and (seed is not None or real_time):

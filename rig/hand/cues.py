@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, Protocol, runtime_checkable
 
-from rig.control.scan import Scan
+from rig.safety.scan import Scan
 
 Valve = Literal["supply", "vent"]
 Action = Literal["open", "crack", "wait", "slower", "close", "open_fully", "rest"]

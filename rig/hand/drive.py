@@ -8,18 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.course import Course, Intent
-from rig.control.drive_trips import no_flow_purge, not_permitted
-from rig.control.drive_words import Drive
-from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
-from rig.control.loop import Tripped, own_trip
-from rig.control.permissives import fill_refusal
-from rig.control.run_log import RunLog
-from rig.control.safety_limits import SafetyLimits
-from rig.control.scan import Scan
-from rig.control.states import Machine, State
 from rig.hand.cues import SHORT_BAR, TOO_FAST_BAR_PER_MIN, Cue, CuedView, advise
-from rig.snapshot import View
+from rig.loop.loop import Tripped, own_trip
+from rig.loop.run_log import RunLog
+from rig.pressure.drive_trips import no_flow_purge, not_permitted
+from rig.safety.drive_words import Drive
+from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.safety.limits import SafetyLimits
+from rig.safety.permissives import fill_refusal
+from rig.safety.scan import Scan
+from rig.safety.set_point import Course, Intent
+from rig.safety.states import Machine, State
+from rig.view import View
 
 CARD = (
     "1. Shut the supply valve and the cylinder.",

@@ -9,17 +9,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import date
 
-from rig.control.dialogue import Dialogue, NoAnswer
-from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
-from rig.control.loop import Loop, StopAsked, Tripped, own_trip
-from rig.control.permissives import lid_refusal
-from rig.control.scan import Scan
-from rig.control.starting import Refused
 from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
+from rig.loop.dialogue import Dialogue, NoAnswer
+from rig.loop.loop import Loop, Refused, StopAsked, Tripped, own_trip
+from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.safety.permissives import lid_refusal
+from rig.safety.scan import Scan
+from rig.safety.vented_zero import HIGHEST_BAROMETER_BAR, LOWEST_BAROMETER_BAR
 from rig.setup.bench_file import BenchFile
-from rig.setup.vented_zero import HIGHEST_BAROMETER_BAR, LOWEST_BAROMETER_BAR
-from rig.snapshot import Prompt, View
+from rig.view import Prompt, View
 
 CHECKLIST = (
     ("check_eyes", "Goggles on, gloves within reach, eye wash known?", "EYES"),

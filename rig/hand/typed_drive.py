@@ -8,19 +8,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.control.acquisition import Acquisition
-from rig.control.course import Course, Intent
-from rig.control.dialogue import Dialogue, NoAnswer
-from rig.control.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
-from rig.control.loop import Tripped, own_trip
-from rig.control.run_log import RunLog
-from rig.control.safety_limits import SafetyLimits
-from rig.control.scan import Scan
-from rig.control.states import Machine, State
 from rig.hand.cues import Cue
 from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
-from rig.snapshot import Prompt, View
+from rig.loop.acquisition import Acquisition
+from rig.loop.dialogue import Dialogue, NoAnswer
+from rig.loop.loop import Tripped, own_trip
+from rig.loop.run_log import RunLog
+from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.safety.limits import SafetyLimits
+from rig.safety.scan import Scan
+from rig.safety.set_point import Course, Intent
+from rig.safety.states import Machine, State
+from rig.view import Prompt, View
 
 APART_S = 10.0
 TWICE_WITHIN_BAR = 0.010

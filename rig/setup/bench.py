@@ -23,7 +23,6 @@ from drivers.ports import (
 )
 from drivers.virtual_spec import FaultSpec, VirtualInstrument, VirtualMode, VirtualSession, VirtualSpec
 from grading.results import CellInfo
-from grading.strict_toml import FileError
 from rig.setup.bench_file import (
     BenchFile,
     PressureLimits,
@@ -32,6 +31,7 @@ from rig.setup.bench_file import (
     load_bench,
     pressure_limits,
 )
+from rig_configs.files.checked_toml import FileError
 
 __all__ = [
     "BenchFile",

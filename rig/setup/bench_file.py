@@ -14,9 +14,9 @@ from pydantic import Field
 from drivers.ports import MOST_SOCKETS, Identity
 from grading.measurement import ErrorModel
 from grading.results import InstrumentLine
-from grading.strict_toml import FileError, StrictModel, TomlText, parse, suggestion
-from rig.setup.config_files import CheckedFile, open_config
 from rig.setup.procedure import ProcedureFile
+from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse, suggestion
+from rig_configs.files.shipped_files import CheckedFile, open_config
 
 SCHEMA: Final = "leadline.bench/1"
 VIRTUAL_ADDRESS: Final = "virtual"

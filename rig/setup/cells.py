@@ -10,8 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from grading.results import LONGEST_SERIAL, CellInfo
-from grading.strict_toml import FileError, TomlText, suggestion
-from rig.setup.config_files import open_config
+from rig_configs.files.checked_toml import FileError, TomlText, suggestion
+from rig_configs.files.shipped_files import open_config
 
 REQUIRED = ("socket", "serial")
 OPTIONAL = (

@@ -12,9 +12,9 @@ from grading.gas import (
     fraction_after_flow,
     fraction_after_swings,
 )
-from grading.strict_toml import FileError
 from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN, BenchFile, PressureLimits, pressure_limits
 from rig.setup.procedure import ProcedureFile
+from rig_configs.files.checked_toml import FileError
 
 # A healthy cell settles in about a minute by the adaptive rule; the range runs from the shortest hold to
 # the cap, which a slow cell reaches.

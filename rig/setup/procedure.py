@@ -9,8 +9,8 @@ from typing import Annotated, Literal
 from pydantic import Field
 
 from grading.results import Direction
-from grading.strict_toml import FileError, StrictModel, TomlText, parse
-from rig.setup.config_files import CheckedFile, open_config
+from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse
+from rig_configs.files.shipped_files import CheckedFile, open_config
 
 SCHEMA = "leadline.procedure/1"
 _LARGEST_STEP_BAR = 0.5

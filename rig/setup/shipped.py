@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.setup.config_files import shipped_names
+from rig_configs.files.shipped_files import shipped_names
 
 
 def shipped() -> dict[str, list[str]]:

@@ -20,7 +20,7 @@ from multiprocessing import Pool
 import numpy as np
 from simulated_pot import Trail, bench_text, play
 
-from rig.control.leak import LeakResult, LeakTest
+from rig.phases.leak_test import LeakResult, LeakTest
 
 _PROCEDURE = """
 schema = "leadline.procedure/1"

@@ -33,7 +33,7 @@ def main() -> None:
         with timed("6 certificates and the summary, imports included"):
             import sample_grading
 
-            from grading.certificate import papers, press, write_certificates, write_labels
+            from grading.papers import print_pdf, write, write_certificates, write_labels
 
             write_certificates(folder, sample_grading.sample())
         grading, lot = sample_grading.sample(), sample_grading.many(96)
@@ -43,7 +43,7 @@ def main() -> None:
             write_labels(folder, lot)
         print(f"{sum(path.stat().st_size for path in written) / 1000:.0f} kB for six cells")
     with timed("summary of 96 cells"):
-        press.print_pdf(papers.summary(lot))
+        print_pdf.print_pdf(write.summary(lot))
 
 
 if __name__ == "__main__":

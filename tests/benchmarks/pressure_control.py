@@ -24,7 +24,7 @@ from simulated_pot import Trail, bench_text, play
 
 from drivers.virtual.devices.gauge import CONVERSION_US, GaugeDevice
 from drivers.virtual.noise import WhiteNoise
-from rig.setup.config_files import open_config
+from rig_configs.files.shipped_files import open_config
 
 _BAND_BAR = 0.005
 _RAMP_BAR_PER_MIN = 0.5

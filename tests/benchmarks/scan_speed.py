@@ -163,7 +163,7 @@ def lateness_ms(scan, seconds):
 
 def print_certificates():
     """Print the certificates of a made-up grading again and again, at the low priority of a real one."""
-    from grading.certificate import write_certificates
+    from grading.papers import write_certificates
 
     os.nice(5)
     path = Path(__file__).parents[1] / "grading" / "sample_grading.py"

@@ -14,15 +14,15 @@ from typing import Any
 from drivers.virtual_spec import PotTruth
 from grading.record.format import FileText, SampleRow
 from grading.results import CellInfo
-from grading.strict_toml import TomlText
-from rig.outcome import RunOutcome
-from rig.session import run_session
+from rig.loop.stop import StopRequest
+from rig.run.outcome import RunOutcome
+from rig.run.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import parse_bench
-from rig.setup.config_files import open_config
 from rig.setup.procedure import parse_procedure
-from rig.snapshot import Prompt, Severity, Snapshot
-from rig.stop import StopRequest
+from rig.view import Prompt, Severity, Snapshot
+from rig_configs.files.checked_toml import TomlText
+from rig_configs.files.shipped_files import open_config
 
 _CELLS = (CellInfo("TB-0417", socket=1),)
 _LIMITS = FileText(name="general", file="general.toml", text="")

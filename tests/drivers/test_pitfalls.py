@@ -18,9 +18,9 @@ import serial
 
 from drivers.catalogue import open_instrument
 from drivers.errors import BadReply, DriverError, LinkDown, LinkTimeout, NoReading, WrongInstrument
-from drivers.modbus_link import ModbusLink
+from drivers.modbus.link import ModbusLink
 from drivers.ports import InstrumentSpec, ReadingStatus
-from drivers.visa_link import TextSettings, VisaLink
+from drivers.scpi.visa_link import TextSettings, VisaLink
 
 WORD = re.compile(r"[A-Z]+")
 SHORT_S = 0.2

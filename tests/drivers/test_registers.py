@@ -7,7 +7,7 @@ import pytest
 
 from drivers.catalogue import open_instrument
 from drivers.errors import BadReply, NoReading, Refused, WrongInstrument
-from drivers.modbus_registers import Number, Registers
+from drivers.modbus.registers import Number, Registers
 from drivers.ports import InstrumentSpec, ReadingStatus
 
 

@@ -12,7 +12,7 @@ from typing import Any
 from fault_bench import SeedRun, When, broken_invariants, run_faults
 
 from drivers.virtual_spec import FaultSpec
-from rig.control.faults_table import FAULT_TABLE, FaultRow
+from rig.safety_documents.faults import FAULT_TABLE, FaultRow
 
 _IN_HOLD = When("measure", 2, 8.0)
 _IN_RAMP_UP = When("fill", 3, 4.0)

@@ -25,15 +25,15 @@ from grading.record.format import FileText, RunHeader, SampleRow
 from grading.record.reader import check_record
 from grading.record.writer import RecordWriteError, RecordWriter
 from grading.results import CellInfo
-from grading.strict_toml import TomlText
-from rig.control.faults_table import PROGRAM_FAULTS
-from rig.outcome import RunOutcome
-from rig.session import run_session
+from rig.loop.stop import StopLevel, StopRequest
+from rig.run.outcome import RunOutcome
+from rig.run.session import run_session
+from rig.safety_documents.faults import PROGRAM_FAULTS
 from rig.setup.bench import BenchNotReady, open_bench
 from rig.setup.bench_file import BenchFile, parse_bench
 from rig.setup.procedure import ProcedureFile, parse_procedure
-from rig.snapshot import Prompt, Severity, Snapshot
-from rig.stop import StopLevel, StopRequest
+from rig.view import Prompt, Severity, Snapshot
+from rig_configs.files.checked_toml import TomlText
 
 WORKING_PRESSURE_BAR = 3.5
 MARGIN_BAR = 0.2

@@ -21,8 +21,8 @@ import pytest
 
 _ROOT = Path(__file__).resolve().parents[2]
 _TARGETS = {
-    "rig/control/interlocks.py": "tests/rig/test_interlocks.py",
-    "rig/control/permissives.py": "tests/rig/test_permissives.py",
+    "rig/safety/interlocks.py": "tests/rig/test_interlocks.py",
+    "rig/safety/permissives.py": "tests/rig/test_permissives.py",
 }
 _TURNED: dict[type[ast.cmpop], tuple[type[ast.cmpop], ...]] = {
     ast.Lt: (ast.LtE, ast.Gt),

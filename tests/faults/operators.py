@@ -6,10 +6,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from drivers.virtual_spec import PotTruth
-from rig.control.scan import Scan
 from rig.hand.cues import Cue
-from rig.hand.person import SimulatedPerson
-from rig.snapshot import Prompt, Severity, Snapshot
+from rig.job.simulated_person import SimulatedPerson
+from rig.safety.scan import Scan
+from rig.view import Prompt, Severity, Snapshot
 
 LID_WORDS = "you may open the lid"
 

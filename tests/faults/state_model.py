@@ -1,6 +1,6 @@
 """The state table as a model: every state that the rig and its hardware can reach with a few faults.
 
-The transitions are those of `rig.control.states.TRANSITIONS`, and what a state may do to the valves is its
+The transitions are those of `rig.safety.states.TRANSITIONS`, and what a state may do to the valves is its
 `StateRule`: the same objects that the controller executes. Around them stands a coarse plant: pressure is
 ambient, working or too high; valves obey, or stick; the program lives or not. Everything that can happen is
 explored, so that a statement such as "no single fault ends in over-pressure" is a proof over the model.
@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
-from rig.control.states import AT_POWER_UP, STATE_RULES, TRANSITIONS, Command, State
+from rig.safety.states import AT_POWER_UP, STATE_RULES, TRANSITIONS, Command, State
 
 
 class Fault(StrEnum):

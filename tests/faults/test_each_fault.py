@@ -9,7 +9,7 @@ from drivers.virtual_spec import FaultSpec, VirtualBenchError
 from grading.judgement.grade import grade
 from grading.judgement.limits import load_limits
 from grading.sources.any_source import load_source
-from rig.control.faults_table import FAULT_TABLE, PROGRAM_FAULTS
+from rig.safety_documents.faults import FAULT_TABLE, PROGRAM_FAULTS
 from rig.setup.bench import load_bench, virtual_spec
 from rig.setup.cells import load_cells
 

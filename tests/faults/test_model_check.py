@@ -3,7 +3,7 @@
 import pytest
 from state_model import Fault, Layers, Pressure, cut_sets, ends_vented, explore, history
 
-from rig.control.states import STATE_RULES, TRANSITIONS, Command, State
+from rig.safety.states import STATE_RULES, TRANSITIONS, Command, State
 
 
 def over_pressure(came_from):

@@ -34,14 +34,14 @@ from grading.record.format import FileText
 from grading.record.reader import Record, check_record, read_record
 from grading.results import CellInfo
 from grading.sources.any_source import load_source
-from grading.strict_toml import TomlText
-from rig.hand.person import SimulatedPerson
-from rig.outcome import RunOutcome
-from rig.session import run_session
+from rig.job.simulated_person import SimulatedPerson
+from rig.loop.stop import StopLevel, StopRequest
+from rig.run.outcome import RunOutcome
+from rig.run.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
 from rig.setup.procedure import parse_procedure
-from rig.stop import StopLevel, StopRequest
+from rig_configs.files.checked_toml import TomlText
 
 PROCEDURE = """
 schema = "leadline.procedure/1"

@@ -38,10 +38,10 @@ from wire_check import every_fault
 from drivers.virtual_spec import FaultSpec
 from grading.record.reader import read_record
 from grading.record.writer import RecordWriter
-from rig.control.faults_table import PROGRAM_FAULTS
-from rig.session import run_session
+from rig.loop.stop import StopLevel, StopRequest
+from rig.run.session import run_session
+from rig.safety_documents.faults import PROGRAM_FAULTS
 from rig.setup.bench import open_bench
-from rig.stop import StopLevel, StopRequest
 
 EXAMPLES = 30
 _NIGHT = os.environ.get("LEADLINE_EXAMPLES")

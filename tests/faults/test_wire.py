@@ -9,7 +9,7 @@ from wire_check import compare_fault, compare_seed, differences, every_fault
 
 from drivers.catalogue import virtual_faults
 from drivers.virtual_spec import FaultSpec
-from rig.control.faults_table import PROGRAM_FAULTS
+from rig.safety_documents.faults import PROGRAM_FAULTS
 
 _SAMPLE = (
     ("gauge_silent", "both"),

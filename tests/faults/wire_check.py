@@ -20,7 +20,7 @@ from fault_bench import SeedRun, run_seed
 
 from drivers.catalogue import virtual_faults
 from drivers.virtual_spec import FaultKind
-from rig.control.faults_table import PROGRAM_FAULTS
+from rig.safety_documents.faults import PROGRAM_FAULTS
 
 _ROLES_OF_NO_VALVE_BENCH = ("controller",)
 _SOCKETS = ("1", "2")

@@ -23,12 +23,12 @@ from PIL import Image
 from pypdf import PdfReader
 
 from grading import cautions, wording
-from grading.certificate import CertificateError, papers, write_certificates, write_labels
-from grading.certificate.identity import code_svg, code_text, identify, safe_name
-from grading.certificate.press import fonts, print_pdf
-from grading.certificate.printable import BREAK, printable
-from grading.certificate.rows import sentence
 from grading.document import from_json
+from grading.papers import CertificateError, write, write_certificates, write_labels
+from grading.papers.identity import code_svg, code_text, identify, safe_name
+from grading.papers.print_pdf import fonts, print_pdf
+from grading.papers.printable import BREAK, printable
+from grading.papers.rows import sentence
 from grading.results import CellDetail
 
 
@@ -67,7 +67,7 @@ def renamed(grading, serial="TB-0417", **info):
 
 
 def pdf_of(grading, place=1, **options):
-    return io.BytesIO(print_pdf(papers.certificate(grading, grading.cells[0], place), **options))
+    return io.BytesIO(print_pdf(write.certificate(grading, grading.cells[0], place), **options))
 
 
 def test_one_pdf_a_cell_and_a_summary(grading, printed):
@@ -230,7 +230,7 @@ def test_an_ungraded_cell_keeps_its_measured_figures_but_no_verdict_on_them(samp
     assert "Output in oxygen, at PO2 1.0 bar * 48.13 ± 0.21 mV 2.02 Indication error at 1.2 bar" in text
     for verdict in ("✔", "✖", "beyond ±5", "within ±2.5", "Conforms", "a handset shows"):
         assert verdict not in text
-    row = text_of(io.BytesIO(print_pdf(papers.summary(chosen))))
+    row = text_of(io.BytesIO(print_pdf(write.summary(chosen))))
     assert "48.13" not in row
     assert "○ UNGRADED 1" in row
 
@@ -290,8 +290,8 @@ def test_many_steps_are_thinned_to_what_a_line_holds(grading):
 def test_the_typesetter_has_nothing_to_complain_of(samples, make):
     """A layout that does not settle would number pages wrongly; typst only warns of it."""
     grading = getattr(samples, make)()
-    made = [papers.certificate(grading, cell, n) for n, cell in enumerate(grading.cells, start=1)]
-    for paper in (*made, papers.summary(grading)):
+    made = [write.certificate(grading, cell, n) for n, cell in enumerate(grading.cells, start=1)]
+    for paper in (*made, write.summary(grading)):
         _, warnings = typst.compile_with_warnings(
             paper.sources(), font_paths=fonts(), ignore_system_fonts=True, timestamp=0
         )
@@ -321,7 +321,7 @@ def test_summary_has_every_cell_counts_and_one_page_for_six(grading, printed):
 
 def test_a_lot_of_96_flows_over_pages_with_repeated_heads(samples):
     grading = samples.many(96)
-    reader = PdfReader(io.BytesIO(print_pdf(papers.summary(grading))))
+    reader = PdfReader(io.BytesIO(print_pdf(write.summary(grading))))
     assert 4 <= len(reader.pages) <= 6
     text = " ".join(page.extract_text() for page in reader.pages)
     assert all(f"TB-{2000 + n}" in text for n in range(96))
@@ -372,8 +372,8 @@ def test_pictures_have_alternative_text(printed):
 
 def test_the_same_results_make_the_same_bytes(samples):
     for paper in (
-        papers.certificate(samples.sample(), samples.sample().cells[2], 3),
-        papers.summary(samples.sample()),
+        write.certificate(samples.sample(), samples.sample().cells[2], 3),
+        write.summary(samples.sample()),
     ):
         assert print_pdf(paper) == print_pdf(paper)
 
@@ -381,8 +381,8 @@ def test_the_same_results_make_the_same_bytes(samples):
 def test_the_same_results_make_the_same_bytes_in_another_process(samples):
     code = (
         "import hashlib, sys; sys.path.insert(0, sys.argv[1]); import sample_grading;"
-        "from grading.certificate import papers, press; g = sample_grading.sample();"
-        "print(hashlib.sha256(press.print_pdf(papers.certificate(g, g.cells[2], 3))).hexdigest())"
+        "from grading.papers import print_pdf, write; g = sample_grading.sample();"
+        "print(hashlib.sha256(print_pdf.print_pdf(write.certificate(g, g.cells[2], 3))).hexdigest())"
     )
     there = subprocess.run(
         [sys.executable, "-c", code, str(Path(__file__).parent)],
@@ -392,7 +392,7 @@ def test_the_same_results_make_the_same_bytes_in_another_process(samples):
         check=True,
     )
     grading = samples.sample()
-    here = print_pdf(papers.certificate(grading, grading.cells[2], 3))
+    here = print_pdf(write.certificate(grading, grading.cells[2], 3))
     assert there.stdout.strip() == hashlib.sha256(here).hexdigest()
 
 
@@ -447,7 +447,7 @@ def test_a_label_a_cell_of_sticker_size(grading, tmp_path):
     for place, (cell, page) in enumerate(zip(grading.cells, reader.pages, strict=True), start=1):
         assert [round(float(x) / 72 * 25.4) for x in page.mediabox[2:]] == [62, 29]
         text = page.extract_text().replace(BREAK, "")
-        number = papers.certificate(grading, cell, place).number
+        number = write.certificate(grading, cell, place).number
         for must in (cell.info.cell, wording.grade_text(cell.grade), number, "tested 2026-03-02"):
             assert must in text
 
@@ -470,7 +470,7 @@ def test_grades_differ_on_a_black_and_white_copy(samples):
     levels = {}
     for grade, serial in (("pass", "TB-0417"), ("watch", "TB-0188"), ("reject", "OS-1140")):
         one = only(whole, serial)
-        levels[grade] = panel_grey(papers.certificate(one, one.cells[0], 1))
+        levels[grade] = panel_grey(write.certificate(one, one.cells[0], 1))
     assert levels["pass"] > 250
     assert 200 < levels["watch"] < 235
     assert levels["reject"] < 40
@@ -532,7 +532,7 @@ def test_markup_in_a_name_is_printed_as_it_stands(grading):
 
 def test_a_long_word_stays_inside_the_page(grading):
     """Nothing may be printed outside the margins: the outermost 5 mm of every page are white but the line."""
-    paper = papers.certificate(renamed(grading, cell="W" * 300, customer="M" * 200), replace(
+    paper = write.certificate(renamed(grading, cell="W" * 300, customer="M" * 200), replace(
         grading.cells[0], info=replace(grading.cells[0].info, cell="W" * 300, customer="M" * 200)
     ), 1)  # fmt: skip
     pages = typst.compile(paper.sources(), font_paths=fonts(), ignore_system_fonts=True, format="png", ppi=60)
@@ -644,7 +644,7 @@ def test_a_failed_write_leaves_nothing_and_keeps_the_old_paper(grading, tmp_path
 
 
 def test_a_typesetter_error_is_one_line(grading):
-    paper = papers.certificate(grading, grading.cells[0], 1)
+    paper = write.certificate(grading, grading.cells[0], 1)
     broken = replace(paper, files={**paper.files, "response.svg": b"not a picture"})
     with pytest.raises(CertificateError) as error:
         print_pdf(broken)

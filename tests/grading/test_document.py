@@ -15,7 +15,7 @@ from grading.document import (
 )
 from grading.judgement.grade import grade
 from grading.judgement.limits import general_limits, load_limits
-from grading.strict_toml import FileError
+from rig_configs.files.checked_toml import FileError
 
 FIGURES = [
     "air_output_mv",

@@ -4,7 +4,7 @@ from pathlib import Path
 import pytest
 
 from grading.judgement.limits import general_limits, limits_folder, limits_names, load_limits, parse_limits
-from grading.strict_toml import FileError
+from rig_configs.files.checked_toml import FileError
 
 REQUIRED = "[figures.oxygen_output_mv]\nrequired = true"
 GENERAL = (limits_folder() / "general.toml").read_text(encoding="utf-8")

@@ -11,7 +11,16 @@ from typing import Annotated, Literal
 import pytest
 from pydantic import Field
 
-from grading.strict_toml import FileError, StrictModel, TomlText, dotted, key_lines, nearest, parse, read_text
+from rig_configs.files.checked_toml import (
+    FileError,
+    StrictModel,
+    TomlText,
+    dotted,
+    key_lines,
+    nearest,
+    parse,
+    read_text,
+)
 
 TEXT = '''schema = "x/1"
 # a comment with [brackets]

@@ -11,9 +11,9 @@ import pytest
 from grading.document import write_results
 from grading.judgement.limits import load_limits
 from grading.record.format import FileText
+from rig.archive.check import check_archive
+from rig.archive.regrade import grade_source
 from rig.cli.main import main
-from rig.results.archive_check import check_archive
-from rig.results.regrade import grade_source
 
 _spec = importlib.util.spec_from_file_location(
     "simulated_run", Path(__file__).parents[1] / "grading" / "simulated_run.py"

@@ -8,7 +8,6 @@ from datetime import date
 import pytest
 
 from drivers.ports import Identity
-from grading.strict_toml import FileError, TomlText
 from rig.setup.bench_file import (
     BenchFile,
     error_model,
@@ -17,8 +16,9 @@ from rig.setup.bench_file import (
     parse_bench,
     pressure_limits,
 )
-from rig.setup.config_files import open_config, shipped_names
 from rig.setup.procedure import load_procedure, parse_procedure
+from rig_configs.files.checked_toml import FileError, TomlText
+from rig_configs.files.shipped_files import open_config, shipped_names
 
 VIRTUAL = open_config("benches", "virtual_bench").text
 FULL = open_config("procedures", "full").text

@@ -14,16 +14,16 @@ import pytest
 from drivers.virtual_spec import FaultSpec
 from grading.record.format import FileText
 from grading.results import CellInfo
-from grading.strict_toml import TomlText
-from rig.clearing import MEMORY_LOST, rig_id
+from rig.between_runs.clearing import MEMORY_LOST, rig_id
+from rig.between_runs.last_run import last_recorded, limit_changes, watched_limits
+from rig.between_runs.memory import MemoryDamaged, Remembered, memory_file, read_memory, write_memory
 from rig.cli.main import main
-from rig.control.rig_memory import MemoryDamaged, Remembered, memory_file, read_memory, write_memory
-from rig.last_run import last_recorded, limit_changes, watched_limits
-from rig.session import run_session
+from rig.loop.stop import StopLevel, StopRequest
+from rig.run.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
 from rig.setup.procedure import parse_procedure
-from rig.stop import StopLevel, StopRequest
+from rig_configs.files.checked_toml import TomlText
 
 PROCEDURE = """
 schema = "leadline.procedure/1"

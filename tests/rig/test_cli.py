@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from rig.cli.main import main
-from rig.setup.config_files import open_config
+from rig_configs.files.shipped_files import open_config
 
 LEADLINE = [sys.executable, "-m", "rig.cli.main"]
 COMMANDS = [

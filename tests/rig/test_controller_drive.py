@@ -14,14 +14,14 @@ import pytest
 from drivers.virtual_spec import FaultSpec, PotTruth
 from grading.record.format import FileText, RunHeader, SampleRow
 from grading.results import CellInfo
-from grading.strict_toml import TomlText
-from rig.outcome import RunOutcome
-from rig.session import run_session
+from rig.loop.stop import StopLevel, StopRequest
+from rig.run.outcome import RunOutcome
+from rig.run.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import parse_bench
 from rig.setup.procedure import parse_procedure
-from rig.snapshot import Prompt, Severity, Snapshot
-from rig.stop import StopLevel, StopRequest
+from rig.view import Prompt, Severity, Snapshot
+from rig_configs.files.checked_toml import TomlText
 
 BENCH = """
 schema = "leadline.bench/1"

@@ -7,19 +7,19 @@ import pytest
 
 from drivers.virtual_spec import VirtualInstrument, VirtualSpec
 from grading.record.format import SampleRow
-from rig.control.acquisition import Acquisition, Instruments
-from rig.control.course import Course
-from rig.control.dosing import ShotModel, vent_drive_bar
-from rig.control.gate import Gate
-from rig.control.loop import Loop
-from rig.control.pressure import DosedValves
-from rig.control.ramp import ramp_to
-from rig.control.run_log import RunLog
-from rig.control.safety_limits import SafetyLimits
-from rig.control.scan import Scan
-from rig.control.schedule import Schedule
-from rig.control.states import Command, Machine
-from rig.stop import StopRequest
+from rig.loop.acquisition import Acquisition, Instruments
+from rig.loop.loop import Loop
+from rig.loop.run_log import RunLog
+from rig.loop.schedule import Schedule
+from rig.loop.stop import StopRequest
+from rig.pressure.dosed_valves import DosedValves
+from rig.pressure.gate import Gate
+from rig.pressure.ramp import ramp_to
+from rig.pressure.shot_model import ShotModel, vent_drive_bar
+from rig.safety.limits import SafetyLimits
+from rig.safety.scan import Scan
+from rig.safety.set_point import Course
+from rig.safety.states import Command, Machine
 
 RAMP_BAR_PER_MIN = 0.5
 

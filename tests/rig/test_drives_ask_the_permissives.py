@@ -5,16 +5,16 @@ from types import SimpleNamespace
 import pytest
 
 from drivers.ports import ReadingStatus
-from rig.control.controller_drive import ControlledPressure
-from rig.control.course import Course
-from rig.control.drive_words import Drive
-from rig.control.loop import Tripped
-from rig.control.run_log import RunLog
-from rig.control.safety_limits import SafetyLimits
-from rig.control.scan import Scan
-from rig.control.schedule import Schedule
-from rig.control.states import STATE_RULES, State
 from rig.hand.drive import HandDrive
+from rig.loop.loop import Tripped
+from rig.loop.run_log import RunLog
+from rig.loop.schedule import Schedule
+from rig.pressure.controller_drive import ControlledPressure
+from rig.safety.drive_words import Drive
+from rig.safety.limits import SafetyLimits
+from rig.safety.scan import Scan
+from rig.safety.set_point import Course
+from rig.safety.states import STATE_RULES, State
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
 

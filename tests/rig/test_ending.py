@@ -2,9 +2,9 @@
 
 import pytest
 
-from rig.control.ending import is_vented, not_vented_text
-from rig.control.safety_limits import SafetyLimits
-from rig.control.scan import Scan
+from rig.phases.ending import is_vented, not_vented_text
+from rig.safety.limits import SafetyLimits
+from rig.safety.scan import Scan
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 
 from grading.measurement import SourceError
-from rig.results.finish import FinishFailed, finish_record
+from rig.archive.finish import FinishFailed, finish_record
 
 
 def when_a_child_lives(act: Callable[[int], object]) -> threading.Thread:

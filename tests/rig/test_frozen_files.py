@@ -4,9 +4,9 @@ import os
 import threading
 import time
 
-from grading.strict_toml import TomlText, read_text
-from rig.control import frozen_files
-from rig.control.frozen_files import FrozenFiles
+from rig.run import frozen_files
+from rig.run.frozen_files import FrozenFiles
+from rig_configs.files.checked_toml import TomlText, read_text
 
 
 def written(path, text="a = 1\n"):

@@ -3,9 +3,9 @@
 import pytest
 
 from grading.record.format import Reading
-from rig.control.cell_watch import CellWatch
-from rig.control.gas_check import check_gas, check_gas_again
-from rig.control.pot_gas import PotGas
+from rig.loop.cell_watch import CellWatch
+from rig.phases.pot_gas import PotGas
+from rig.safety.gas_check import check_gas, check_gas_again
 
 
 def purged(swings=7):

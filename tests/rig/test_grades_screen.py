@@ -11,7 +11,7 @@ from rich.console import Console
 
 from drivers.virtual_spec import CellTruth
 from grading.results import CellDetail, CellInfo, CellResult, Contribution, Figure, Grading, RunConditions
-from rig.screen.grades import show_grading, show_summary, truth_table
+from rig.terminal.grades import show_grading, show_summary, truth_table
 
 BUDGET = (Contribution("gauge gain", 0.0213, math.inf, 0.9), Contribution("scatter", 0.0071, 12.0, 0.1))
 GOOD = CellResult(

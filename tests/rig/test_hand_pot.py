@@ -13,14 +13,14 @@ import pytest
 
 from drivers.system_clock import SystemClock
 from rig.cli.main import main
-from rig.control.dialogue import Dialogue, NoAnswer, clock_runs
-from rig.control.loop import StopAsked
 from rig.hand.cues import CRACK_BAR, advise
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
-from rig.screen.valve_keys import KeyHands
+from rig.loop.dialogue import Dialogue, NoAnswer, clock_runs
+from rig.loop.loop import StopAsked
+from rig.loop.stop import StopRequest
 from rig.setup.bench_file import load_bench
-from rig.snapshot import Prompt
-from rig.stop import StopRequest
+from rig.terminal.valve_keys import KeyHands
+from rig.view import Prompt
 
 
 @pytest.mark.parametrize(
@@ -241,7 +241,7 @@ def test_own_hands_are_shown_what_a_person_at_the_pot_would_read(monkeypatch):
     hands.press("S")
     hands.update(Shown(cue="OPEN SUPPLY a little"))
     assert shown[0].cue == "OPEN SUPPLY a little   [supply 1 %, vent 100 %, dial 0.50 barg]"
-    monkeypatch.setattr("rig.screen.valve_keys.keys_pressed", lambda within_s: None)
+    monkeypatch.setattr("rig.terminal.valve_keys.keys_pressed", lambda within_s: None)
     with hands:
         pass
     assert screen.said[1:] == ["The plate says 3 bara.", "The barometer on the wall reads 1000.0 hPa."]

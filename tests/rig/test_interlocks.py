@@ -6,11 +6,11 @@ from dataclasses import replace
 import pytest
 
 from drivers.ports import ReadingStatus, ValveState
-from rig.control.course import Intent
-from rig.control.drive_words import Drive
-from rig.control.interlocks import INTERLOCKS, Response, first_trip
-from rig.control.safety_limits import SafetyLimits
-from rig.control.scan import Scan
+from rig.safety.drive_words import Drive
+from rig.safety.interlocks import INTERLOCKS, Response, first_trip
+from rig.safety.limits import SafetyLimits
+from rig.safety.scan import Scan
+from rig.safety.set_point import Intent
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
 VALVES = ValveState(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from rig.control.leak import LeakTest, leak_rate
+from rig.phases.leak_test import LeakTest, leak_rate
 
 T_S = np.arange(0.0, 60.0, 0.2)
 LIMITS = {"warn_mbar_per_min": 1.0, "stop_mbar_per_min": 4.0}

@@ -6,14 +6,14 @@ from types import SimpleNamespace
 import pytest
 
 from drivers.ports import ReadingStatus, ValveState
-from rig.control.acquisition import Acquisition, Instruments
-from rig.control.course import Course
-from rig.control.drive_words import Drive
-from rig.control.permissives import disk_refusal, fill_refusal, lid_refusal, shot_refusal
-from rig.control.safety_limits import SafetyLimits
-from rig.control.scan import Scan
-from rig.control.schedule import Schedule
-from rig.control.states import STATE_RULES, TRANSITIONS, Command, State
+from rig.loop.acquisition import Acquisition, Instruments
+from rig.loop.schedule import Schedule
+from rig.safety.drive_words import Drive
+from rig.safety.limits import SafetyLimits
+from rig.safety.permissives import disk_refusal, fill_refusal, lid_refusal, shot_refusal
+from rig.safety.scan import Scan
+from rig.safety.set_point import Course
+from rig.safety.states import STATE_RULES, TRANSITIONS, Command, State
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
 VALVES = ValveState(

@@ -6,11 +6,11 @@ import json
 
 import pytest
 
-from grading.strict_toml import FileError, TomlText
 from rig.setup.bench_file import load_bench, parse_bench
-from rig.setup.config_files import open_config
 from rig.setup.plan import make_plan
 from rig.setup.procedure import load_procedure, parse_procedure
+from rig_configs.files.checked_toml import FileError, TomlText
+from rig_configs.files.shipped_files import open_config
 
 BENCH = load_bench("virtual_bench")
 FULL = open_config("procedures", "full").text

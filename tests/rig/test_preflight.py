@@ -8,13 +8,13 @@ from pathlib import Path
 import pytest
 
 from drivers.virtual_spec import FaultSpec
-from grading.strict_toml import FileError, TomlText
-from rig.control.disk import free_bytes
-from rig.preflight import Check, PreflightReport, run_preflight, standing_checks
+from rig.run.free_space import free_bytes
+from rig.run.preflight import Check, PreflightReport, run_preflight, standing_checks
 from rig.setup.bench import BenchNotReady, open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
 from rig.setup.cells import load_cells
-from rig.setup.config_files import open_config
+from rig_configs.files.checked_toml import FileError, TomlText
+from rig_configs.files.shipped_files import open_config
 
 VIRTUAL = open_config("benches", "virtual_bench").text
 

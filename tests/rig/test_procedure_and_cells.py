@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from grading.strict_toml import FileError, TomlText
 from rig.setup.cells import CellList, load_cells, parse_cells
-from rig.setup.config_files import open_config, shipped_names
 from rig.setup.procedure import ProcedureFile, load_procedure, parse_procedure
+from rig_configs.files.checked_toml import FileError, TomlText
+from rig_configs.files.shipped_files import open_config, shipped_names
 
 FULL = open_config("procedures", "full").text
 

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 
 import pytest
 
-from rig.resting import rest_s, still_resting
+from rig.between_runs.resting import rest_s, still_resting
 
 NOW = datetime(2026, 3, 4, 10, 0, tzinfo=UTC)
 

@@ -7,12 +7,12 @@ import time
 
 import pytest
 
-from rig.control.rig_lock import RigBusy, lock_rig
+from rig.between_runs.lock import RigBusy, lock_rig
 
 _HOLDER = """
 import sys, time
 from pathlib import Path
-from rig.control.rig_lock import lock_rig
+from rig.between_runs.lock import lock_rig
 with lock_rig("rig", Path(sys.argv[1])):
     print("held", flush=True)
     time.sleep(60)

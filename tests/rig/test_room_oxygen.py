@@ -3,13 +3,13 @@
 import pytest
 
 from drivers.virtual_spec import FaultSpec
-from grading.strict_toml import TomlText
-from rig.control.room_oxygen import RoomWatch
-from rig.preflight import standing_checks
+from rig.run.preflight import standing_checks
+from rig.safety.room_oxygen import RoomWatch
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import parse_bench
 from rig.setup.cells import load_cells
-from rig.setup.config_files import open_config
+from rig_configs.files.checked_toml import TomlText
+from rig_configs.files.shipped_files import open_config
 
 MONITOR = """
 [instruments.room]

@@ -10,16 +10,17 @@ import pytest
 import typst
 from PIL import Image
 
-from drivers.modbus_valves import ValveOptions
-from rig.control.gate import LONGEST_SHOT_MS
-from rig.control.interlocks import INTERLOCKS
-from rig.control.safety_limits import SafetyLimits
-from rig.control.states import STATE_RULES, TRANSITIONS
-from rig.safety_tables import documents
+from drivers.modbus.valves import ValveOptions
+from rig.pressure.gate import LONGEST_SHOT_MS
+from rig.safety.interlocks import INTERLOCKS
+from rig.safety.limits import SafetyLimits
+from rig.safety.states import STATE_RULES, TRANSITIONS
+from rig.safety_documents.tables import documents
 
 ROOT = Path(__file__).parents[2]
+DOCUMENTS = ROOT / "rig" / "safety_documents"
 DRAWINGS = ROOT / "tests" / "golden" / "wiring"
-SAFETY = (ROOT / "rig" / "safety.md").read_text(encoding="utf-8")
+SAFETY = (DOCUMENTS / "safety.md").read_text(encoding="utf-8")
 PROSE = " ".join(SAFETY.split())
 
 
@@ -56,8 +57,10 @@ def table(heading):
 
 @pytest.mark.parametrize("name", ["states.md", "faults.md"])
 def test_printed_table_is_what_the_program_executes(name):
-    kept = (ROOT / "rig" / name).read_text(encoding="utf-8")
-    assert kept == documents()[name], "run `python -m rig.safety_tables`, read what changed, commit it"
+    kept = (DOCUMENTS / name).read_text(encoding="utf-8")
+    assert kept == documents()[name], (
+        "run `python -m rig.safety_documents.tables`, read it, commit it"
+    )
 
 
 def test_every_state_transition_and_interlock_is_printed():
@@ -83,7 +86,7 @@ def test_drawings_are_black_and_white_and_drawn_the_same_twice(draw, drawn):
 
 def test_safety_md_shows_both_drawings_with_words_for_who_cannot_see_them(drawn):
     shown = re.findall(r"!\[([^\]]+)\]\(([^)]+)\)", SAFETY)
-    assert {(ROOT / "rig" / path).resolve() for _, path in shown} == {DRAWINGS / name for name in drawn}
+    assert {(DOCUMENTS / path).resolve() for _, path in shown} == {DRAWINGS / name for name in drawn}
     assert all(len(words) > 80 for words, _ in shown)
 
 
@@ -121,7 +124,7 @@ def test_every_trip_named_in_safety_md_exists():
 
 def test_links_of_the_safety_documents_lead_somewhere():
     for name in ("safety.md", "states.md", "faults.md"):
-        text = (ROOT / "rig" / name).read_text(encoding="utf-8")
+        text = (DOCUMENTS / name).read_text(encoding="utf-8")
         headings = {
             re.sub(r"[^a-z0-9 -]", "", line.lstrip("#").strip().lower()).replace(" ", "-")
             for line in text.splitlines()
@@ -129,5 +132,5 @@ def test_links_of_the_safety_documents_lead_somewhere():
         }
         for target in re.findall(r"\]\(([^)]+)\)", text):
             path, _, anchor = target.partition("#")
-            assert (ROOT / "rig" / path).exists(), target
+            assert (DOCUMENTS / path).exists(), target
             assert path or anchor in headings, target

@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from rig.control.schedule import Schedule
+from rig.loop.schedule import Schedule
 
 
 class SteppedClock:

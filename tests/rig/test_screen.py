@@ -16,18 +16,18 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from rig.control.drive_words import Drive
-from rig.preflight import Check, PreflightReport
-from rig.screen.digits import large
-from rig.screen.formats import clock_text, maybe
-from rig.screen.keyboard import LineReader, keys_pressed, keys_unseen, read_typed
-from rig.screen.picture import Picture
-from rig.screen.tables import plan_table, preflight_table
-from rig.screen.terminal import TerminalView, plain_line
+from rig.run.preflight import Check, PreflightReport
+from rig.safety.drive_words import Drive
 from rig.setup.bench import load_bench
 from rig.setup.plan import make_plan
 from rig.setup.procedure import load_procedure
-from rig.snapshot import CellLine, Prompt, Snapshot
+from rig.terminal.digits import large
+from rig.terminal.formats import clock_text, maybe
+from rig.terminal.keyboard import LineReader, keys_pressed, keys_unseen, read_typed
+from rig.terminal.live import TerminalView, plain_line
+from rig.terminal.picture import Picture
+from rig.terminal.tables import plan_table, preflight_table
+from rig.view import CellLine, Prompt, Snapshot
 
 CELLS = (
     CellLine(1, "TB-0417", 80.31, 1.599, 0.02, "settled"),

@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from grading.strict_toml import FileError, TomlText
 from rig.cli.main import main
 from rig.setup.bench_file import load_bench, parse_bench
 from rig.setup.served import bench_text
+from rig_configs.files.checked_toml import FileError, TomlText
 
 
 def test_written_bench_differs_in_addresses_alone() -> None:

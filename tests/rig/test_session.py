@@ -11,11 +11,11 @@ from drivers.virtual_spec import FaultSpec
 from grading.record.format import FileText
 from grading.record.reader import check_record, read_record
 from grading.record.writer import RecordWriteError, RecordWriter
-from rig.session import run_session
+from rig.loop.stop import StopLevel, StopRequest
+from rig.run.session import run_session
 from rig.setup.bench import load_bench, open_bench
 from rig.setup.cells import load_cells
 from rig.setup.procedure import ProcedureFile, load_procedure, parse_procedure
-from rig.stop import StopLevel, StopRequest
 
 LIMITS = FileText(name="general", file="general.toml", text="")
 
@@ -46,7 +46,7 @@ class View:
 @pytest.fixture(scope="module")
 def short() -> ProcedureFile:
     """Two steps after a flow purge: five minutes of bench time."""
-    from grading.strict_toml import TomlText
+    from rig_configs.files.checked_toml import TomlText
 
     text = load_procedure("quick").text.replace('"swings"', '"flow"').split("[[steps]]")
     return parse_procedure(TomlText("short.toml", "[[steps]]".join(text[:3])))
@@ -240,7 +240,7 @@ def test_the_screen_is_told_where_the_run_is(short, tmp_path):
 
 
 def test_a_file_edited_during_the_run_is_told_once_and_changes_nothing(short, tmp_path):
-    from grading.strict_toml import read_text
+    from rig_configs.files.checked_toml import read_text
 
     path = tmp_path / "short.toml"
     path.write_text(short.text, encoding="utf-8")
@@ -350,9 +350,9 @@ def test_readings_that_can_no_longer_be_written_are_shown(short, tmp_path):
 
 @pytest.mark.parametrize("bore_mm", [0.3, 0.5])
 def test_a_flow_purge_passes_what_it_says_and_a_wide_supply_is_no_blocked_vent(short, tmp_path, bore_mm):
-    from grading.strict_toml import TomlText
     from rig.setup.bench_file import parse_bench
-    from rig.setup.config_files import open_config
+    from rig_configs.files.checked_toml import TomlText
+    from rig_configs.files.shipped_files import open_config
 
     text = open_config("benches", "virtual_bench").text
     wide = text.replace("[virtual]\n", f"[virtual]\nsupply_restrictor_mm = {bore_mm}\n")
@@ -364,9 +364,9 @@ def test_a_flow_purge_passes_what_it_says_and_a_wide_supply_is_no_blocked_vent(s
 
 
 def test_a_supply_too_coarse_for_its_pot_is_told(short, tmp_path):
-    from grading.strict_toml import TomlText
     from rig.setup.bench_file import parse_bench
-    from rig.setup.config_files import open_config
+    from rig_configs.files.checked_toml import TomlText
+    from rig_configs.files.shipped_files import open_config
 
     text = open_config("benches", "virtual_bench").text
     wide = text.replace("[virtual]\n", "[virtual]\nsupply_restrictor_mm = 0.8\n")
@@ -380,9 +380,9 @@ def test_a_supply_too_coarse_for_its_pot_is_told(short, tmp_path):
 
 
 def test_a_monitored_room_stands_in_the_record_and_ends_the_run_when_it_is_enriched(short, tmp_path):
-    from grading.strict_toml import TomlText
     from rig.setup.bench_file import parse_bench
-    from rig.setup.config_files import open_config
+    from rig_configs.files.checked_toml import TomlText
+    from rig_configs.files.shipped_files import open_config
 
     monitor = (
         '\n[instruments.room]\nrole = "room_oxygen"\ndriver = "modbus_room_oxygen"\naddress = "virtual"\n'

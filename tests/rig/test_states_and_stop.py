@@ -6,8 +6,8 @@ import threading
 
 import pytest
 
-from rig.control.states import STATE_RULES, TRANSITIONS, Command, Machine, NotPermitted, State
-from rig.stop import StopLevel, StopRequest
+from rig.loop.stop import StopLevel, StopRequest
+from rig.safety.states import STATE_RULES, TRANSITIONS, Command, Machine, NotPermitted, State
 
 
 def test_a_new_machine_knows_nothing_of_the_pot_and_must_be_cleared():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.setup.vented_zero import vented_zero_problems
+from rig.safety.vented_zero import vented_zero_problems
 
 
 def check(a_bar: float, b_bar: float, barometer_bar: float = 0.975) -> tuple[str, ...]:

@@ -15,7 +15,7 @@ import pytest
 from pypdf import PdfReader
 
 from rig.cli.main import main
-from rig.outcome import RunOutcome
+from rig.run.outcome import RunOutcome
 
 LEADLINE = [sys.executable, "-m", "rig.cli.main"]
 QUICK_RUN = ("run", "virtual_bench", "-p", "quick", "-c", "six_cells", "--seed", "7", "--operator", "Test")
@@ -137,7 +137,7 @@ def test_other_limits_show_what_changed_against_the_kept_grading(
     capsys: pytest.CaptureFixture[str],
     tmp_path: Path,
 ) -> None:
-    from rig.setup.config_files import open_config
+    from rig_configs.files.shipped_files import open_config
 
     strict = tmp_path / "strict.toml"
     text = open_config("limits", "general").text.replace('name = "general"', 'name = "strict"', 1)
@@ -238,7 +238,7 @@ def test_disk_without_room_is_told_before_anything_starts(
 def test_grading_that_fails_after_a_run_keeps_the_record_in_sight(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from rig.results.finish import FinishFailed
+    from rig.archive.finish import FinishFailed
 
     def broken(record: Path, **_: object) -> None:
         raise FinishFailed(f"{record}: could not be graded: no memory; the record is kept as it is")
@@ -248,8 +248,8 @@ def test_grading_that_fails_after_a_run_keeps_the_record_in_sight(
     def session(*_: object, **__: object) -> RunOutcome:
         return RunOutcome(record, "completed", "done")
 
-    monkeypatch.setattr("rig.session.run_session", session)
-    monkeypatch.setattr("rig.job.finish_record", broken)
+    monkeypatch.setattr("rig.run.session.run_session", session)
+    monkeypatch.setattr("rig.job.job.finish_record", broken)
     assert main([*QUICK_RUN, "-o", str(tmp_path)]) == 1
     captured = capsys.readouterr()
     assert f"Record        {record}" in captured.out

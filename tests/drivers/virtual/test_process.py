@@ -14,7 +14,7 @@ import pytest
 
 from drivers.catalogue import open_instrument
 from drivers.ports import InstrumentSpec
-from drivers.virtual.serve import serve_forever
+from drivers.virtual.servers.serve import serve_forever
 from drivers.virtual.start import start
 from drivers.virtual_spec import FaultSpec, VirtualBenchError
 
@@ -178,7 +178,7 @@ def served_lines(six_cell_spec, tmp_path, serial_lines):
     """Serve in a process of its own until interrupted, as the command does; yields addresses by name."""
     script = (
         "import sys\n"
-        "from drivers.virtual.serve import serve_forever\n"
+        "from drivers.virtual.servers.serve import serve_forever\n"
         "from drivers.virtual.spec_text import spec_from_text\n"
         "serve_forever(spec_from_text(sys.argv[1]), lambda line: print(line, flush=True))\n"
     )

@@ -2,7 +2,14 @@
 
 import pytest
 
-from drivers.virtual.scpi_parser import ScpiError, ScpiParser, block, channels_of, number_of, spellings
+from drivers.virtual.servers.scpi_parser import (
+    ScpiError,
+    ScpiParser,
+    block,
+    channels_of,
+    number_of,
+    spellings,
+)
 
 
 @pytest.fixture

@@ -22,8 +22,8 @@ SHOWN = "OS-1090"
 
 def renders() -> dict[str, bytes]:
     """Every golden picture by its file name: one cell's plots, both sides of its certificate, a summary."""
-    from grading.certificate import papers
     from grading.document import read_results
+    from grading.papers import write
     from grading.pictures.plot_file import save_plot
 
     grading = read_results(HERE)
@@ -32,9 +32,9 @@ def renders() -> dict[str, bytes]:
         plot = Path(folder) / "cell.svg"
         save_plot(grading, plot, SHOWN)
         drawn = {plot.name: plot.read_bytes()}
-    for number, page in enumerate(pages(papers.certificate(grading, cell, place)), start=1):
+    for number, page in enumerate(pages(write.certificate(grading, cell, place)), start=1):
         drawn[f"certificate_{number}.png"] = page
-    (summary,) = pages(papers.summary(grading))
+    (summary,) = pages(write.summary(grading))
     return drawn | {"summary.png": summary}
 
 
@@ -42,7 +42,7 @@ def pages(paper) -> list[bytes]:
     """A paper's pages as PNG."""
     import typst
 
-    from grading.certificate.press import fonts
+    from grading.papers.print_pdf import fonts
 
     printed = typst.compile(
         paper.sources(), font_paths=fonts(), ignore_system_fonts=True, format="png", ppi=PIXELS_PER_INCH

@@ -1,10 +1,11 @@
-"""Draw the pot's plumbing and the chain of coil power that `rig/safety.md` shows.
+"""Draw the pot's plumbing and the chain of coil power that `rig/safety_documents/safety.md` shows.
 
     python tests/golden/wiring/draw.py [PNG_FOLDER]
 
 Black on white, nothing told by colour. Numbers in black discs are those of `PARTS`, of the table in
-`rig/safety.md` and of both drawings. With a folder, PNG copies for looking at are put there. Look at both
-before they are committed; `tests/rig/test_safety_document.py` holds the files to what is drawn here.
+`rig/safety_documents/safety.md` and of both drawings. With a folder, PNG copies for looking at are put
+there. Look at both before they are committed; `tests/rig/test_safety_document.py` holds the files to what is
+drawn here.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from pathlib import Path
 from matplotlib.figure import Figure
 from matplotlib.patches import Arc, Circle, FancyBboxPatch, Polygon, Rectangle
 
-from drivers.modbus_valves import ValveOptions
+from drivers.modbus.valves import ValveOptions
 from grading.pictures.cell import svg
 
 HERE = Path(__file__).parent

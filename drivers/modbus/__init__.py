@@ -1,0 +1,1 @@
+"""Instruments that speak Modbus, one a file, and their link."""

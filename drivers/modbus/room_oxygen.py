@@ -1,0 +1,59 @@
+"""A monitor of the room's oxygen behind Modbus registers. The default map is that of a two-register float.
+
+| register | holds |
+|---|---|
+| 0, 1 | oxygen in percent by volume, float32; a uint16 in tenths is `kind = "uint16", scale = 0.1` |
+
+Status, proof of word order and serial number where the unit has them; see `drivers.modbus.registers`.
+"""
+
+from __future__ import annotations
+
+import math
+
+from drivers.errors import BadReply, NoReading
+from drivers.modbus.gauge import StatusBits
+from drivers.modbus.registers import ModbusInstrument, ModbusOptions, Number
+from drivers.options import read_options
+from drivers.ports import Clock, InstrumentSpec
+
+
+class RoomOxygenOptions(ModbusOptions):
+    """Options of a monitor of the room's oxygen: its register, and its status bits where it has them."""
+
+    oxygen: Number = Number(address=0)
+    status: StatusBits | None = None
+
+
+class ModbusRoomOxygen(ModbusInstrument):
+    """A monitor of the room's oxygen, in percent by volume."""
+
+    def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
+        self._options = read_options(RoomOxygenOptions, spec)
+        super().__init__(spec, self._options, clock)
+        options = self._options
+        spans = [(options.oxygen.address, options.oxygen.count), *self.proof_span()]
+        self._spans = tuple(spans + ([(options.status.address, 1)] if options.status is not None else []))
+
+    def send_settings(self) -> None:
+        """Read once, so that an absent unit or a wrong map shows at the start."""
+        self.read_oxygen_percent()
+
+    def read_oxygen_percent(self) -> float:
+        """Read the room's oxygen, in percent by volume.
+
+        Raises:
+            NoReading: when the unit says that it has none.
+            BadReply: when the number cannot be a part of the air.
+        """
+        options = self._options
+        registers = self.read(self._spans)
+        self.check_proof(registers)
+        if options.status is not None:
+            options.status.check(self.name, registers)
+        oxygen_percent = options.oxygen.decode(registers, options.word_order)
+        if not math.isfinite(oxygen_percent):
+            raise NoReading(self.name, "has no value")
+        if not 0.0 <= oxygen_percent <= 100.0:
+            raise BadReply(self.name, f"{oxygen_percent:g} % cannot be the room's oxygen")
+        return oxygen_percent

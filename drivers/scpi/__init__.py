@@ -1,0 +1,1 @@
+"""Instruments that speak SCPI, one a file, and their link."""

@@ -1,0 +1,124 @@
+"""An SCPI pressure controller that ramps by itself.
+
+| fact | our words |
+|---|---|
+| `UNIT:PRES BAR` | pressures in bar |
+| `SENS:PRES:MODE ABS` | absolute, not gauge; read back, and refused when it did not take it |
+| `SENS:PRES?` | measured pressure |
+| `SOUR:PRES p` | set point |
+| `SOUR:PRES:SLEW r` | ramp, in bar/min or bar/s by the make (`slew_per`) |
+| `OUTP:MODE CONT, MEAS, VENT` | controls, only measures, vents to ambient |
+
+Only unit and mode are settings, sent again after a lost link; set point, ramp and output never are.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from drivers.errors import BadReply, Refused
+from drivers.limits import refuse_outside
+from drivers.options import read_options
+from drivers.ports import Clock, InstrumentSpec
+from drivers.scpi.commands import ANY_TEXT, ScpiInstrument, ScpiOptions, Words
+from drivers.sentinels import number_or_no_reading
+
+
+class ControllerWords(Words):
+    """Commands of a pressure controller."""
+
+    unit: str = "UNIT:PRES BAR"
+    unit_query: str = "UNIT:PRES?"
+    mode: str = "SENS:PRES:MODE ABS"
+    mode_query: str = "SENS:PRES:MODE?"
+    read: str = "SENS:PRES?"
+    set_pressure: str = "SOUR:PRES {pressure_bar:.5f}"
+    set_pressure_query: str = "SOUR:PRES?"
+    set_ramp: str = "SOUR:PRES:SLEW {ramp:.6g}"
+    control: str = "OUTP:MODE CONT"
+    measure: str = "OUTP:MODE MEAS"
+    vent: str = "OUTP:MODE VENT"
+
+
+class ControllerLimits(ScpiOptions):
+    """Options of a pressure controller: what it may be told (absolute bar, bar/min), and its words.
+
+    `lowest_bar` and `highest_bar` bound set points; readings are believed from 0 to twice the highest.
+    """
+
+    lowest_bar: float = Field(default=0.8, ge=0)
+    highest_bar: float = Field(default=2.5, gt=0)
+    most_ramp_bar_per_min: float = Field(default=1.0, gt=0)
+    slew_per: Literal["min", "s"] = "min"
+    unit_answer: str = "BAR"
+    mode_answer: str = "ABS"
+    words: ControllerWords = ControllerWords()
+
+    @model_validator(mode="after")
+    def _in_order(self) -> ControllerLimits:
+        if self.lowest_bar >= self.highest_bar:
+            raise ValueError("lowest_bar must be below highest_bar")
+        return self
+
+
+class ScpiPressureController(ScpiInstrument):
+    """A pressure controller; absolute pressure in bar."""
+
+    def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
+        self._options = read_options(ControllerLimits, spec)
+        super().__init__(spec, self._options, self._options.words, clock)
+
+    def send_settings(self) -> None:
+        """Send unit (bar) and mode (absolute), and read them back."""
+        words, options = self._options.words, self._options
+        self.send(words.unit)
+        self.send(words.mode)
+        self._confirm_word(words.unit_query, options.unit_answer, "the unit")
+        self._confirm_word(words.mode_query, options.mode_answer, "the mode")
+
+    def _confirm_word(self, query: str, expected: str, what: str) -> None:
+        if query:
+            taken = self.link.query(query, ANY_TEXT)[0].strip().strip('"')
+            if not re.match(re.escape(expected), taken, re.IGNORECASE):
+                raise Refused(self.name, f"took {what} {taken!r} when told {expected!r}")
+
+    def read_pressure_bar(self) -> float:
+        """Read absolute pressure, in bar.
+
+        Raises:
+            NoReading: when the controller has none.
+            BadReply: when the number cannot be true.
+        """
+        pressure_bar = number_or_no_reading(self.name, self.query_number(self._options.words.read))
+        if not 0 <= pressure_bar <= 2 * self._options.highest_bar:
+            raise BadReply(self.name, f"{pressure_bar:g} bar cannot be true here")
+        return pressure_bar
+
+    def set_ramp_bar_per_min(self, ramp_bar_per_min: float) -> None:
+        """Set the ramp, in bar/min. Refused before the wire when it is not above 0 or too steep."""
+        options = self._options
+        refuse_outside(self.name, "a ramp", ramp_bar_per_min, 1e-4, options.most_ramp_bar_per_min, "bar/min")
+        ramp = ramp_bar_per_min / 60 if options.slew_per == "s" else ramp_bar_per_min
+        self.send(options.words.set_ramp, ramp=ramp)
+        self.check_errors("the ramp")
+
+    def set_pressure_bar(self, pressure_bar: float) -> None:
+        """Set the absolute set point, in bar. Refused before the wire when out of range."""
+        options = self._options
+        refuse_outside(self.name, "a set point", pressure_bar, options.lowest_bar, options.highest_bar, "bar")
+        self.send(options.words.set_pressure, pressure_bar=pressure_bar)
+        self.check_errors("the set point")
+        self.confirm_number(options.words.set_pressure_query, pressure_bar, "the set point (bar)")
+
+    def vent(self) -> None:
+        """Vent to ambient (no unit). Waits for no pause after a lost link."""
+        self.link.write(self._options.words.vent, urgent=True)
+        self.check_errors("to vent")
+
+    def hold_output(self, on: bool) -> None:
+        """Switch control on or off (no unit)."""
+        self.send(self._options.words.control if on else self._options.words.measure)
+        self.check_errors("to switch control")

@@ -1,0 +1,71 @@
+"""Grading a source by the limits that apply to it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from grading.results import Grading
+from rig_configs.files.checked_toml import FileError
+
+
+def grade_source(source: Path, *, limits: str | None = None, bench: str | None = None) -> Grading:
+    """Grade a record, a readings table or a trace table.
+
+    Args:
+        source: folder of a record, or a CSV file.
+        limits: name or path of a limits file; None takes the limits that a record was run under, and
+            `general` for a table.
+        bench: name or path of the bench file whose instruments took a table's readings.
+
+    Raises:
+        FileError: when a file named here is wrong, or a bench is named for a record.
+        SourceError: when the source cannot be read as it is.
+    """
+    from grading.judgement.grade import grade
+    from grading.judgement.limits import load_limits, parse_limits
+    from grading.record.reader import is_record
+    from grading.sources.any_source import load_source
+
+    errors = None
+    record = is_record(source)
+    if bench is not None:
+        if record:
+            raise FileError(f"{source}: a record keeps the bench it was run on; leave --bench out")
+        from rig.setup.bench_file import error_model, load_bench
+
+        errors = error_model(load_bench(bench))
+    if limits is not None:
+        chosen = load_limits(limits)
+    elif record:
+        chosen = parse_limits(*_limits_of_record(source), check_loosening=False)
+    else:
+        chosen = load_limits()
+    return grade(load_source(source, errors), chosen)
+
+
+def earlier_grading(source: Path) -> Grading | None:
+    """Return the grading kept with a record, or None when there is none that can be read."""
+    from grading.document import RESULTS_NAME, read_results
+
+    file = source / RESULTS_NAME
+    if not file.is_file():
+        return None
+    try:
+        return read_results(file)
+    except FileError:
+        return None
+
+
+def _limits_of_record(record: Path) -> tuple[str, str]:
+    """Return text and file name of the limits that a record was run under."""
+    from grading.record.format import RUN_FILE
+
+    file = record / RUN_FILE
+    try:
+        limits = json.loads(file.read_text(encoding="utf-8"))["limits"]
+        return str(limits["text"]), str(limits["file"])
+    except (OSError, ValueError, KeyError, TypeError):
+        raise FileError(
+            f"{file}: does not say what limits the run was made under; name them: --limits"
+        ) from None

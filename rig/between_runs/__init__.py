@@ -1,0 +1,1 @@
+"""What one run leaves for the next: the lock, the memory, the last run and its clearing, rest."""

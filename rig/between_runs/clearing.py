@@ -1,0 +1,219 @@
+"""Before a run: what the last run on this rig left is told, and a person clears it or nothing starts.
+
+A trip is cleared by typing its code; changed limits are confirmed in two steps. Both can be given beforehand
+with `--clear CODE`, for a start without a keyboard: the refusal names the code to give.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
+
+from drivers.catalogue import driver_by_hand
+from grading.record.format import utc_text
+from rig.between_runs.last_run import (
+    INTERRUPTED,
+    NOT_VENTED,
+    Change,
+    last_recorded,
+    limit_changes,
+    newest,
+    value_word,
+    watched_limits,
+)
+from rig.between_runs.memory import How, MemoryDamaged, Remembered, read_memory, write_memory
+from rig.loop.dialogue import Dialogue, NoAnswer
+from rig.loop.loop import Refused
+from rig.loop.run_log import RunLog
+from rig.setup.bench_file import BenchFile
+from rig.view import Prompt, View
+
+MEMORY_LOST = "MEMORY_LOST"
+
+
+def rig_id(bench: BenchFile) -> str:
+    """What tells a rig from others on this computer: the address of what moves or reads its pressure."""
+    found = bench.by_role("valves") or bench.by_role("controller") or bench.by_role("gauge")
+    # What a person reads has no address of its own: every such rig goes by its name.
+    return bench.name if found is None or driver_by_hand(found[1].driver) else found[1].address
+
+
+class Clearing:
+    """What a rig's last run left, and what of it still has to be cleared.
+
+    Attributes:
+        interrupted: the last run never ended.
+    """
+
+    def __init__(
+        self,
+        bench: BenchFile,
+        records: Path,
+        memory: Path | None,
+        codes: Sequence[str],
+        view: View,
+        log: RunLog,
+    ) -> None:
+        """Look up the last run.
+
+        Args:
+            bench: of this run.
+            records: folder in which records are looked for as well.
+            memory: file of the rig's memory; None for a bench of software, which has none.
+            codes: cleared beforehand.
+            view: where it is told.
+            log: of this run.
+        """
+        self._memory = memory
+        self._codes = tuple(codes)
+        self._view = view
+        self._log = log
+        self._limits = watched_limits(bench)
+        self._bench_name = bench.name
+        self._damaged = ""
+        remembered = None
+        if memory is not None:
+            try:
+                remembered = read_memory(memory)
+            except MemoryDamaged as damaged:
+                self._damaged = str(damaged)
+        self._last = newest(remembered, last_recorded(records, bench))
+        self.interrupted = self._last is not None and not (self._last.how or self._last.cleared)
+
+    def settle(self, dialogue: Dialogue) -> None:
+        """Have everything cleared that the last run left.
+
+        Raises:
+            Refused: NOT_CLEARED or LIMITS_CHANGED.
+            StopAsked, Tripped: as `Dialogue.demand`.
+        """
+        latched = self._latched()
+        changes = self._changes()
+        outstanding = [code for code, _ in latched] + ([_code_of(changes)] if changes else [])
+        if self._codes and not outstanding:
+            self._view.say(f"Nothing had to be cleared: --clear {' '.join(self._codes)} was not needed.")
+        for code, what in latched:
+            self._clear(dialogue, code, what, outstanding)
+        if changes:
+            self._confirm(dialogue, changes, outstanding)
+        if outstanding and self._last is not None:
+            self._remember(replace(self._last, cleared=True, limits=self._limits))
+
+    def begun(self, record: Path, started: datetime) -> None:
+        """Note that a run has begun; until `ended` is called it counts as interrupted."""
+        self._last = Remembered(self._bench_name, str(record.absolute()), utc_text(started), self._limits)
+        self._remember(self._last)
+
+    def ended(self, how: How, code: str, text: str, ended: datetime, *, vented: bool) -> None:
+        """Note how the run that was begun has ended; a trip, and a pot not vented, stay until cleared."""
+        if self._last is None:
+            return
+        if how != "tripped":
+            code = "" if vented else NOT_VENTED
+        self._last = replace(self._last, how=how, code=code, text=text, ended_utc=utc_text(ended))
+        self._remember(self._last)
+
+    def _latched(self) -> list[tuple[str, str]]:
+        """Codes to be typed, each with what happened."""
+        if self._damaged:
+            what = f"{self._damaged}: what the last run on this rig left is not known. Look first."
+            return [(MEMORY_LOST, what)]
+        last = self._last
+        if last is None or last.cleared:
+            return []
+        name = Path(last.record).name
+        if not last.how:
+            what = f"The last run ({name}) did not end properly; what the pot holds is not known."
+            return [(INTERRUPTED, what)]
+        if last.code:
+            when = last.ended_utc[:16].replace("T", " ")
+            what = f"The last run ({name}) ended at {when} UTC with {last.code}: {last.text}"
+            return [(last.code, what)]
+        return []
+
+    def _changes(self) -> tuple[Change, ...]:
+        if self._damaged:
+            return tuple(Change(key, None, now, known=False) for key, now in self._limits.items())
+        return () if self._last is None else limit_changes(self._last.limits, self._limits)
+
+    def _clear(self, dialogue: Dialogue, code: str, what: str, outstanding: list[str]) -> None:
+        self._view.say(what, "caution")
+        self._log.event("note", text=what)
+        way_on = f"find out why, then type {code} when asked, or give --clear {code}"
+        if not self._given(code, what, way_on, outstanding):
+            prompt = Prompt("clear_trip", f"Find out why before you go on, then type {code}.")
+            self._typed(
+                "NOT_CLEARED", what, way_on, lambda: dialogue.demand(prompt, _only(code, "the code to type"))
+            )
+        self._log.event("note", text=f"cleared: {code}")
+
+    def _confirm(self, dialogue: Dialogue, changes: tuple[Change, ...], outstanding: list[str]) -> None:
+        code = _code_of(changes)
+        listed = ", ".join(change.text for change in changes)
+        since = "Changed in the bench file since the last run"
+        if self._damaged:
+            since = "The limits of the last run are not known, and now they are"
+        what = f"{since}: {listed}."
+        self._log.event("note", text=what)
+
+        def in_two_steps() -> None:
+            dialogue.confirm("changed_limits", f"{what} Is each one meant?", "CHANGED")
+            for change in changes:
+                wanted = value_word(change.now)
+                prompt = Prompt(
+                    f"changed_{change.key}",
+                    f"Second step: type the new value of {change.key} from the plate or paper that gives it, "
+                    "as it stands in the bench file" + (", or 'not set'." if change.now is None else "."),
+                )
+                dialogue.demand(prompt, _only(wanted, "what the bench file says"))
+
+        way_on = f"if each is meant, confirm it when asked, or give --clear {code}"
+        if self._given(code, what, way_on, outstanding):
+            self._view.say(what, "caution")
+        else:
+            self._typed("LIMITS_CHANGED", what, way_on, in_two_steps)
+        self._log.event("note", text=f"confirmed: {listed}")
+
+    def _given(self, code: str, what: str, way_on: str, outstanding: list[str]) -> bool:
+        """Whether a code was given beforehand.
+
+        Raises:
+            Refused: others were, and not this one.
+        """
+        if code in self._codes:
+            return True
+        wrong = [given for given in self._codes if given not in outstanding]
+        if wrong:
+            raise Refused("NOT_CLEARED", f"{what} --clear {' '.join(wrong)} does not clear it; {way_on}")
+        return False
+
+    def _typed(self, refusal: str, what: str, way_on: str, ask: Callable[[], object]) -> None:
+        try:
+            ask()
+        except NoAnswer:
+            raise Refused(refusal, f"{what} Nobody has cleared it; {way_on}") from None
+
+    def _remember(self, remembered: Remembered) -> None:
+        if self._memory is None:
+            return
+        try:
+            write_memory(self._memory, remembered)
+        except OSError as error:
+            self._view.say(
+                f"{self._memory}: cannot be written ({error.strerror}); the next start will know of this run "
+                "from its record alone.",
+                "caution",
+            )
+
+
+def _code_of(changes: tuple[Change, ...]) -> str:
+    """The code that confirms these changes and no others."""
+    text = "; ".join(change.text for change in changes)
+    return f"LIMITS-{hashlib.sha256(text.encode()).hexdigest()[:6].upper()}"
+
+
+def _only(wanted: str, what: str) -> Callable[[str], str | None]:
+    return lambda answer: None if answer == wanted else f"'{answer}' is not {what}"

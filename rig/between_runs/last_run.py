@@ -1,0 +1,140 @@
+"""What the run before on the same rig left behind: from the rig's memory, and from the folder of records."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from rig.between_runs.memory import Remembered
+from rig.setup.bench_file import BenchFile, Limits
+
+WATCHED = (
+    ("limits", "working_pressure_bar"),
+    ("limits", "relief_pressure_bar"),
+    ("limits", "stop_pressure_bar"),
+    ("limits", "trip_pressure_bar"),
+    ("limits", "ramp_bar_per_min"),
+    ("limits", "most_gas_l"),
+    ("pot", "volume_l"),
+    ("pot", "lid_diameter_mm"),
+)
+"""Keys of a bench file that nobody may change in passing."""
+INTERRUPTED = "INTERRUPTED"
+NOT_VENTED = "NOT_VENTED"
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One watched key that is not what it was in the run before, if that is `known`; None: it was not set."""
+
+    key: str
+    before: float | None
+    now: float | None
+    known: bool = True
+
+    @property
+    def text(self) -> str:
+        """The change in words."""
+        before = f"{value_word(self.before)} -> " if self.known else ""
+        return f"{self.key} {before}{value_word(self.now)}"
+
+
+def value_word(value: float | None) -> str:
+    """Return a limit as a bench file writes it."""
+    return "not set" if value is None else f"{value:g}"
+
+
+def watched_limits(bench: BenchFile) -> dict[str, float | None]:
+    """The watched limits of a bench, by their keys."""
+    return {key: getattr(bench.limits if table == "limits" else bench.pot, key) for table, key in WATCHED}
+
+
+def limit_changes(before: Mapping[str, float | None], now: Mapping[str, float | None]) -> tuple[Change, ...]:
+    """What differs between the limits of two runs; a key that the older one lacks counts as not set."""
+    return tuple(Change(key, before.get(key), now[key]) for _, key in WATCHED if before.get(key) != now[key])
+
+
+def last_recorded(records: Path, bench: BenchFile) -> Remembered | None:
+    """Return the newest readable record of this bench (by its name) in a folder, or None without one.
+
+    A record of a bench of software is none of a real one that goes by the same name, and the other way.
+    """
+    if not records.is_dir():
+        return None
+    for folder in sorted((path for path in records.iterdir() if path.is_dir()), reverse=True):
+        try:
+            run: dict[str, Any] = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+            file = tomllib.loads(run["bench"]["text"])
+            if run["bench"]["name"] != bench.name or ("virtual" in file) is (bench.virtual is None):
+                continue
+            limits = _limits_of(file)
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            continue
+        how, code, text, ended = _end_of(folder)
+        return Remembered(
+            bench=bench.name,
+            record=str(folder),
+            started_utc=str(run.get("started_utc", "")),
+            limits=limits,
+            how=how,
+            code=code,
+            text=text,
+            ended_utc=ended,
+        )
+    return None
+
+
+def newest(remembered: Remembered | None, recorded: Remembered | None) -> Remembered | None:
+    """Return what to go by: the rig's memory, unless a run has begun later that it does not know of."""
+    if remembered is None or recorded is None:
+        return remembered or recorded
+    return recorded if recorded.started_utc > remembered.started_utc else remembered
+
+
+def _limits_of(file: Mapping[str, Any]) -> dict[str, float | None]:
+    """The watched limits in the text of a bench file, with defaults filled in as on reading it."""
+    found: dict[str, float | None] = {}
+    for table, key in WATCHED:
+        default = Limits.model_fields[key].default if table == "limits" else None
+        value = file[table].get(key, default)
+        found[key] = float(value) if isinstance(value, int | float) else None
+    return found
+
+
+def _end_of(folder: Path) -> tuple[str, str, str, str]:
+    """How a record ended, the code to clear, what happened and when; empty words where it never ended."""
+    try:
+        end = json.loads((folder / "end.json").read_text(encoding="utf-8"))
+        how, ended = str(end["how"]), str(end.get("ended_utc", ""))
+    except (OSError, ValueError, KeyError, TypeError):
+        return "", "", "", ""
+    told = _told(folder)
+    if how == "tripped":
+        for kind, code, text in told:
+            if kind == "trip":
+                return how, code, text, ended
+    for kind, code, text in told:
+        if kind == "alarm" and code == NOT_VENTED:
+            return how, code, text, ended
+    return how, "", "", ended
+
+
+def _told(folder: Path) -> list[tuple[str, str, str]]:
+    """Kind, code and text of the trips and alarms in a record, as far as it can be read."""
+    found: list[tuple[str, str, str]] = []
+    try:
+        lines = (folder / "events.ndjson").read_text(encoding="utf-8").splitlines()
+    except (OSError, ValueError):
+        return found
+    for line in lines:
+        try:
+            event = json.loads(line)
+            if event["kind"] in ("trip", "alarm"):
+                found.append((str(event["kind"]), str(event["code"]), str(event.get("text", ""))))
+        except (ValueError, KeyError, TypeError):
+            continue
+    return found

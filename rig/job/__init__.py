@@ -1,0 +1,1 @@
+"""One pot of cells, from bench file to papers."""

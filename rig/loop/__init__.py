@@ -1,0 +1,1 @@
+"""Each tick of a run: read, judge, record, ask, stop."""

@@ -1,0 +1,137 @@
+"""Turns ticks into what a screen shows, as often as the screen takes pictures."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Mapping, Sequence
+
+from grading.results import CellInfo
+from rig.loop.acquisition import TickReadings
+from rig.phases.hold import HoldTrace
+from rig.safety.scan import Scan
+from rig.safety.set_point import Course
+from rig.safety.states import Machine
+from rig.view import CellLine, Snapshot, View
+
+
+class Presenter:
+    """Keeps what the screen needs between ticks and shows it as often as the screen takes it.
+
+    Attributes:
+        now, next: words for what is being done and what comes after it.
+        oxygen_fraction: dry fraction in the pot, for the PO2 shown; None while unknown.
+        calibration: output per bar of PO2 at the calibration step, mV/bar, by socket.
+        alarm: a standing alarm.
+        cue: what the operator's hands are to do now.
+        lid_force_n: tells the force on the lid where a person may open it; None: not shown.
+    """
+
+    def __init__(
+        self,
+        view: View,
+        machine: Machine,
+        course: Course,
+        cells: Sequence[CellInfo],
+        expected_s: Sequence[float],
+    ) -> None:
+        """Show on `view`; `expected_s` is the usual duration of each part of the run, in seconds."""
+        self._view = view
+        self._machine = machine
+        self._course = course
+        self._cells = [(cell.socket, cell.cell) for cell in cells if cell.socket is not None]
+        self._left_after_s = [sum(expected_s[part + 1 :]) for part in range(len(expected_s))]
+        self._expected_s = list(expected_s)
+        self._part = 0
+        self._part_begun_s = 0.0
+        self._output_mv: dict[int, float | None] = {}
+        self._words: dict[int, str] = {}
+        self._slopes: dict[int, float | None] = {}
+        self._gone: frozenset[int] = frozenset()
+        self._shown = 0.0
+        self._t_s = 0.0
+        self._progress = 0.0
+        self.now = ""
+        self.next = ""
+        self.oxygen_fraction: float | None = None
+        self.calibration: Mapping[int, float] = {}
+        self.alarm: str | None = None
+        self.cue: str | None = None
+        self.lid_force_n: Callable[[Scan], float | None] | None = None
+
+    def begin_part(self, part: int, now: str, next_: str) -> None:
+        """Name the part of the run that begins, by its number in `expected_s`."""
+        self._part = min(part, len(self._expected_s) - 1)
+        self._part_begun_s = self._t_s
+        self.now, self.next = now, next_
+        self._slopes.clear()
+        self._words.clear()
+
+    def tick(self, scan: Scan, row: TickReadings) -> None:
+        """Take one tick in; show it when the last showing is long enough ago."""
+        self._t_s = scan.t_s
+        if row.output_mv is not None:
+            for socket, reading in row.output_mv.items():
+                self._output_mv[socket] = reading.value
+        real_s = time.monotonic()
+        if real_s - self._shown >= self._view.show_every_s:
+            self._shown = real_s
+            self._view.update(self._snapshot(scan))
+
+    def settling(self, trace: HoldTrace, gone: frozenset[int]) -> None:
+        """Take in how a hold is judged."""
+        self._gone = gone
+        for socket, verdict in trace.verdicts.items():
+            self._slopes[socket] = verdict.slope_percent_per_10s
+            self._words[socket] = "settled" if verdict.settled else "settling"
+
+    def settled(self, settled: Mapping[int, bool]) -> None:
+        """Take in how a hold ended."""
+        for socket, is_settled in settled.items():
+            self._words[socket] = "settled" if is_settled else "not settled"
+
+    def _snapshot(self, scan: Scan) -> Snapshot:
+        left_s = max(0.0, self._expected_s[self._part] - (scan.t_s - self._part_begun_s))
+        left_s += self._left_after_s[self._part]
+        whole_s = scan.t_s + left_s
+        self._progress = max(self._progress, scan.t_s / whole_s if whole_s > 0 else 0.0)
+        po2_bar = None
+        if self.oxygen_fraction is not None and scan.pressure_bar is not None:
+            po2_bar = self.oxygen_fraction * scan.pressure_bar
+        return Snapshot(
+            elapsed_s=scan.t_s,
+            left_s=left_s,
+            progress=min(self._progress, 1.0),
+            state=self._machine.state.value,
+            now=self.now,
+            next=self.next,
+            pressure_bar=scan.pressure_bar if scan.bad == 0 else None,
+            target_bar=self._course.target_bar,
+            barometer_bar=scan.barometer_bar,
+            po2_bar=po2_bar,
+            temperature_c=scan.temperature_c,
+            ramp_bar_per_min=60.0 * scan.rate_bar_per_s,
+            gas_used_l=scan.gas_used_l,
+            cells=tuple(self._line(socket, serial) for socket, serial in self._cells),
+            alarm=self.alarm,
+            cue=self.cue,
+            drive=scan.drive,
+            lid_force_n=None if self.lid_force_n is None else self.lid_force_n(scan),
+        )
+
+    def _line(self, socket: int, serial: str) -> CellLine:
+        output_mv = self._output_mv.get(socket)
+        per_bar = self.calibration.get(socket)
+        if socket in self._gone:
+            word = "unplugged"
+        elif socket in self._output_mv and output_mv is None:
+            word = "no reading"
+        else:
+            word = self._words.get(socket, "waiting")
+        return CellLine(
+            socket=socket,
+            serial=serial,
+            output_mv=output_mv,
+            claimed_po2_bar=output_mv / per_bar if output_mv is not None and per_bar else None,
+            slope_percent_per_10s=self._slopes.get(socket),
+            state=word,
+        )

@@ -1,0 +1,140 @@
+"""Before any gas: make the rig safe, whatever it was doing, then prove the gauges on the vented pot."""
+
+from __future__ import annotations
+
+from drivers.errors import DriverError
+from drivers.ports import ReadingStatus, read_by_hand
+from rig.loop.loop import Loop, Refused
+from rig.safety.drive_words import WORDS
+from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT
+from rig.safety.vented_zero import vented_zero_problems
+from rig.setup.bench import OpenBench
+from rig.view import View
+
+_STEADY_BAR_PER_S = 0.001
+_STEADY_FOR_S = 3.0
+_SETTLES_WITHIN_S = 120.0
+_LOOKS_EVERY_S = 0.5
+_FALLS_FOR_S = 5.0
+_FALLS_BAR = 0.001
+_ZERO_READINGS = 8
+
+
+def bring_to_rest(bench: OpenBench, loop: Loop, view: View) -> None:
+    """Drop the outputs and let a pot that is under pressure go down, before anything on it is checked.
+
+    It gives up, and leaves the telling to the checks, when the pressure stops falling.
+    """
+    if loop.gate is not None and (bench.valves is not None or bench.controller is not None):
+        loop.gate.de_energise()
+    if bench.barometer is None or read_by_hand(bench.gauge):
+        return
+    clock = bench.clock
+    give_up_s = clock.monotonic_s() + _SETTLES_WITHIN_S
+    falls_until_s = clock.monotonic_s() + _FALLS_FOR_S
+    try:
+        vented_bar = bench.barometer.read_barometer_bar() + loop.limits.zero_bar
+        lowest_bar = bench.gauge.read_pressure_bar()
+        if lowest_bar > vented_bar:
+            view.say("The pot is under pressure: it goes down first, and is checked then.", "caution")
+        while lowest_bar > vented_bar and clock.monotonic_s() < min(falls_until_s, give_up_s):
+            clock.sleep_until(clock.monotonic_s() + _LOOKS_EVERY_S)
+            pressure_bar = bench.gauge.read_pressure_bar()
+            if pressure_bar < lowest_bar - _FALLS_BAR:
+                lowest_bar, falls_until_s = pressure_bar, clock.monotonic_s() + _FALLS_FOR_S
+    except DriverError:
+        return
+
+
+def make_safe(loop: Loop, view: View) -> None:
+    """De-energise and wait until the pressure no longer moves.
+
+    Raises:
+        Refused: what moves the pressure does not answer, or the pressure keeps moving.
+    """
+    outputs = WORDS[loop.scan.drive].outputs
+    if loop.gate is not None:
+        try:
+            loop.gate.claim()
+        except DriverError as error:
+            raise Refused("VALVES_LOST", f"{outputs} cannot be claimed: {error.message}") from None
+        if not loop.gate.de_energise():
+            raise Refused("VALVES_LOST", f"{outputs} does not go to the safe state; check its link and power")
+    loop.acquisition.read_barometer_now()
+    told = False
+    steady_since_s: float | None = None
+    begun_s: float | None = None
+    while True:
+        scan = loop.tick()
+        begun_s = scan.t_s if begun_s is None else begun_s
+        moving = abs(scan.rate_bar_per_s) > _STEADY_BAR_PER_S
+        if moving and not told:
+            told = True
+            view.say("The pot was under pressure; its vent is open and it is going down.", "caution")
+        if moving:
+            steady_since_s = None
+        elif steady_since_s is None:
+            steady_since_s = scan.t_s
+        elif scan.t_s - steady_since_s >= _STEADY_FOR_S:
+            return
+        if scan.t_s - begun_s > _SETTLES_WITHIN_S:
+            raise Refused(
+                "NOT_VENTED",
+                "the pressure keeps moving with the vent open; close the bottle, open the manual bleed",
+            )
+
+
+def check_vented_zero(loop: Loop) -> dict[str, float]:
+    """Compare every gauge with the barometer on the vented pot.
+
+    Returns:
+        Mean reading of each gauge by its name, in bar.
+
+    Raises:
+        Refused: naming the gauge, the difference and the unit mix-up that would explain it.
+    """
+    limits = loop.limits
+    sums: dict[str, float] = {}
+    for _ in range(_ZERO_READINGS):
+        loop.tick()
+        for name, reading in loop.acquisition.raw_pressures_bar().items():
+            if isinstance(reading, DriverError):
+                if reading.status in (ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN):
+                    raise Refused("GAUGE_LOST", f"{name} does not answer: {reading.message}")
+                raise Refused(
+                    "VENTED_ZERO",
+                    f"{name} gives no pressure on the vented pot: {reading.message}; if it is set to gauge "
+                    "pressure or to another unit, set it to absolute bar",
+                )
+            sums[name] = sums.get(name, 0.0) + reading
+    means = {name: total / _ZERO_READINGS for name, total in sums.items()}
+    barometer_bar = loop.scan.barometer_bar
+    if barometer_bar is None:
+        raise Refused(
+            "BAROMETER_LOST", "the barometer gives no plausible reading; the gauges cannot be proved"
+        )
+    lowest_bar, highest_bar = min(means.values()), max(means.values())
+    if lowest_bar > barometer_bar + limits.vented_bar and highest_bar - lowest_bar <= limits.gauges_apart_bar:
+        over_bar = lowest_bar - barometer_bar
+        raise Refused(
+            "NOT_VENTED",
+            f"NOT VENTED: every gauge is {over_bar * 1000:.0f} mbar above the barometer with the vent open, "
+            f"{limits.lid_force_n(over_bar):.0f} N on the lid. {CLOSE_BOTTLE} Use the manual bleed. "
+            f"{KEEP_LID_SHUT} If the dial on the pot shows no pressure, the barometer is wrong.",
+        )
+    problems = vented_zero_problems(
+        means, barometer_bar, zero_bar=limits.zero_bar, apart_bar=limits.gauges_apart_bar
+    )
+    valves = loop.scan.valves
+    if not problems and valves is not None and valves.lid_closed is False:
+        problems = ("the lid switch says that the lid is open; close the lid",)
+    loop.log.event(
+        "vented_zero",
+        gauge_bar=round(means[next(iter(means))], 6),
+        second_gauge_bar=round(means[list(means)[1]], 6) if len(means) > 1 else None,
+        barometer_bar=None if loop.scan.barometer_bad else round(barometer_bar, 6),
+        verdict="; ".join(problems) or "agrees",
+    )
+    if problems:
+        raise Refused("VENTED_ZERO", "; ".join(problems))
+    return means

@@ -1,0 +1,268 @@
+"""Drives the pressure with an electronic controller that ramps by itself, watched by the bench's own gauges.
+
+The controller is told a ramp and a set point and left to it; every reading is still judged by the
+interlocks. Its safe state is `vent`. A controller has no heartbeat: one whose link is lost keeps the
+pressure that it was told to keep, and only its own time-out, the relief valve and a person can end that.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+
+from drivers.errors import DriverError, Refused
+from drivers.ports import PressureController
+from rig.loop.loop import Tripped, own_trip
+from rig.loop.run_log import RunLog
+from rig.loop.schedule import Schedule
+from rig.pressure.dosed_valves import LEAD_BAR, RAMP_MARGIN
+from rig.pressure.drive_trips import no_flow_purge, not_permitted
+from rig.safety.drive_words import Drive
+from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.safety.limits import SafetyLimits
+from rig.safety.permissives import fill_refusal
+from rig.safety.scan import Scan
+from rig.safety.set_point import Course, Intent
+from rig.safety.states import Machine
+
+WITHIN_BAR = 0.015
+"""How far from its target a controller may settle by the bench's gauge: its own gauge has errors too."""
+_STILL_BAR_PER_S = 0.02 / 60.0
+_JUDGED_EVERY_S = 10.0
+_WEAK = 0.25
+_MOST_FAILURES = 3
+
+
+class ControlledPressure:
+    """Ramps and keeps the pressure with a `PressureController`; both `PressureDrive` and `Outputs`.
+
+    The gas used is reckoned from measured rises alone; what a controller bleeds while it keeps a pressure
+    (some 7 % on the virtual bench) is not seen.
+    """
+
+    def __init__(
+        self,
+        controller: PressureController,
+        machine: Machine,
+        limits: SafetyLimits,
+        course: Course,
+        schedule: Schedule,
+        log: RunLog,
+        scan: Callable[[], Scan],
+        *,
+        watch_link: bool,
+    ) -> None:
+        """Drive `controller`; `watch_link` asks it for a reading each second where no gauge role does."""
+        self._controller = controller
+        self._machine = machine
+        self._limits = limits
+        self._course = course
+        self._schedule = schedule
+        self._log = log
+        self._scan = scan
+        self._watch_every = max(1, round(1.0 / schedule.interval_s)) if watch_link else 0
+        self._ramp_bar_per_min = RAMP_MARGIN * limits.ramp_bar_per_min
+        self._step_bar = self._ramp_bar_per_min / 60.0 * schedule.interval_s
+        self._recent: deque[float] = deque(maxlen=3)
+        self._target_bar = 0.0
+        self._up = True
+        self._controls = False
+        self._failures = 0
+        self._highest_bar = 0.0
+        self._judged_s = 0.0
+        self._judged_bar = 0.0
+        self._gas_l = 0.0
+
+    @property
+    def gas_used_l(self) -> float:
+        """Litres at 1 bar let in so far, from measured rises."""
+        return self._gas_l
+
+    def claim(self) -> None:
+        """Do nothing: a controller has no owner register."""
+
+    def release(self) -> None:
+        """Do nothing: it vents."""
+
+    def serve(self) -> None:
+        """Ask the controller for a reading now and then, so that a lost link is noticed while it ramps."""
+        if not self._watch_every or self._schedule.tick % self._watch_every:
+            return
+        try:
+            self._controller.read_pressure_bar()
+        except DriverError:
+            self._scan().valve_failures += 1
+        else:
+            self._scan().valve_failures = 0
+
+    def de_energise(self) -> bool:
+        """Vent. Tried twice. Returns whether the controller took it."""
+        self._controls = False
+        return self._vent() or self._vent()
+
+    def begin_move(self, target_bar: float, scan: Scan) -> None:
+        """Start for a target, absolute bar, from the pressure of this scan.
+
+        Raises:
+            Tripped: a permissive says no, or the controller does not take its orders.
+        """
+        start_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
+        self._target_bar = target_bar
+        self._up = target_bar >= start_bar
+        if self._up:
+            # The controller's own gauge is the second one of its bench.
+            refusal = fill_refusal(
+                scan, self._machine.rule, self._limits, rises_to_bar=target_bar, two_gauges=True
+            )
+            if refusal is not None:
+                raise not_permitted(refusal)
+        self._recent.clear()
+        self._recent.append(start_bar)
+        self._highest_bar = self._judged_bar = start_bar
+        self._judged_s = scan.t_s
+        self._course.set(Intent.UP if self._up else Intent.DOWN, start_bar, target_bar)
+        self._order(
+            "set",
+            lambda: self._set(target_bar),
+            pressure_bar=round(target_bar, 5),
+            ramp_bar_per_min=round(self._ramp_bar_per_min, 5),
+        )
+
+    def move(self, scan: Scan) -> bool:
+        """Watch this tick's part of the ramp. Returns whether the target is reached and all is still."""
+        if scan.bad or scan.pressure_bar is None:
+            return False
+        pressure_bar = scan.pressure_bar
+        self._recent.append(pressure_bar)
+        mean_bar = sum(self._recent) / len(self._recent)
+        if mean_bar > self._highest_bar:
+            self._gas_l += (mean_bar - self._highest_bar) * self._limits.volume_l
+            self._highest_bar = mean_bar
+        self._follow(pressure_bar)
+        self._judge(scan, mean_bar)
+        still = abs(scan.rate_bar_per_s) < _STILL_BAR_PER_S
+        return still and abs(mean_bar - self._target_bar) <= WITHIN_BAR
+
+    def begin_keep(self, scan: Scan, target_bar: float) -> None:
+        """Note that the target has been reached; the controller keeps it by itself."""
+        del scan
+        self._target_bar = target_bar
+        self._course.set(Intent.KEEP, target_bar, target_bar)
+
+    def keep(self, scan: Scan) -> None:
+        """Let the controller keep the pressure, also again after a rest.
+
+        Raises:
+            Tripped: the controller does not take its orders.
+        """
+        del scan
+        if not self._controls:
+            self._order("control", lambda: self._control(True))
+
+    def rest(self) -> None:
+        """Shut both of the controller's valves until the next call.
+
+        Raises:
+            Tripped: the controller does not take its orders.
+        """
+        if self._controls:
+            self._order("measure", lambda: self._control(False))
+
+    def open_vent(self) -> None:
+        """Vent for good.
+
+        Raises:
+            Tripped: the controller does not take its orders.
+        """
+        self._course.set(Intent.OPEN)
+        self._controls = False
+        self._order("vent", self._controller.vent)
+
+    def flow(self, scan: Scan) -> float:
+        """Refuse: a controller keeps a pressure and cannot be made to let gas through at will."""
+        del scan
+        raise no_flow_purge(Drive.CONTROLLER)
+
+    def _set(self, target_bar: float) -> None:
+        # The set point goes out before control is switched on: an old one must never be ramped to.
+        self._controller.set_ramp_bar_per_min(self._ramp_bar_per_min)
+        self._controller.set_pressure_bar(target_bar)
+        self._control(True)
+
+    def _control(self, on: bool) -> None:
+        self._controller.hold_output(on)
+        self._controls = on
+
+    def _vent(self) -> bool:
+        scan = self._scan()
+        try:
+            self._controller.vent()
+        except DriverError as error:
+            scan.valve_failures += 1
+            self._log.event("valve", valve="controller", action="vent", failure=error.message)
+            return False
+        scan.valve_failures = 0
+        self._log.event("valve", valve="controller", action="vent")
+        return True
+
+    def _order(self, action: str, order: Callable[[], None], **data: float) -> None:
+        """Give one order, again after a lost answer: each names an end and none a change, so twice is once.
+
+        Raises:
+            Tripped: CONTROLLER_REFUSED or CONTROLLER_LOST.
+        """
+        for _ in range(_MOST_FAILURES):
+            try:
+                order()
+            except Refused as error:
+                self._log.event("valve", valve="controller", action=action, failure=error.message, **data)
+                raise Tripped(
+                    own_trip(
+                        "CONTROLLER_REFUSED",
+                        Response.ABORT,
+                        f"The pressure controller refused: {error.message}.",
+                        f"{CLOSE_BOTTLE} Check the controller's own limits and its entry in the bench file.",
+                        rows=(32,),
+                    )
+                ) from None
+            except DriverError as error:
+                self._log.event("valve", valve="controller", action=action, failure=error.message, **data)
+                failed = error
+            else:
+                self._log.event("valve", valve="controller", action=action, **data)
+                return
+        raise Tripped(
+            own_trip(
+                "CONTROLLER_LOST",
+                Response.ABORT,
+                f"The pressure controller does not answer: {failed.message}. It may go on keeping its "
+                "pressure by itself.",
+                f"{CLOSE_BOTTLE} Vent at the controller or with the manual bleed. {KEEP_LID_SHUT}",
+                rows=(31,),
+            )
+        )
+
+    def _follow(self, pressure_bar: float) -> None:
+        """Move the set point that the interlocks judge by; it never runs away from the pressure."""
+        course, target_bar = self._course, self._target_bar
+        before_bar = course.set_point_bar if course.set_point_bar is not None else pressure_bar
+        if self._up:
+            wanted = min(before_bar + self._step_bar, pressure_bar + LEAD_BAR + self._step_bar, target_bar)
+            course.set_point_bar = max(before_bar, wanted)
+        else:
+            wanted = max(before_bar - self._step_bar, pressure_bar - LEAD_BAR - self._step_bar, target_bar)
+            course.set_point_bar = min(before_bar, wanted)
+
+    def _judge(self, scan: Scan, mean_bar: float) -> None:
+        """Note whether the pressure follows the ramp, in stretches of ten seconds."""
+        passed_s = scan.t_s - self._judged_s
+        if passed_s < _JUDGED_EVERY_S:
+            return
+        sign = 1.0 if self._up else -1.0
+        expected_bar = min(
+            self._ramp_bar_per_min / 60.0 * passed_s, max(0.0, sign * (self._target_bar - self._judged_bar))
+        )
+        if expected_bar > WITHIN_BAR:
+            weak = sign * (mean_bar - self._judged_bar) < _WEAK * expected_bar
+            self._course.weak_groups = self._course.weak_groups + 1 if weak else 0
+        self._judged_s, self._judged_bar = scan.t_s, mean_bar

@@ -1,0 +1,267 @@
+"""Drives the pressure: ramps both ways in small device-timed shots, then keeps it.
+
+A ramp follows a set point that never runs away from the pressure, so that lost time is not made up by a
+faster change. A pressure that went too high while filling is never vented down again: grading uses the
+measured pressure.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import Protocol
+
+from rig.loop.schedule import Schedule
+from rig.pressure.gate import SHORTEST_SHOT_MS, Gate
+from rig.pressure.shot_model import ShotModel, vent_drive_bar
+from rig.safety.limits import SafetyLimits
+from rig.safety.scan import Scan
+from rig.safety.set_point import Course, Intent
+
+RAMP_MARGIN = 0.94
+"""Part of the ramp limit that is commanded; the rest is for packets and noise."""
+NEAR_BAR = 0.0015
+LEAD_BAR = 0.004
+_SHOT_EVERY_S = 0.4
+_KEEP_EVERY_S = 1.0
+_KEEP_BAND_BAR = 0.0012
+_FOLLOW_THERMAL_S = 30.0
+_GAIN = 0.8
+_COARSE_BAR = 0.0035
+"""From a shortest shot of more than this on, steps are passed by more than they should be."""
+_FLOW_RISES = 0.8
+_FLOW_BACK_BAR = 0.15
+"""Back pressure of a flow purge: much below what says that the vent is blocked."""
+_FIRST_GUESS_BAR_PER_MS_L = 0.00013
+"""Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with."""
+
+
+class PressureDrive(Protocol):
+    """What ramps and keeps the pressure: solenoid valves, an electronic controller or a person's hands."""
+
+    def begin_move(self, target_bar: float, scan: Scan) -> None:
+        """Start for a target, from the pressure of this scan; shuts the vent."""
+        ...
+
+    def move(self, scan: Scan) -> bool:
+        """Do this tick's part of the ramp. Returns whether the target is reached."""
+        ...
+
+    def begin_keep(self, scan: Scan, target_bar: float) -> None:
+        """Start to keep a target that has been reached."""
+        ...
+
+    def keep(self, scan: Scan) -> None:
+        """Do this tick's part of keeping the pressure."""
+        ...
+
+    def rest(self) -> None:
+        """Let the pressure alone, vent shut, until the next call."""
+        ...
+
+    def open_vent(self) -> None:
+        """Open the vent for good."""
+        ...
+
+    def flow(self, scan: Scan) -> float:
+        """Do this tick's part of a flow purge. Returns litres at 1 bar let in by this tick."""
+        ...
+
+    @property
+    def gas_used_l(self) -> float:
+        """Litres at 1 bar let in so far."""
+        ...
+
+
+class DosedValves:
+    """Ramps and keeps the pressure with a supply and a vent solenoid."""
+
+    def __init__(self, gate: Gate, course: Course, limits: SafetyLimits, schedule: Schedule) -> None:
+        self._gate = gate
+        self._course = course
+        self._limits = limits
+        self._shot_every = max(1, round(_SHOT_EVERY_S / schedule.interval_s))
+        self._keep_every = max(1, round(_KEEP_EVERY_S / schedule.interval_s))
+        self._period_s = self._shot_every * schedule.interval_s
+        self._interval_s = schedule.interval_s
+        self._most_ms = min(gate.longest_shot_ms, int(750 * self._period_s))
+        self._step_bar = RAMP_MARGIN * limits.ramp_bar_per_min / 60.0 * self._interval_s
+        guess = _FIRST_GUESS_BAR_PER_MS_L / limits.volume_l
+        self.supply = ShotModel(guess)
+        self.vent = ShotModel(guess)
+        self._recent: deque[float] = deque(maxlen=3)
+        self._target_bar = 0.0
+        self._up = True
+        self._tick = 0
+        self._kept_since_s = 0.0
+        self._gas_l = 0.0
+        self._flow_ms = float(SHORTEST_SHOT_MS)
+        self._flow_ceiling_bar = 0.0
+
+    @property
+    def gas_used_l(self) -> float:
+        """Litres at 1 bar let in so far, from the learned effect of the shots."""
+        return self._gas_l
+
+    @property
+    def too_coarse(self) -> str:
+        """That the supply's shortest shot is too large for this pot, as a sentence; empty when it is not."""
+        shot_bar = SHORTEST_SHOT_MS * self.supply.rate
+        if not self.supply.learned or shot_bar <= _COARSE_BAR:
+            return ""
+        return (
+            f"The supply's shortest shot lets in {1000.0 * shot_bar:.1f} mbar, where no more than "
+            f"{1000.0 * _COARSE_BAR:.1f} mbar keep to the steps: fit a finer restrictor."
+        )
+
+    def begin_move(self, target_bar: float, scan: Scan) -> None:
+        """Start for a target, from the pressure of this scan; shuts the vent."""
+        start_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
+        self._target_bar = target_bar
+        self._up = target_bar >= start_bar
+        self._tick = 0
+        self._recent.clear()
+        self._recent.append(start_bar)
+        self._gate.shut_vent()
+        self._course.set(Intent.UP if self._up else Intent.DOWN, start_bar, target_bar)
+        model, sign = (self.supply, 1.0) if self._up else (self.vent, -1.0)
+        model.begin(start_bar, sign)
+
+    def move(self, scan: Scan) -> bool:
+        """Do this tick's part of the ramp. Returns whether the target is reached."""
+        if scan.bad or scan.pressure_bar is None:
+            return False
+        pressure_bar = scan.pressure_bar
+        self._recent.append(pressure_bar)
+        self._tick += 1
+        course, target_bar = self._course, self._target_bar
+        before_bar = course.set_point_bar if course.set_point_bar is not None else pressure_bar
+        if self._up:
+            wanted = min(before_bar + self._step_bar, pressure_bar + LEAD_BAR + self._step_bar, target_bar)
+            course.set_point_bar = max(before_bar, wanted)
+            reached = sum(self._recent) / len(self._recent) >= target_bar - NEAR_BAR
+        else:
+            wanted = max(before_bar - self._step_bar, pressure_bar - LEAD_BAR - self._step_bar, target_bar)
+            course.set_point_bar = min(before_bar, wanted)
+            reached = sum(self._recent) / len(self._recent) <= target_bar + NEAR_BAR
+        if reached:
+            return True
+        if self._tick % self._shot_every == 0:
+            if self._up:
+                self._fill(pressure_bar)
+            else:
+                self._let_out(scan, pressure_bar)
+        return False
+
+    def begin_keep(self, scan: Scan, target_bar: float) -> None:
+        """Start to keep a target that has been reached."""
+        self._target_bar = target_bar
+        self._tick = 0
+        self._kept_since_s = scan.t_s
+        self._course.set(Intent.KEEP, target_bar, target_bar)
+
+    def keep(self, scan: Scan) -> None:
+        """Make good what heat and leaks do, in the direction of the last ramp alone.
+
+        After filling, the warm gas cools and is topped up; after venting, the cold gas warms and is let out
+        for the first half minute. A pressure within the off-course band on the other side is left as it is.
+        """
+        if scan.bad or scan.pressure_bar is None:
+            return
+        self._recent.append(scan.pressure_bar)
+        self._tick += 1
+        if self._tick % self._keep_every:
+            return
+        mean_bar = sum(self._recent) / len(self._recent)
+        short_bar = self._target_bar - mean_bar
+        if short_bar > _KEEP_BAND_BAR:
+            self._shoot_supply(short_bar / self.supply.rate * _GAIN)
+        elif (
+            not self._up and short_bar < -_KEEP_BAND_BAR and scan.t_s - self._kept_since_s < _FOLLOW_THERMAL_S
+        ):
+            drive = vent_drive_bar(mean_bar, scan.barometer_bar or 0.0)
+            if drive > 0.0:
+                self._shoot_vent(-short_bar / (self.vent.rate * drive) * _GAIN)
+
+    def rest(self) -> None:
+        """Let the pressure alone, vent shut, until the next call."""
+        self._gate.shut_supply()
+
+    def open_vent(self) -> None:
+        """Open the vent for good."""
+        self._course.set(Intent.OPEN)
+        self._gate.open_vent()
+        self._flow_ms = float(SHORTEST_SHOT_MS)
+        self._flow_ceiling_bar = 0.0
+
+    def flow(self, scan: Scan) -> float:
+        """Give this tick's supply shot of a flow purge, with the vent open.
+
+        Shots grow as long as the back pressure keeps to the ramp and below what a purge needs: with a supply
+        that is wide for its vent, the longest ones would fill the pot.
+        """
+        self._tick += 1
+        if self._tick % self._shot_every or scan.bad or scan.pressure_bar is None:
+            return 0.0
+        ambient_bar = scan.barometer_bar or scan.pressure_bar
+        begun_bar = max(self._flow_ceiling_bar, ambient_bar)
+        rise_bar = _FLOW_RISES * self._step_bar * self._shot_every
+        self._flow_ceiling_bar = min(begun_bar + rise_bar, ambient_bar + _FLOW_BACK_BAR)
+        grow = 1.15 if scan.pressure_bar < self._flow_ceiling_bar else 0.8
+        self._flow_ms = min(max(self._flow_ms * grow, SHORTEST_SHOT_MS), self._most_ms)
+        before_l = self._gas_l
+        self._shoot_supply(self._flow_ms)
+        return self._gas_l - before_l
+
+    def _fill(self, pressure_bar: float) -> None:
+        ratio = self.supply.judge(pressure_bar)
+        if ratio is not None:
+            self._note_group(self.supply, ratio, pressure_bar)
+            self._course.strong_groups = self._course.strong_groups + 1 if self.supply.is_strong() else 0
+        wanted_bar = self._wanted_bar(pressure_bar)
+        if wanted_bar < _GAIN * NEAR_BAR:
+            return
+        given_ms = self._shoot_supply(max(SHORTEST_SHOT_MS, wanted_bar / self.supply.rate))
+        if given_ms:
+            self.supply.add(given_ms, 1.0, given_ms >= self._most_ms)
+
+    def _let_out(self, scan: Scan, pressure_bar: float) -> None:
+        ratio = self.vent.judge(pressure_bar)
+        if ratio is not None:
+            self._note_group(self.vent, ratio, pressure_bar)
+        drive = vent_drive_bar(pressure_bar, scan.barometer_bar or 0.0)
+        wanted_bar = -self._wanted_bar(pressure_bar)
+        if drive <= 0.0 or wanted_bar < _GAIN * NEAR_BAR:
+            return
+        given_ms = self._shoot_vent(max(SHORTEST_SHOT_MS, wanted_bar / (self.vent.rate * drive)))
+        if given_ms:
+            self.vent.add(given_ms, drive, given_ms >= self._most_ms)
+
+    def _note_group(self, model: ShotModel, ratio: float, pressure_bar: float) -> None:
+        # At the target shots only make good what the cooling or warming gas does, and move nothing.
+        weak = model.is_weak(ratio) and abs(pressure_bar - self._target_bar) > LEAD_BAR
+        self._course.weak_groups = self._course.weak_groups + 1 if weak else 0
+
+    def _wanted_bar(self, pressure_bar: float) -> float:
+        """Change that the next shot should make: to where the set point will be when the one after is due."""
+        set_point_bar = self._course.set_point_bar
+        assert set_point_bar is not None
+        ahead_bar = self._step_bar * self._shot_every
+        if self._up:
+            return _GAIN * (min(set_point_bar + ahead_bar, self._target_bar) - pressure_bar)
+        return _GAIN * (max(set_point_bar - ahead_bar, self._target_bar) - pressure_bar)
+
+    def _shoot_supply(self, wanted_ms: float) -> int:
+        duration_ms = min(int(wanted_ms), self._most_ms)
+        if duration_ms < SHORTEST_SHOT_MS:
+            return 0
+        rise_bar = self.supply.effect(duration_ms)
+        if not self._gate.shoot_supply(duration_ms, rise_bar):
+            return 0
+        self._gas_l += rise_bar * self._limits.volume_l
+        return duration_ms
+
+    def _shoot_vent(self, wanted_ms: float) -> int:
+        duration_ms = min(int(wanted_ms), self._most_ms)
+        if duration_ms < SHORTEST_SHOT_MS or not self._gate.shoot_vent(duration_ms):
+            return 0
+        return duration_ms

@@ -1,0 +1,27 @@
+"""Trips on a drive's own judgement that are the same whatever moves the pressure."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from rig.loop.loop import Tripped, own_trip
+from rig.safety.drive_words import Drive
+from rig.safety.interlocks import Response
+
+WHY_NO_FLOW: Final = {
+    Drive.CONTROLLER: "a pressure controller keeps a pressure and cannot be made to let a known flow through",
+    Drive.HANDS: "what flows through a hand valve depends on how far it is open, which no gauge can tell",
+}
+"""Why a flow purge cannot be proven, where it cannot; valves with timed shots can."""
+TAKE_SWINGS: Final = "Take a procedure that purges by swings."
+
+
+def not_permitted(refusal: str) -> Tripped:
+    """Return what to raise when a permissive refuses a filling that would begin."""
+    return Tripped(own_trip("NOT_PERMITTED", Response.STOP, f"Filling is refused: {refusal}.", ""))
+
+
+def no_flow_purge(drive: Drive) -> Tripped:
+    """Return what to raise when a drive is asked for a flow that it cannot measure."""
+    text = f"No flow purge here: {WHY_NO_FLOW[drive]}."
+    return Tripped(own_trip("NO_FLOW_PURGE", Response.STOP, text, TAKE_SWINGS))

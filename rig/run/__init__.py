@@ -1,0 +1,1 @@
+"""One test from start to end: preflight, session, header, notices, outcome."""

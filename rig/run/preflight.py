@@ -1,0 +1,436 @@
+"""The checks before any gas: is the bench what its file says, and fit to run. No valve is moved."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any, Final, Literal, TypeVar
+
+from drivers.errors import DriverError
+from drivers.ports import (
+    Barometer,
+    PressureController,
+    PressureGauge,
+    RoomOxygenMonitor,
+    Thermometer,
+    ValveBlock,
+    Voltmeter,
+    WatchedValveBlock,
+    read_by_hand,
+)
+from rig.pressure.gate import SCANS_PER_BEAT
+from rig.run.free_space import free_bytes
+from rig.safety.limits import SafetyLimits
+from rig.safety.permissives import disk_refusal
+from rig.safety.room_oxygen import ALARM_PERCENT, LOWEST_PERCENT
+from rig.safety.vented_zero import vented_zero_problems
+from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
+from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN
+
+Verdict = Literal["ok", "caution", "fail", "not checked"]
+T = TypeVar("T")
+
+_SCANS: Final = 12
+_GAUGE_READINGS: Final = 10
+_BEATS_IN_WATCHDOG: Final = 3
+_LEAST_BEATS: Final = 1.5
+_QUIET_INPUT_MV: Final = 0.02
+_QUIET_GAUGE_BAR: Final = 0.001
+_DUE_SOON: Final = timedelta(days=30)
+_FREE_ENOUGH_BYTES: Final = 500_000_000
+_SAFETY: Final = SafetyLimits(working_pressure_bar=1.0, stop_pressure_bar=1.0, trip_pressure_bar=1.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One line of the table.
+
+    Attributes:
+        what: what was looked at.
+        verdict: "fail" alone keeps a run from starting.
+        found: what was found.
+        to_do: what to do about it; empty when nothing.
+    """
+
+    what: str
+    verdict: Verdict
+    found: str
+    to_do: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PreflightReport:
+    """Every check of one bench."""
+
+    bench: str
+    file: str
+    checks: tuple[Check, ...]
+
+    @property
+    def ready(self) -> bool:
+        """Whether nothing failed."""
+        return not self.failures
+
+    @property
+    def failures(self) -> tuple[Check, ...]:
+        """The checks that keep a run from starting."""
+        return tuple(check for check in self.checks if check.verdict == "fail")
+
+    @property
+    def cautions(self) -> tuple[Check, ...]:
+        """The checks that are told and do not keep a run from starting."""
+        return tuple(check for check in self.checks if check.verdict == "caution")
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the report as JSON data."""
+        return {
+            "schema": "leadline.preflight/1",
+            "bench": self.bench,
+            "file": self.file,
+            "ready": self.ready,
+            "checks": [asdict(check) for check in self.checks],
+        }
+
+
+def run_preflight(bench: BenchFile, out: Path) -> PreflightReport:
+    """Open a bench, look at everything that answers, and close it again.
+
+    Args:
+        bench: a checked bench file.
+        out: where records would go.
+    """
+    parts = open_parts(bench)
+    try:
+        return _report(bench, _all_checks(parts, out))
+    finally:
+        parts.close()
+
+
+def standing_checks(bench: OpenBench, out: Path) -> PreflightReport:
+    """Make the checks of a bench that is open already, before a run."""
+    return _report(bench.file, _all_checks(bench.parts, out))
+
+
+def _report(bench: BenchFile, checks: Iterator[Check]) -> PreflightReport:
+    return PreflightReport(bench.name, bench.file, tuple(checks))
+
+
+def _all_checks(parts: BenchParts, out: Path) -> Iterator[Check]:
+    yield from _identities(parts)
+    yield from _calibrations(parts.file, parts.clock.utc().date())
+    yield from _pressures(parts)
+    yield from _valves(parts)
+    yield from _temperature(parts)
+    yield _room_oxygen(parts)
+    yield from _voltmeter(parts)
+    yield _clock(parts)
+    yield _disk(out)
+    yield from _ramp(parts.file)
+
+
+def _identities(parts: BenchParts) -> Iterator[Check]:
+    for name, entry in parts.file.instruments.items():
+        what = f"{name} answers"
+        if name in parts.failures:
+            failure = parts.failures[name]
+            yield Check(what, "fail", failure.found, failure.to_do)
+            continue
+        said = parts.identities[name]
+        found = " ".join(part for part in (said.maker, said.model, said.serial, said.firmware) if part)
+        if entry.serial and not said.serial:
+            yield Check(
+                what,
+                "caution",
+                f"{found or 'answers'}; does not tell its serial number",
+                f"read the plate: it should be {entry.serial}",
+            )
+        else:
+            yield Check(what, "ok", found or "answers")
+
+
+def _calibrations(bench: BenchFile, today: date) -> Iterator[Check]:
+    for name, entry in bench.instruments.items():
+        if entry.role in ("valves",):
+            continue
+        what = f"{name} calibration"
+        if entry.due is None:
+            yield Check(what, "caution", "no due date in the bench file", "write calibrated and due")
+        elif entry.calibrated is not None and entry.calibrated > today:
+            yield Check(
+                what,
+                "fail",
+                f"calibrated {entry.calibrated}, but this computer says it is {today}",
+                "set the computer's clock",
+            )
+        elif entry.overdue(today):
+            yield Check(
+                what,
+                "caution",
+                f"overdue since {entry.due}; it will stand on every certificate",
+                "have it calibrated",
+            )
+        elif entry.due - today <= _DUE_SOON:
+            yield Check(what, "ok", f"due {entry.due}, in {(entry.due - today).days} days", "book it in")
+        else:
+            yield Check(what, "ok", f"due {entry.due}")
+
+
+def _pressures(parts: BenchParts) -> Iterator[Check]:
+    gauges: dict[str, PressureGauge | PressureController] = {}
+    for role in ("gauge", "second_gauge", "controller"):
+        found = _answering(parts, role)
+        if found is not None and not read_by_hand(found[1]):
+            gauges[found[0]] = found[1]
+    readings: dict[str, float] = {}
+    for name, gauge in gauges.items():
+        series, failure = _series(parts, _GAUGE_READINGS, parts.file.scan.interval_s, gauge.read_pressure_bar)
+        what = f"{name} noise"
+        if failure:
+            yield Check(what, "fail", failure, "check the gauge and its wiring")
+            continue
+        readings[name] = statistics.fmean(series)
+        spread_bar = statistics.stdev(series)
+        found_text = f"{1000 * spread_bar:.2f} mbar rms over {len(series)} readings"
+        if spread_bar > _QUIET_GAUGE_BAR:
+            yield Check(what, "caution", found_text, "look for a loose shield or a draught at the open pot")
+        elif len(set(series)) == 1:
+            yield Check(what, "caution", f"{len(series)} readings alike", "a live gauge moves: check it")
+        else:
+            yield Check(what, "ok", found_text)
+    yield _vented_zero(parts, readings)
+
+
+def _vented_zero(parts: BenchParts, readings: dict[str, float]) -> Check:
+    what = "vented zero and units"
+    found = _answering(parts, "barometer")
+    if found is None or not isinstance(found[1], Barometer):
+        return Check(what, "not checked", "no barometer", "compare the vented gauges with a barometer by eye")
+    if not readings:
+        return Check(what, "not checked", "no gauge could be read")
+    barometer_bar, failure = _one(found[1].read_barometer_bar)
+    if barometer_bar is None:
+        return Check(what, "fail", failure, "check the barometer and its wiring")
+    problems = vented_zero_problems(
+        readings, barometer_bar, zero_bar=_SAFETY.zero_bar, apart_bar=_SAFETY.gauges_apart_bar
+    )
+    if problems:
+        return Check(
+            what,
+            "fail",
+            "; ".join(problems),
+            "open the vent and wait; if it stays, correct the unit or the zero of the instrument",
+        )
+    worst_mbar = max(1000.0 * abs(value - barometer_bar) for value in readings.values())
+    return Check(what, "ok", f"barometer {barometer_bar:.4f} bar, gauges within {worst_mbar:.1f} mbar of it")
+
+
+def _valves(parts: BenchParts) -> Iterator[Check]:
+    found = _answering(parts, "valves")
+    if found is None:
+        return
+    name = found[0]
+    valves: ValveBlock = found[1]
+    state, failure = _one(valves.read_state)
+    what = f"{name} at rest"
+    if state is None:
+        yield Check(what, "fail", failure, "check the valve block and its wiring")
+    elif state.supply_open:
+        yield Check(
+            what, "fail", "the supply is open", "close the cylinder, then switch the block off and on"
+        )
+    elif not state.vent_open:
+        yield Check(what, "fail", "the vent is shut", "switch the block off and on: without power it is open")
+    elif state.lid_closed is False:
+        yield Check(what, "caution", "supply shut, vent open, lid open", "close the lid before the run")
+    else:
+        lid = "" if state.lid_closed is None else ", lid closed"
+        yield Check(what, "ok", f"supply shut, vent open{lid}")
+    yield _watchdog(f"{name} watchdog", valves, SCANS_PER_BEAT * parts.file.scan.interval_s)
+
+
+def _watchdog(what: str, valves: ValveBlock, beat_s: float) -> Check:
+    """Hold the watchdog time of the block against the time from heartbeat to heartbeat."""
+    told_ms = valves.watchdog_ms if isinstance(valves, WatchedValveBlock) else None
+    if not told_ms:
+        return Check(
+            what,
+            "caution",
+            "the valve block tells of no watchdog: a killed program may leave the pot under pressure",
+            "fit a watchdog relay and prove it, see rig/safety_documents/safety.md",
+        )
+    found = f"outputs drop {told_ms / 1000.0:g} s after the last heartbeat, one comes every {beat_s:g} s"
+    if told_ms < 1000.0 * _LEAST_BEATS * beat_s:
+        return Check(what, "fail", f"{found}: every run would end at once", "shorten [scan] interval_s")
+    if told_ms < 1000.0 * _BEATS_IN_WATCHDOG * beat_s:
+        return Check(what, "caution", f"{found}: runs may end for nothing", "shorten [scan] interval_s")
+    return Check(what, "ok", found)
+
+
+def _temperature(parts: BenchParts) -> Iterator[Check]:
+    found = _answering(parts, "thermometer")
+    if found is None:
+        yield Check("temperature", "not checked", "no thermometer", "write the temperature into the notes")
+        return
+    thermometer: Thermometer = found[1]
+    value_c, failure = _one(thermometer.read_temperature_c)
+    lowest, highest = _SAFETY.lowest_temperature_c, _SAFETY.highest_temperature_c
+    if value_c is None:
+        yield Check("temperature", "fail", failure, "check the thermometer and its wiring")
+    elif not lowest <= value_c <= highest:
+        yield Check(
+            "temperature",
+            "fail",
+            f"{value_c:.1f} °C, outside {lowest:g} to {highest:g} °C",
+            "check the probe; bring the room to where cells may be tested",
+        )
+    else:
+        yield Check("temperature", "ok", f"{value_c:.1f} °C")
+
+
+def _room_oxygen(parts: BenchParts) -> Check:
+    what = "room oxygen"
+    found = _answering(parts, "room_oxygen")
+    if found is None:
+        return Check(what, "not checked", "no monitor", "air the room, and lead the vent outdoors")
+    monitor: RoomOxygenMonitor = found[1]
+    percent, failure = _one(monitor.read_oxygen_percent)
+    if percent is None:
+        return Check(what, "fail", failure, "check the monitor and its wiring")
+    if not LOWEST_PERCENT <= percent < ALARM_PERCENT:
+        return Check(what, "fail", f"{percent:.1f} %", "leave the room and air it; find where it comes from")
+    return Check(what, "ok", f"{percent:.1f} %")
+
+
+def _voltmeter(parts: BenchParts) -> Iterator[Check]:
+    found = _answering(parts, "voltmeter")
+    if found is None or read_by_hand(found[1]):
+        return
+    name = found[0]
+    meter: Voltmeter = found[1]
+    clock = parts.clock
+    outputs: dict[int, list[float]] = {}
+    begun_s = clock.monotonic_s()
+    try:
+        for _ in range(_SCANS):
+            started_s = clock.monotonic_s()
+            meter.begin_scan()
+            clock.sleep_until(started_s + meter.scan_duration_s)
+            for reading in meter.collect_scan():
+                if reading.output_mv is not None:
+                    outputs.setdefault(reading.socket, []).append(reading.output_mv)
+    except DriverError as error:
+        yield Check(f"{name} scan", "fail", error.message, "check the voltmeter and its settings")
+        return
+    took_s = (clock.monotonic_s() - begun_s) / _SCANS
+    interval_s = parts.file.scan.interval_s
+    rate = f"{len(meter.sockets)} sockets in {took_s:.3f} s; {interval_s:g} s wanted"
+    if took_s > 1.05 * interval_s:
+        yield Check(
+            f"{name} scan rate",
+            "caution",
+            rate,
+            "the cells are read less often than the pressure; lower nplc or raise scan.interval_s",
+        )
+    else:
+        yield Check(f"{name} scan rate", "ok", rate)
+    yield _input_noise(parts.file, name, outputs)
+
+
+def _input_noise(bench: BenchFile, name: str, outputs: dict[int, list[float]]) -> Check:
+    shorted = bench.scan.shorted_socket
+    spread = {socket: statistics.stdev(series) for socket, series in outputs.items() if len(series) > 2}
+    if shorted is None:
+        if not spread:
+            return Check(f"{name} noise", "not checked", "no socket gives a reading")
+        quietest = min(spread, key=lambda socket: spread[socket])
+        found = f"{1000 * spread[quietest]:.1f} µV rms at the quietest socket ({quietest})"
+        if spread[quietest] <= _QUIET_INPUT_MV:
+            return Check(f"{name} noise", "ok", found)
+        return Check(
+            f"{name} noise",
+            "not checked",
+            f"{found}; no cell and no short in any",
+            "put a short into a socket",
+        )
+    if shorted not in spread:
+        return Check(f"{name} noise", "fail", f"shorted socket {shorted} gives no reading", "check the short")
+    zero_mv = statistics.fmean(outputs[shorted])
+    text = f"shorted socket {shorted}: {1000 * zero_mv:+.1f} µV, {1000 * spread[shorted]:.1f} µV rms"
+    good = abs(zero_mv) <= _QUIET_INPUT_MV and spread[shorted] <= _QUIET_INPUT_MV
+    return Check(
+        f"{name} noise",
+        "ok" if good else "caution",
+        text,
+        "" if good else f"more than {1000 * _QUIET_INPUT_MV:g} µV: check the short, contacts and shield",
+    )
+
+
+def _clock(parts: BenchParts) -> Check:
+    begun_utc, begun_s = parts.clock.utc(), parts.clock.monotonic_s()
+    parts.clock.sleep_until(begun_s + 0.5)
+    passed_s = parts.clock.monotonic_s() - begun_s
+    passed_utc_s = (parts.clock.utc() - begun_utc).total_seconds()
+    found = f"{parts.clock.utc():%Y-%m-%d %H:%M} UTC"
+    if not math.isclose(passed_s, passed_utc_s, abs_tol=0.1):
+        return Check("clock", "caution", f"{found}; it was set just now", "let it settle before a run")
+    return Check("clock", "ok", found)
+
+
+def _disk(out: Path) -> Check:
+    try:
+        free = free_bytes(out)
+    except OSError as error:
+        return Check("disk", "fail", f"{out}: {error.strerror}", "choose another --out")
+    refusal = disk_refusal(free)
+    if refusal is not None:
+        return Check("disk", "fail", refusal, "make room, or choose another --out")
+    text = f"{free / 1e9:.1f} GB free at {out}"
+    if free < _FREE_ENOUGH_BYTES:
+        return Check("disk", "caution", text, "make room soon")
+    return Check("disk", "ok", text)
+
+
+def _ramp(bench: BenchFile) -> Iterator[Check]:
+    ramp_bar_per_min = bench.limits.ramp_bar_per_min
+    if ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
+        yield Check(
+            "ramp",
+            "caution",
+            f"{ramp_bar_per_min:g} bar/min: more than {FAST_RAMP_BAR_PER_MIN:g} strains cells",
+            "set ramp_bar_per_min to 0.5 if there is time",
+        )
+
+
+def _answering(parts: BenchParts, role: str) -> tuple[str, Any] | None:
+    """Return name and driver of the instrument with this role, if there is one and it answers."""
+    for name, entry in parts.file.instruments.items():
+        if entry.role == role and name not in parts.failures:
+            return name, parts.instruments[name]
+    return None
+
+
+def _one(read: Callable[[], T]) -> tuple[T | None, str]:
+    try:
+        return read(), ""
+    except DriverError as error:
+        return None, error.message
+
+
+def _series(
+    parts: BenchParts, count: int, interval_s: float, read: Callable[[], float]
+) -> tuple[list[float], str]:
+    """Read `count` values at the rig's pace. Returns them, or why they could not be had."""
+    values: list[float] = []
+    due_s = parts.clock.monotonic_s()
+    for _ in range(count):
+        value, failure = _one(read)
+        if value is None:
+            return values, failure
+        values.append(value)
+        due_s += interval_s
+        parts.clock.sleep_until(due_s)
+    return values, ""

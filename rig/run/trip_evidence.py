@@ -1,0 +1,44 @@
+"""What a trip leaves in the record beside its words: the rig as it was judged, and since when it is in doubt.
+
+Readings at full rate, valve commands and the bench file's hash are in the record anyway.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rig.safety.interlocks import INTERLOCKS, Trip
+from rig.safety.scan import Scan
+
+
+def evidence(trip: Trip, scan: Scan) -> dict[str, Any]:
+    """Return members of a trip's event; pressures in bar, None where nothing is known.
+
+    `invalid_from_s` is the earliest moment at which what tripped may have begun: so long before as its
+    interlock may take to notice, and the whole run where a phase's own judgement found it.
+    """
+    valves = scan.valves
+    return {
+        "invalid_from_s": round(invalid_from_s(trip, scan.t_s), 3),
+        "gauge_bar": scan.pressure_bar,
+        "gauge_status": str(scan.pressure_status),
+        "gauge_age_s": round(scan.pressure_age_s, 3),
+        "second_gauge_bar": scan.pressure_b_bar,
+        "second_gauge_status": str(scan.pressure_b_status),
+        "barometer_bar": scan.barometer_bar,
+        "temperature_c": scan.temperature_c,
+        "room_oxygen_percent": scan.room_oxygen_percent,
+        "set_point_bar": None if scan.set_point_bar is None else round(scan.set_point_bar, 5),
+        "intent": str(scan.intent),
+        "supply_open": None if valves is None else valves.supply_open,
+        "vent_open": None if valves is None else valves.vent_open,
+        "lid_closed": None if valves is None else valves.lid_closed,
+    }
+
+
+def invalid_from_s(trip: Trip, t_s: float) -> float:
+    """Return from when on readings are in doubt, in seconds of the run, for a trip at `t_s`."""
+    slowest_s = max((lock.limit_s for lock in INTERLOCKS if lock.code == trip.code), default=None)
+    if slowest_s is not None:
+        return max(0.0, t_s - slowest_s)
+    return 0.0 if trip.rows else t_s

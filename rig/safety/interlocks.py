@@ -1,0 +1,500 @@
+"""The interlocks: pure functions from a scan to what is wrong or nothing, each with its time limit.
+
+An interlock never acts. It says what happened; the table beside it says how the rig answers and what the
+operator is to do. The order of the table is the order of importance: the first one that speaks is the
+first-out of the run.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from enum import StrEnum
+from functools import cache
+
+from drivers.ports import ReadingStatus
+from rig.safety.drive_words import WORDS, Drive
+from rig.safety.limits import SafetyLimits
+from rig.safety.permissives import disk_refusal
+from rig.safety.room_oxygen import HIGHEST_PERCENT, LOWEST_PERCENT
+from rig.safety.scan import Scan
+from rig.safety.set_point import Intent
+
+
+class Response(StrEnum):
+    """How the rig answers a trip."""
+
+    ABORT = "abort"
+    STOP = "stop"
+    HOLD = "hold"
+
+
+CLOSE_BOTTLE = "Close the bottle NOW."
+KEEP_LID_SHUT = "Keep the lid shut until the gauge on the pot shows no pressure."
+_BAD_READINGS = 3
+_SAME_READINGS = 10
+_SAME_READINGS_B = 12
+_OFF_COURSE_SCANS = 3
+_WEAK_GROUPS = 3
+_STRONG_GROUPS = 2
+_LOST_SCANS = 5
+_LONGEST_AGE_S = 1.0
+_LONGEST_GAP_S = 1.0
+_FAST_FALL_BAR_PER_S = 0.012
+_FLOW_BACK_PRESSURE_BAR = 0.3
+_TEMPERATURE_JUMP_K = 5.0
+_LINK_STATUSES = (ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN)
+
+
+@dataclass(frozen=True, slots=True)
+class Trip:
+    """What an interlock found.
+
+    Attributes:
+        code: stable name, in capitals.
+        rows: rows of the fault table it answers.
+        response: what the rig does.
+        text: what happened, with the numbers.
+        do_now: what the operator is to do now.
+        drive: what moves the pressure there, for what can be said of it.
+        drop_taken: whether the order to drop the outputs was taken, where the response is to abort.
+    """
+
+    code: str
+    rows: tuple[int, ...]
+    response: Response
+    text: str
+    do_now: str
+    drive: Drive = Drive.VALVES
+    drop_taken: bool = True
+
+    @property
+    def done(self) -> str:
+        """What has been done about it by the time it is told: a whole sentence."""
+        words = WORDS[self.drive]
+        match self.response:
+            case Response.ABORT:
+                return words.dropped if self.drop_taken else words.not_dropped
+            case Response.STOP:
+                return words.ramped
+            case Response.HOLD:
+                return words.held
+
+    @property
+    def message(self) -> str:
+        """What happened, what the rig has done, what to do now: one line."""
+        return " ".join((self.text, self.done, self.do_now)).strip()
+
+
+Check = Callable[[Scan, SafetyLimits], str | None]
+
+
+@dataclass(frozen=True, slots=True)
+class Interlock:
+    """One line of the interlock table.
+
+    Attributes:
+        limit_s: longest time from the onset to the trip at a scan interval of 0.2 s, where the fault shows.
+    """
+
+    code: str
+    rows: tuple[int, ...]
+    response: Response
+    limit_s: float
+    check: Check
+    do_now: str
+
+    def found(self, text: str, drive: Drive) -> Trip:
+        """Return this interlock's trip with what happened in words."""
+        return Trip(self.code, self.rows, self.response, text, self.do_now, drive)
+
+
+def over_pressure(scan: Scan, limits: SafetyLimits) -> str | None:
+    """Either gauge is above the trip pressure."""
+    highest = scan.highest_bar
+    if highest is not None and highest > limits.trip_pressure_bar:
+        return f"The pot is at {highest:.3f} bar, above the trip at {limits.trip_pressure_bar:.2f} bar."
+    return None
+
+
+def watchdog(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The valve block's watchdog has dropped the outputs."""
+    if scan.valves is not None and scan.valves.watchdog_tripped:
+        return "The watchdog relay has dropped the valves: it saw no new heartbeat of this program in time."
+    return None
+
+
+def pressure_switch(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The independent pressure switch has cut the coil power."""
+    if scan.valves is not None and scan.valves.pressure_switch_tripped:
+        return "The independent pressure switch has cut the power of the valves."
+    return None
+
+
+def lid_open(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The lid switch says open while gas is on or pressure may be in the pot."""
+    if scan.valves is not None and scan.valves.lid_closed is False and scan.intent is not Intent.OPEN:
+        return "The lid switch says that the lid is open."
+    return None
+
+
+def rises(scan: Scan, limits: SafetyLimits) -> str | None:
+    """The pressure has left its set point upwards: supply stuck open, or a dose far too large."""
+    if scan.above >= _OFF_COURSE_SCANS and not scan.apart and scan.pressure_bar is not None:
+        return (
+            f"The pressure rose to {scan.pressure_bar:.3f} bar, more than "
+            f"{limits.off_course_bar * 1000:.0f} mbar above where it should be: "
+            f"{WORDS[scan.drive].rises}."
+        )
+    return None
+
+
+def vent_blocked_in_flow(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The pot fills up although the vent is open."""
+    if scan.intent is Intent.FLOW and scan.pressure_bar is not None and scan.barometer_bar is not None:
+        back = scan.pressure_bar - scan.barometer_bar
+        if back > _FLOW_BACK_PRESSURE_BAR:
+            return f"The pot is {back * 1000:.0f} mbar above ambient with its vent open: the vent is blocked."
+    return None
+
+
+def vent_stuck_open(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The pressure falls fast while nothing should be letting it out."""
+    fast = scan.rate_bar_per_s < -_FAST_FALL_BAR_PER_S
+    if scan.below >= _OFF_COURSE_SCANS and fast and not scan.apart:
+        return (
+            f"The pressure fell to {scan.pressure_bar:.3f} bar at {-60 * scan.rate_bar_per_s:.1f} bar/min, "
+            f"faster than it should: {WORDS[scan.drive].falls}."
+        )
+    return None
+
+
+def leaks(scan: Scan, limits: SafetyLimits) -> str | None:
+    """The pressure creeps away below its set point."""
+    if scan.below >= _OFF_COURSE_SCANS and not scan.apart and scan.pressure_bar is not None:
+        if scan.intent is Intent.UP and scan.set_point_bar is not None:
+            return (
+                f"The pressure turned back at {scan.set_point_bar:.2f} bar while filling, and fell to "
+                f"{scan.pressure_bar:.3f} bar: the relief valve lifts there, or {WORDS[scan.drive].sinks}."
+            )
+        return (
+            f"The pressure fell to {scan.pressure_bar:.3f} bar, more than "
+            f"{limits.off_course_bar * 1000:.0f} mbar below where it should be: {WORDS[scan.drive].sinks}."
+        )
+    if scan.kept_bar > limits.off_course_bar and scan.pressure_bar is not None:
+        return (
+            f"{scan.kept_bar * 1000:.0f} mbar had to be topped up at {scan.pressure_bar:.3f} bar with the "
+            "gas at rest: there is a leak."
+        )
+    return None
+
+
+def gauge_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The first gauge does not answer."""
+    if scan.bad >= _BAD_READINGS and scan.pressure_status in _LINK_STATUSES:
+        return f"The pressure gauge has not answered {scan.bad} times in a row ({scan.pressure_status})."
+    return None
+
+
+def gauge_invalid(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The first gauge answers without a pressure."""
+    if scan.bad >= _BAD_READINGS and scan.pressure_status not in _LINK_STATUSES:
+        return f"The pressure gauge answers, but with no pressure ({scan.pressure_status})."
+    return None
+
+
+def gauge_late(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The newest good reading is too old to steer by."""
+    if scan.pressure_age_s > _LONGEST_AGE_S:
+        return f"The newest good pressure reading is {scan.pressure_age_s:.1f} s old."
+    return None
+
+
+def second_gauge_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The second gauge does not answer."""
+    if scan.bad_b >= _BAD_READINGS and scan.pressure_b_status in _LINK_STATUSES:
+        return f"The second gauge has not answered {scan.bad_b} times in a row ({scan.pressure_b_status})."
+    return None
+
+
+def second_gauge_invalid(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The second gauge answers without a pressure."""
+    if scan.bad_b >= _BAD_READINGS and scan.pressure_b_status not in _LINK_STATUSES:
+        return f"The second gauge answers, but with no pressure ({scan.pressure_b_status})."
+    return None
+
+
+def gauge_stuck(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The first gauge repeats itself to the last digit, which a living sensor does not do."""
+    if scan.same >= _SAME_READINGS:
+        return f"The pressure gauge has given the same reading {scan.same} times in a row: it is stuck."
+    return None
+
+
+def second_gauge_stuck(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The second gauge repeats itself to the last digit."""
+    if scan.same_b >= _SAME_READINGS_B:
+        return f"The second gauge has given the same reading {scan.same_b} times in a row: it is stuck."
+    return None
+
+
+def gauges_apart(scan: Scan, limits: SafetyLimits) -> str | None:
+    """The two gauges contradict each other."""
+    if scan.pressure_bar is None or scan.pressure_b_bar is None:
+        return None
+    if scan.apart >= _BAD_READINGS:
+        return (
+            f"The gauges disagree: {scan.pressure_bar:.3f} and {scan.pressure_b_bar:.3f} bar, where "
+            f"{limits.gauges_apart_bar * 1000:.0f} mbar is allowed."
+        )
+    if abs(scan.apart_mean_bar) > limits.gauges_apart_mean_bar:
+        return (
+            f"The gauges disagree steadily by {scan.apart_mean_bar * 1000:+.0f} mbar at "
+            f"{scan.pressure_bar:.3f} bar, where {limits.gauges_apart_mean_bar * 1000:.0f} mbar is allowed."
+        )
+    return None
+
+
+def stalled(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The program, or the computer, stood still."""
+    if scan.suspended_s > _LONGEST_GAP_S:
+        return f"The computer was suspended for {scan.suspended_s:.0f} s."
+    if scan.gap_s > _LONGEST_GAP_S:
+        return f"No pressure was read for {scan.gap_s:.1f} s: this program or the computer stood still."
+    return None
+
+
+def valves_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The valve block, or the pressure controller, does not answer."""
+    if scan.valve_failures >= 2:
+        words = WORDS[scan.drive]
+        return f"{words.outputs[0].upper()}{words.outputs[1:]} does not answer; {words.lost}"
+    return None
+
+
+def disobeyed(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The outputs read back differ from what was commanded."""
+    if scan.disobeyed >= 2:
+        return "The valve block's outputs are not what was commanded."
+    return None
+
+
+def foreign_owner(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """Another program has taken the valve block over."""
+    if scan.foreign_owner >= 1:
+        return "Another program has taken over the valve block."
+    return None
+
+
+def no_response_up(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """What should raise the pressure does not."""
+    if scan.weak_groups < _WEAK_GROUPS or scan.intent is not Intent.UP or scan.pressure_bar is None:
+        return None
+    if scan.barometer_bar is not None and scan.pressure_bar < scan.barometer_bar + 0.05:
+        return (
+            f"The pressure does not rise above ambient ({scan.pressure_bar:.3f} bar): the bottle "
+            f"is closed or empty, {WORDS[scan.drive].supply}, or the vent or the lid is not shut."
+        )
+    return (
+        f"The pressure does not rise past {scan.pressure_bar:.3f} bar: the bottle is closed or "
+        f"empty, {WORDS[scan.drive].supply}, or the relief valve lifts at this pressure."
+    )
+
+
+def no_response_flow(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """Supply shots raise no back pressure in a flow purge."""
+    if scan.weak_groups >= _WEAK_GROUPS and scan.intent is Intent.FLOW:
+        return "No flow through the pot: the bottle is closed or empty, or the supply valve does not open."
+    return None
+
+
+def no_response_down(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """What should lower the pressure does not."""
+    if scan.weak_groups >= _WEAK_GROUPS and scan.intent is Intent.DOWN and scan.pressure_bar is not None:
+        return (
+            f"The pressure does not fall below {scan.pressure_bar:.3f} bar with the vent at work: "
+            f"{WORDS[scan.drive].vent}."
+        )
+    return None
+
+
+def supply_high(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """Each shot lets in much more than it did at first."""
+    if scan.strong_groups >= _STRONG_GROUPS:
+        return (
+            "Each supply shot lets in more than 1.6 times what it did at first: the regulator creeps or its "
+            "pressure was raised."
+        )
+    return None
+
+
+def temperature(scan: Scan, limits: SafetyLimits) -> str | None:
+    """The pot's temperature is out of range, jumps, or is not known."""
+    if scan.temperature_bad >= _LOST_SCANS:
+        return f"The thermometer has given no reading {scan.temperature_bad} times in a row."
+    if scan.temperature_c is None:
+        return None
+    if not limits.lowest_temperature_c <= scan.temperature_c <= limits.highest_temperature_c:
+        return (
+            f"The pot is at {scan.temperature_c:.1f} degrees Celsius; cells are tested between "
+            f"{limits.lowest_temperature_c:.0f} and {limits.highest_temperature_c:.0f}."
+        )
+    if abs(scan.temperature_jump_k) > _TEMPERATURE_JUMP_K:
+        return f"The temperature jumped by {scan.temperature_jump_k:+.1f} K between two readings."
+    return None
+
+
+def room_oxygen(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The room's air is enriched with oxygen, or short of it."""
+    percent = scan.room_oxygen_percent
+    if percent is None:
+        return None
+    found = f"The room holds {percent:.1f} % oxygen, where air holds 20.9 %"
+    if percent > HIGHEST_PERCENT:
+        return f"{found}: everything burns more fiercely in it."
+    if percent < LOWEST_PERCENT:
+        return f"{found}: it is unsafe to breathe."
+    return None
+
+
+def room_oxygen_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The monitor of the room's oxygen gives no reading."""
+    if scan.room_oxygen_bad >= _LOST_SCANS:
+        return f"The monitor of the room's oxygen has given no reading {scan.room_oxygen_bad} times in a row."
+    return None
+
+
+def barometer(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The barometer reads what no weather can have done since the last reading."""
+    if scan.barometer_odd >= 2 and scan.barometer_bar is not None:
+        return (
+            f"The barometer has jumped away from {scan.barometer_bar:.3f} bar, which no weather explains: "
+            "it cannot be told any more when the pot is vented."
+        )
+    return None
+
+
+def disk_low(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The disk that the record goes to has too little room left."""
+    refusal = None if scan.free_bytes is None else disk_refusal(scan.free_bytes)
+    return None if refusal is None else f"{refusal[0].upper()}{refusal[1:]}."
+
+
+def gas_used_up(scan: Scan, limits: SafetyLimits) -> str | None:
+    """The run has used the gas it may use."""
+    if scan.gas_used_l > limits.most_gas_l:
+        return (
+            f"This run has used {scan.gas_used_l:.1f} L of gas; the bench allows {limits.most_gas_l:.0f} L."
+        )
+    return None
+
+
+def voltmeter_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
+    """The voltmeter gives no readings at all."""
+    if scan.voltmeter_bad >= _LOST_SCANS:
+        return f"The voltmeter has given no reading {scan.voltmeter_bad} times in a row."
+    return None
+
+
+_BOTTLE_AND_LID = f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}"
+_ABORT, _STOP, _HOLD = Response.ABORT, Response.STOP, Response.HOLD
+
+INTERLOCKS: tuple[Interlock, ...] = (
+    Interlock("OVER_PRESSURE", (8,), _ABORT, 0.4, over_pressure, _BOTTLE_AND_LID),
+    Interlock("PRESSURE_SWITCH", (8,), _ABORT, 0.8, pressure_switch, _BOTTLE_AND_LID),
+    Interlock(
+        "ROOM_OXYGEN",
+        (36,),
+        _ABORT,
+        4.0,
+        room_oxygen,
+        f"{CLOSE_BOTTLE} No flame, no spark; leave the room and air it.",
+    ),
+    Interlock(
+        "WATCHDOG",
+        (22, 24, 31),
+        _ABORT,
+        0.8,
+        watchdog,
+        "Close the bottle. Either this computer was held up, or the valve block takes no commands any more.",
+    ),
+    Interlock("OWNER_CHANGED", (30,), _ABORT, 3.0, foreign_owner, "Close the bottle; end the other program."),
+    Interlock("LID_OPEN", (29,), _ABORT, 0.8, lid_open, f"{CLOSE_BOTTLE} Stand clear of the lid."),
+    Interlock(
+        "STALLED", (24,), _ABORT, 2.0, stalled, "Close the bottle; switch off sleep and heavy programs."
+    ),
+    Interlock("VALVES_LOST", (31,), _ABORT, 1.5, valves_lost, f"{_BOTTLE_AND_LID} Open the manual bleed."),
+    Interlock("NOT_OBEYED", (32,), _ABORT, 1.5, disobeyed, f"{_BOTTLE_AND_LID} Check the valve block."),
+    Interlock("GAUGE_LOST", (6, 7), _ABORT, 1.5, gauge_lost, "Close the bottle; check the gauge's cable."),
+    Interlock("GAUGE_INVALID", (5,), _ABORT, 1.0, gauge_invalid, "Close the bottle; check the gauge."),
+    Interlock("GAUGE_LATE", (7,), _ABORT, 1.5, gauge_late, "Close the bottle; check the gauge's link."),
+    Interlock(
+        "SECOND_GAUGE_LOST", (6, 7), _ABORT, 2.5, second_gauge_lost, "Close the bottle; check its cable."
+    ),
+    Interlock("SECOND_GAUGE_INVALID", (5,), _ABORT, 2.0, second_gauge_invalid, "Close the bottle; check it."),
+    Interlock(
+        "GAUGES_DISAGREE", (3, 4), _ABORT, 2.0, gauges_apart, "Close the bottle; compare both with the dial."
+    ),
+    Interlock("GAUGE_STUCK", (1,), _ABORT, 3.0, gauge_stuck, "Close the bottle; check the gauge."),
+    Interlock(
+        "SECOND_GAUGE_STUCK", (2,), _ABORT, 6.0, second_gauge_stuck, "Close the bottle; check the gauge."
+    ),
+    Interlock("PRESSURE_RISES", (9, 10), _ABORT, 10.0, rises, _BOTTLE_AND_LID),
+    Interlock(
+        "VENT_BLOCKED", (13,), _ABORT, 20.0, vent_blocked_in_flow, f"{_BOTTLE_AND_LID} Use the manual bleed."
+    ),
+    Interlock(
+        "VENT_BLOCKED", (13,), _ABORT, 60.0, no_response_down, f"{_BOTTLE_AND_LID} Use the manual bleed."
+    ),
+    Interlock(
+        "VENT_OPEN", (14,), _ABORT, 5.0, vent_stuck_open, "Close the bottle; check vent, lid and hoses."
+    ),
+    Interlock("LEAK", (15,), _STOP, 60.0, leaks, "Close the bottle; find the leak with the pot vented."),
+    Interlock("SUPPLY_HIGH", (12,), _STOP, 100.0, supply_high, f"{CLOSE_BOTTLE} Check the regulator."),
+    Interlock("TEMPERATURE", (28,), _STOP, 6.0, temperature, "Check the thermometer and the room."),
+    Interlock(
+        "ROOM_OXYGEN_LOST",
+        (36,),
+        _STOP,
+        12.0,
+        room_oxygen_lost,
+        "Check the monitor; leave the room when in doubt.",
+    ),
+    Interlock("BAROMETER", (27,), _STOP, 25.0, barometer, "Check the barometer."),
+    Interlock("DISK_LOW", (23,), _STOP, 12.0, disk_low, "Make room on the disk; the record so far is kept."),
+    Interlock(
+        "GAS_USED_UP", (), _STOP, 1.0, gas_used_up, "Look for a leak, or raise most_gas_l if it is right."
+    ),
+    Interlock(
+        "NO_RESPONSE", (11, 14, 17), _HOLD, 60.0, no_response_up, "Check bottle, regulator, vent and lid."
+    ),
+    Interlock("NO_FLOW", (11, 16), _HOLD, 60.0, no_response_flow, "Check bottle and regulator."),
+    Interlock("VOLTMETER_LOST", (18,), _HOLD, 25.0, voltmeter_lost, "Check the voltmeter and its cable."),
+)
+
+
+def first_trip(
+    scan: Scan, limits: SafetyLimits, heeded: frozenset[Response] = frozenset(Response)
+) -> Trip | None:
+    """Return the most important trip of this scan, or None.
+
+    With nothing expected of the pressure (a pot of unknown content, or one already de-energised) nothing can
+    be off course, and there is no answer left but the one already given: no interlock speaks.
+
+    Args:
+        scan: the newest scan.
+        limits: of this run.
+        heeded: the answers that the present state can still give.
+    """
+    if scan.intent is Intent.FREE:
+        return None
+    for interlock in _heeded_interlocks(heeded):
+        text = interlock.check(scan, limits)
+        if text is not None:
+            return interlock.found(text, scan.drive)
+    return None
+
+
+@cache
+def _heeded_interlocks(heeded: frozenset[Response]) -> tuple[Interlock, ...]:
+    return tuple(interlock for interlock in INTERLOCKS if interlock.response in heeded)

@@ -1,0 +1,1 @@
+"""The safety documents, and what prints their tables out of the code."""

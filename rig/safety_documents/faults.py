@@ -1,0 +1,228 @@
+"""What can break, how and how fast the rig notices, and what it does: measured by tests, printed by docs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from grading.gas import LEAST_FLOW_EFFICIENCY, LEAST_SWING_EFFICIENCY
+from rig.safety.gas_check import ALLOWED_PART
+
+
+@dataclass(frozen=True, slots=True)
+class FaultRow:
+    """One row of the fault table.
+
+    Attributes:
+        row: its number.
+        what: what breaks.
+        faults: names of the virtual bench's faults that show it, or of `PROGRAM_FAULTS`.
+        not_noticed: further faults of the virtual bench that no run notices; `answer` says what is left.
+        noticed_as: codes of trips or alarms, findings about a cell, or refusals; any of them will do.
+        within_s: longest time from the onset to that, where the fault shows at once.
+        answer: what the rig does.
+    """
+
+    row: int
+    what: str
+    faults: tuple[str, ...]
+    noticed_as: tuple[str, ...]
+    within_s: float
+    answer: str
+    not_noticed: tuple[str, ...] = ()
+
+
+PROGRAM_FAULTS = ("ctrl_c", "sigterm", "killed", "disk_full")
+"""Faults that strike the program itself and not the bench."""
+
+_ABORT = "de-energises"
+_STOP = "vents on the ramp"
+_REFUSE = "refuses to start"
+
+FAULT_TABLE: tuple[FaultRow, ...] = (
+    FaultRow(1, "gauge stuck", ("gauge_stuck",), ("GAUGE_STUCK", "GAUGES_DISAGREE"), 3.0, _ABORT),
+    FaultRow(
+        2,
+        "second gauge stuck",
+        ("second_gauge_stuck",),
+        ("SECOND_GAUGE_STUCK", "GAUGES_DISAGREE"),
+        6.0,
+        _ABORT,
+    ),
+    FaultRow(3, "gauge off by a fixed amount", ("gauge_offset",), ("GAUGES_DISAGREE",), 2.0, _ABORT),
+    FaultRow(4, "gauge drifts", ("gauge_drift",), ("GAUGES_DISAGREE", "PRESSURE_RISES"), 20.0, _ABORT),
+    FaultRow(
+        5,
+        "gauge gives no pressure",
+        ("gauge_not_a_number", "gauge_overload", "gauge_out_of_range", "gauge_sensor_fault"),
+        ("GAUGE_INVALID",),
+        1.0,
+        _ABORT,
+    ),
+    FaultRow(6, "gauge does not answer", ("gauge_link_lost", "gauge_silent"), ("GAUGE_LOST",), 2.0, _ABORT),
+    FaultRow(7, "gauge answers late", ("slow_replies",), ("GAUGE_LOST", "GAUGE_LATE"), 2.0, _ABORT),
+    FaultRow(8, "pressure too high", ("over_pressure",), ("OVER_PRESSURE", "PRESSURE_RISES"), 2.0, _ABORT),
+    FaultRow(
+        9,
+        "dose too large",
+        ("shots_too_long",),
+        ("PRESSURE_RISES", "NOT_OBEYED", "SUPPLY_HIGH", "VENT_OPEN"),
+        30.0,
+        f"{_ABORT}; up to 20 mbar it is left and graded as measured",
+    ),
+    FaultRow(10, "supply valve stuck open", ("supply_stuck_open",), ("PRESSURE_RISES",), 3.0, _ABORT),
+    FaultRow(
+        11,
+        "supply valve stuck shut, bottle empty",
+        ("supply_stuck_shut", "cylinder_empty"),
+        ("NO_RESPONSE", "LEAK"),
+        60.0,
+        f"holds and asks, then {_STOP}",
+    ),
+    FaultRow(
+        12, "regulator creeps up", ("regulator_creep",), ("SUPPLY_HIGH", "PRESSURE_RISES"), 100.0, _STOP
+    ),
+    FaultRow(
+        13,
+        "vent stuck shut or blocked",
+        ("vent_stuck_shut", "vent_blocked"),
+        ("VENT_BLOCKED", "PRESSURE_RISES"),
+        60.0,
+        f"{_ABORT}; an alarm stands while the pot is not vented",
+    ),
+    FaultRow(14, "vent stuck open", ("vent_stuck_open",), ("VENT_OPEN",), 5.0, _ABORT),
+    FaultRow(15, "leak", ("leak_large", "leak_small"), ("LEAK", "LEAK_TEST"), 200.0, _STOP),
+    FaultRow(
+        16,
+        "purge insufficient, wrong gas",
+        ("wrong_gas",),
+        ("GAS_SUSPECT",),
+        320.0,
+        f"{_STOP}; a dead space that keeps its air shows on no gauge, and to the cells only where it costs "
+        f"them more than {100 * ALLOWED_PART:.0f} %: the purge's uncertainty covers it up to its allowance "
+        f"(mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a flow), no "
+        "further",
+        not_noticed=("purge_dead_space",),
+    ),
+    FaultRow(
+        17,
+        "relief valve lifts early",
+        ("relief_early",),
+        ("NO_RESPONSE", "LEAK", "VENT_OPEN", "RAMP_SLOW"),
+        130.0,
+        f"{_STOP} and names the pressure; one that only stands still there is held and tried once more first",
+    ),
+    FaultRow(
+        18,
+        "voltmeter gives no readings",
+        ("voltmeter_link_lost", "voltmeter_silent", "voltmeter_overload", "voltmeter_refuses"),
+        ("VOLTMETER_LOST",),
+        25.0,
+        f"holds for a minute, then {_STOP}",
+    ),
+    FaultRow(
+        19,
+        "cell unplugged, its contact bad",
+        ("cell_unplugged",),
+        ("unplugged",),
+        5.0,
+        "drops that channel, keeps the others; a bad contact is recorded as it reads, and grading names it "
+        "by the noise",
+        not_noticed=("cell_noisy",),
+    ),
+    FaultRow(
+        20,
+        "cell dead or shorted",
+        ("cell_shorted",),
+        ("shorted", "unplugged"),
+        10.0,
+        "drops that channel; never a reject",
+    ),
+    FaultRow(
+        21, "operator stops", ("ctrl_c", "sigterm"), ("STOPPED", "STOPPED_NOW"), 0.5, f"{_STOP}; {_ABORT}"
+    ),
+    FaultRow(
+        22,
+        "program killed, power lost",
+        ("killed", "power_loss", "heartbeat_lost"),
+        ("killed", "VALVES_LOST", "WATCHDOG"),
+        4.0,
+        "the watchdog relay drops the valves; the next start makes the rig safe first",
+    ),
+    FaultRow(
+        23,
+        "disk full",
+        ("disk_full",),
+        ("RECORD_LOST", "DISK_LOW"),
+        0.5,
+        f"{_ABORT}; with less than 50 MB left already {_STOP}",
+    ),
+    FaultRow(24, "computer suspended", ("rig_suspended",), ("WATCHDOG", "STALLED"), 62.0, _ABORT),
+    FaultRow(25, "time of day jumps", ("clock_jump",), ("note",), 12.0, "notes it; durations stay right"),
+    FaultRow(
+        26,
+        "unit mixed up",
+        ("gauge_unit_gauge", "gauge_unit_psi", "gauge_unit_kpa", "gauge_unit_atm"),
+        ("VENTED_ZERO",),
+        10.0,
+        _REFUSE,
+    ),
+    FaultRow(
+        27,
+        "barometer wrong or lost",
+        ("barometer_wrong", "barometer_link_lost"),
+        ("BAROMETER", "VENTED_ZERO", "note"),
+        25.0,
+        f"{_STOP}; one that no longer answers is noted and told once, and its last reading is used",
+    ),
+    FaultRow(
+        28,
+        "temperature out of range or unknown",
+        ("temperature_high", "thermometer_open", "thermometer_link_lost"),
+        ("TEMPERATURE",),
+        10.0,
+        _STOP,
+    ),
+    FaultRow(29, "lid opened", ("lid_opened",), ("LID_OPEN",), 1.0, _ABORT),
+    FaultRow(30, "second program on the rig", ("second_controller",), ("OWNER_CHANGED",), 3.0, _ABORT),
+    FaultRow(
+        31,
+        "valve block does not answer",
+        ("valves_link_lost", "valves_silent"),
+        ("VALVES_LOST",),
+        2.0,
+        _ABORT,
+    ),
+    FaultRow(
+        32,
+        "command not obeyed",
+        ("valves_ignore_writes",),
+        ("WATCHDOG", "NOT_OBEYED", "NO_RESPONSE"),
+        4.0,
+        _ABORT,
+    ),
+    FaultRow(33, "wrong instrument", ("wrong_instrument", "gauge_word_order"), ("refused",), 1.0, _REFUSE),
+    FaultRow(
+        34,
+        "bench, procedure or limits file edited during the run",
+        (),
+        ("note",),
+        10.0,
+        "notes it; goes on with what it read at the start",
+    ),
+    FaultRow(
+        35,
+        "operator does not answer",
+        (),
+        ("NO_ANSWER", "NOBODY_THERE", "HANDS_IDLE"),
+        600.0,
+        f"{_REFUSE}; under pressure holds, then {_STOP}",
+    ),
+    FaultRow(
+        36,
+        "room air enriched or short of oxygen, or its monitor lost",
+        ("room_oxygen", "room_oxygen_lost"),
+        ("ROOM_OXYGEN", "ROOM_OXYGEN_LOST"),
+        12.0,
+        f"{_ABORT}; without a monitor any more {_STOP}",
+    ),
+)

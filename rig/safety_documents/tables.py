@@ -1,0 +1,165 @@
+"""The states, the faults and the interlocks as two documents, out of the tables that the rig executes.
+
+    python -m rig.safety_documents.tables
+
+writes `states.md` and `faults.md` beside this module; a test holds the files to what it would write.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+from rig.loop.loop import HEEDED
+from rig.safety.interlocks import INTERLOCKS, Response
+from rig.safety.states import AT_POWER_UP, STATE_RULES, TRANSITIONS, Command, State
+from rig.safety_documents.faults import FAULT_TABLE, PROGRAM_FAULTS, FaultRow
+
+_FROM_ANYWHERE = (Command.STOP, Command.ABORT)
+_ANSWERS: dict[Response, str] = {
+    Response.ABORT: "de-energises",
+    Response.STOP: "vents on the ramp",
+    Response.HOLD: "holds",
+}
+_MADE = (
+    "This file is made by `python -m rig.safety_documents.tables` from the tables that the program executes."
+)
+
+
+def states_markdown() -> str:
+    """The state table: what each state is for, what it may do, and how it is left."""
+    rows = [
+        (
+            f"**{rule.state}**",
+            rule.does,
+            _yes(rule.may_fill),
+            _yes(rule.may_shut_vent),
+            ", ".join(_ANSWERS[answer] for answer in Response if answer in HEEDED.get(rule.state, ())) or "-",
+            _next(rule.state),
+        )
+        for rule in STATE_RULES.values()
+    ]
+    head = (
+        "state",
+        "what it is for",
+        "gas may be let in",
+        "vent may be shut",
+        "answers it can give to a trip",
+        "left by",
+    )
+    edges = [
+        f"    {before} --> {after}: {command}"
+        for (before, command), after in TRANSITIONS.items()
+        if command not in _FROM_ANYWHERE
+    ]
+    return "\n".join(
+        (
+            "# States of the rig",
+            "",
+            f"{_MADE} The words are those of ISA-TR88.00.02 (PackML), from memory; no conformity is claimed.",
+            "",
+            f"A program begins in **{AT_POWER_UP}**, after a proper end and after a crash alike, and never "
+            "takes up a run where another left it. `stop` vents on the ramp; `abort` drops every output. A "
+            "command that the table does not know in a state is refused and changes nothing.",
+            "",
+            *_table(head, rows),
+            "",
+            "The way of a run, without the `stop` and `abort` that lead out of almost every state:",
+            "",
+            "```mermaid",
+            "stateDiagram-v2",
+            f"    [*] --> {AT_POWER_UP}",
+            *edges,
+            "```",
+            "",
+        )
+    )
+
+
+def faults_markdown() -> str:
+    """The fault table and the interlock table."""
+    faults = [
+        (
+            str(row.row),
+            row.what,
+            _codes(row.noticed_as),
+            f"{row.within_s:g} s" if row.noticed_as else "-",
+            row.answer,
+            _injected(row),
+        )
+        for row in FAULT_TABLE
+    ]
+    trips = [
+        (
+            f"`{lock.code}`",
+            (lock.check.__doc__ or "").splitlines()[0].rstrip("."),
+            ", ".join(map(str, lock.rows)) or "-",
+            f"{lock.limit_s:g} s",
+            _ANSWERS[lock.response],
+            lock.do_now,
+        )
+        for lock in INTERLOCKS
+    ]
+    return "\n".join(
+        (
+            "# What can break, and what the rig does",
+            "",
+            f"{_MADE} The times hold on the virtual bench, from the moment the fault shows, at a scan "
+            "every 0.2 s; measure them there with `python tests/faults/detection.py`. On hardware they are a "
+            "design figure until they have been proved on that hardware.",
+            "",
+            "## Faults",
+            "",
+            "What *noticed as* names is a trip, an alarm, a finding about one cell, or a refusal to start; "
+            "any one of them will do. Practise with `leadline run ... --inject NAME@SECONDS` on a "
+            "virtual bench; `virtual_hand_pot` has a monitor of the room's oxygen. Faults that take away a "
+            "layer of protection stand in no row: alone they change nothing, so inject them beside another.",
+            "",
+            *_table(("row", "what breaks", "noticed as", "within", "what the rig does", "inject"), faults),
+            "",
+            "## Interlocks",
+            "",
+            "Checked after every scan, in this order; the first that speaks is the trip of the run.",
+            "",
+            *_table(("trip", "speaks when", "rows", "within", "the rig", "what to do now"), trips),
+            "",
+        )
+    )
+
+
+def documents() -> dict[str, str]:
+    """Both documents by file name."""
+    return {"states.md": states_markdown(), "faults.md": faults_markdown()}
+
+
+def _yes(may: bool) -> str:
+    return "yes" if may else "no"
+
+
+def _codes(names: Iterable[str]) -> str:
+    return ", ".join(f"`{name}`" for name in names) or "-"
+
+
+def _injected(row: FaultRow) -> str:
+    """The faults of a row that the virtual bench can play, those that no run notices apart."""
+    noticed = _codes(name for name in row.faults if name not in PROGRAM_FAULTS)
+    return noticed if not row.not_noticed else f"{noticed}; not noticed: {_codes(row.not_noticed)}"
+
+
+def _next(state: State) -> str:
+    """The transitions out of a state, as `command` to STATE."""
+    out = [f"`{command}` to {after}" for (before, command), after in TRANSITIONS.items() if before is state]
+    return "; ".join(out)
+
+
+def _table(head: tuple[str, ...], rows: Iterable[tuple[str, ...]]) -> list[str]:
+    """A Markdown table, one line a row."""
+    lines = [head, tuple("---" for _ in head), *rows]
+    return ["| " + " | ".join(cell.replace("|", "\\|") for cell in line) + " |" for line in lines]
+
+
+if __name__ == "__main__":
+    for name, text in documents().items():
+        path = Path(__file__).with_name(name)
+        path.write_text(text, encoding="utf-8")
+        print(path)

@@ -1,0 +1,1 @@
+"""Files: checked TOML, shipped files found, whole files written. Imports nothing of ours."""
