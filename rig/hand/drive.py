@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from rig.hand.cues import SHORT_BAR, TOO_FAST_BAR_PER_MIN, Cue, CuedView, advise
-from rig.loop.loop import Tripped, own_trip
+from rig.loop.loop import Tripped, procedure_trip
 from rig.loop.run_log import RunLog
 from rig.pressure.drive_trips import no_flow_purge, not_permitted
 from rig.safety.drive_words import Drive
@@ -17,7 +17,7 @@ from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import fill_refusal
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course, Intent
+from rig.safety.set_point import Intent, SetPoint
 from rig.safety.states import Machine, State
 from rig.view import View
 
@@ -53,7 +53,7 @@ class HandDrive:
         self,
         machine: Machine,
         limits: SafetyLimits,
-        course: Course,
+        set_point: SetPoint,
         log: RunLog,
         scan: Callable[[], Scan],
         view: View,
@@ -64,7 +64,7 @@ class HandDrive:
         """Give cues through `show`, and to `view` where it takes them; `scan` returns the newest scan."""
         self._machine = machine
         self._limits = limits
-        self._course = course
+        self._set_point = set_point
         self._log = log
         self._scan = scan
         self._view = view
@@ -136,7 +136,7 @@ class HandDrive:
         self._detour_bar, self._detours = None, 0
         self._fast_since_s = self._open_since_s = None
         self._highest_bar = start_bar
-        self._course.set(Intent.UP if up else Intent.DOWN, None, target_bar)
+        self._set_point.set(Intent.UP if up else Intent.DOWN, None, target_bar)
         self._begin_leg(scan)
 
     def move(self, scan: Scan) -> bool:
@@ -186,7 +186,7 @@ class HandDrive:
         """Start to keep what has been reached: hands off, and the pressure is used as it is measured."""
         kept_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
         self._kept_since_s = scan.t_s
-        self._course.set(Intent.KEEP, kept_bar, target_bar)
+        self._set_point.set(Intent.KEEP, kept_bar, target_bar)
         self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
 
     def keep(self, scan: Scan) -> None:
@@ -198,7 +198,7 @@ class HandDrive:
         if scan.bad or scan.pressure_bar is None or not settles:
             return
         if abs(scan.rate_bar_per_s) < _THERMAL_BAR_PER_S:
-            self._course.set_point_bar = scan.pressure_bar
+            self._set_point.now_bar = scan.pressure_bar
 
     def rest(self) -> None:
         """Let the pressure alone, both valves shut, until the next call."""
@@ -206,7 +206,7 @@ class HandDrive:
 
     def open_vent(self) -> None:
         """Tell the person to open the vent for good; the gauge has to show that it was done."""
-        self._course.set(Intent.OPEN)
+        self._set_point.set(Intent.OPEN)
         self._give(Cue("vent", "open_fully", "OPEN THE VENT all the way (supply shut)"))
 
     def flow(self, scan: Scan) -> float:
@@ -263,7 +263,7 @@ class HandDrive:
         over_bar = abs(pressure_bar - self._target_bar)
         if self._detours > _MOST_DETOURS:
             raise Tripped(
-                own_trip(
+                procedure_trip(
                     "OVERSHOOT",
                     Response.STOP,
                     f"The target of {self._target_bar:.3f} bar was passed by {1000 * over_bar:.0f} mbar for "
@@ -291,7 +291,7 @@ class HandDrive:
             answer = IDLE_ANSWERS.get(self._machine.state, Response.ABORT)
             look = CLOSE_BOTTLE if answer is Response.ABORT else "Look at bottle, regulator and valves."
             raise Tripped(
-                own_trip(
+                procedure_trip(
                     "HANDS_IDLE",
                     answer,
                     f"The pressure has not moved towards {self._leg()[0]:.3f} bar for {IDLE_S:.0f} s.",
@@ -309,7 +309,7 @@ class HandDrive:
             self._open_since_s = scan.t_s
         elif scan.t_s - self._open_since_s > CLOSED_WITHIN_S:
             raise Tripped(
-                own_trip(
+                procedure_trip(
                     "NOT_CLOSED",
                     Response.ABORT,
                     f"The pressure still rises, at {scan.pressure_bar:.3f} bar, {CLOSED_WITHIN_S:.0f} s "
@@ -329,7 +329,7 @@ class HandDrive:
             )
         elif scan.t_s - self._fast_since_s > _TOO_FAST_FOR_S:
             raise Tripped(
-                own_trip(
+                procedure_trip(
                     "TOO_FAST",
                     Response.ABORT,
                     f"The pot still fills at {60.0 * scan.rate_bar_per_s:.1f} bar/min.",

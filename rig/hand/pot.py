@@ -12,7 +12,7 @@ from datetime import date
 from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
 from rig.loop.dialogue import Dialogue, NoAnswer
-from rig.loop.loop import Loop, Refused, StopAsked, Tripped, own_trip
+from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.safety.permissives import lid_refusal
 from rig.safety.scan import Scan
@@ -142,7 +142,7 @@ class HandPot:
             )
         except NoAnswer as nobody:
             raise Tripped(
-                own_trip(
+                procedure_trip(
                     "NOBODY_THERE",
                     Response.ABORT,
                     str(nobody),
@@ -193,7 +193,7 @@ class HandPot:
         highest_bar, ambient_bar = scan.highest_bar, scan.barometer_bar
         if highest_bar is None:
             # Between two typed readings nobody knows: it is no more than what was read last or is meant now.
-            highest_bar = max(self._last_read_bar, self._loop.course.target_bar or 0.0)
+            highest_bar = max(self._last_read_bar, self._loop.set_point.target_bar or 0.0)
         else:
             self._last_read_bar = highest_bar
         if ambient_bar is None:

@@ -13,12 +13,12 @@ from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
 from rig.loop.acquisition import Acquisition
 from rig.loop.dialogue import Dialogue, NoAnswer
-from rig.loop.loop import Tripped, own_trip
+from rig.loop.loop import Tripped, procedure_trip
 from rig.loop.run_log import RunLog
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course, Intent
+from rig.safety.set_point import Intent, SetPoint
 from rig.safety.states import Machine, State
 from rig.view import Prompt, View
 
@@ -37,14 +37,16 @@ class TypedHandDrive(HandDrive):
         self,
         machine: Machine,
         limits: SafetyLimits,
-        course: Course,
+        set_point: SetPoint,
         log: RunLog,
         acquisition: Acquisition,
         view: View,
         show: Callable[[str | None], None],
     ) -> None:
         """Give cues as `HandDrive` does; what is typed goes into `acquisition`."""
-        super().__init__(machine, limits, course, log, lambda: acquisition.scan, view, show, two_gauges=False)
+        super().__init__(
+            machine, limits, set_point, log, lambda: acquisition.scan, view, show, two_gauges=False
+        )
         self._acquisition = acquisition
         self._dialogue: Dialogue | None = None
         self._holds = False
@@ -91,7 +93,7 @@ class TypedHandDrive(HandDrive):
                 "caution",
             )
         raise Tripped(
-            own_trip(
+            procedure_trip(
                 "NOT_REACHED",
                 Response.STOP,
                 f"{self._target_bar:.3f} bar was not reached in {_MOST_MOVES} moves.",
@@ -103,7 +105,7 @@ class TypedHandDrive(HandDrive):
     def begin_keep(self, scan: Scan, target_bar: float) -> None:
         """Start to keep what has been read."""
         super().begin_keep(scan, target_bar)
-        self._course.set(Intent.KEEP, None, target_bar)
+        self._set_point.set(Intent.KEEP, None, target_bar)
         self._holds = True
 
     def keep(self, scan: Scan) -> None:
@@ -203,7 +205,7 @@ class TypedHandDrive(HandDrive):
 
     def _nobody(self, text: str) -> Tripped:
         return Tripped(
-            own_trip(
+            procedure_trip(
                 "NOBODY_THERE",
                 Response.ABORT,
                 text,

@@ -25,7 +25,7 @@ from grading.record.format import Reading
 from rig.loop.schedule import Schedule
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course, Intent
+from rig.safety.set_point import Intent, SetPoint
 
 SECOND_GAUGE_EVERY = 2
 _RATE_OVER_S = 2.0
@@ -76,7 +76,7 @@ class Acquisition:
         self,
         instruments: Instruments,
         schedule: Schedule,
-        course: Course,
+        set_point: SetPoint,
         limits: SafetyLimits,
         sockets: Sequence[int],
         suspended: Callable[[], float] | None = None,
@@ -87,7 +87,7 @@ class Acquisition:
         Args:
             instruments: to read.
             schedule: of the run.
-            course: of the run.
+            set_point: of the run.
             limits: of the run.
             sockets: of the voltmeter that are read; others are left out.
             suspended: tells for how long the computer has slept.
@@ -101,9 +101,9 @@ class Acquisition:
         self._room_oxygen = instruments.room_oxygen
         self._schedule = schedule
         self._since_start_s = schedule.since_start_s
-        self._course = course
+        self._set_point = set_point
         self._lowest_bar, self._highest_bar = limits.lowest_gauge_bar, limits.highest_gauge_bar
-        self._apart_bar, self._off_course_bar = limits.gauges_apart_bar, limits.off_course_bar
+        self._apart_bar, self._off_set_point_bar = limits.gauges_apart_bar, limits.off_set_point_bar
         self._sockets = frozenset(sockets)
         self._suspended = suspended or suspended_s
         self._suspended_before_s = self._suspended()
@@ -126,23 +126,23 @@ class Acquisition:
 
     def read_pressures(self) -> Scan:
         """Read the gauges and bring the scan up to date; the first thing that a tick does."""
-        schedule, scan, course = self._schedule, self.scan, self._course
+        schedule, scan, set_point = self._schedule, self.scan, self._set_point
         now_s = schedule.now_s
         scan.gap_s = now_s - scan.t_s
         scan.t_s = now_s
         suspended = self._suspended()
         scan.suspended_s = suspended - self._suspended_before_s
         self._suspended_before_s = suspended
-        scan.intent = course.intent
-        scan.set_point_bar = course.set_point_bar
-        scan.weak_groups = course.weak_groups
-        scan.strong_groups = course.strong_groups
-        scan.kept_bar = course.kept_bar
+        scan.intent = set_point.intent
+        scan.set_point_bar = set_point.now_bar
+        scan.weak_groups = set_point.weak_groups
+        scan.strong_groups = set_point.strong_groups
+        scan.kept_bar = set_point.kept_bar
         row = self.row = TickReadings()
         row.pressure = self._typed() if self._gauge is None else self._read_first(self._gauge, now_s)
         if self._second is not None and schedule.tick % SECOND_GAUGE_EVERY == 0:
             row.pressure_b = self._read_second(self._second, now_s)
-        self._judge_course()
+        self._judge_set_point()
         return scan
 
     def read_slowly(self) -> None:
@@ -268,7 +268,7 @@ class Acquisition:
             return ReadingStatus.NO_VALUE
         return _OVER if pressure_bar > self._highest_bar else _UNDER
 
-    def _judge_course(self) -> None:
+    def _judge_set_point(self) -> None:
         scan = self.scan
         set_point_bar, pressure_bar = scan.set_point_bar, scan.pressure_bar
         if set_point_bar is None or pressure_bar is None or scan.intent is Intent.FLOW:
@@ -277,8 +277,8 @@ class Acquisition:
         if scan.bad:
             return
         off_bar = pressure_bar - set_point_bar
-        scan.above = scan.above + 1 if off_bar > self._off_course_bar else 0
-        scan.below = scan.below + 1 if off_bar < -self._off_course_bar else 0
+        scan.above = scan.above + 1 if off_bar > self._off_set_point_bar else 0
+        scan.below = scan.below + 1 if off_bar < -self._off_set_point_bar else 0
 
     def _serve_voltmeter(self, voltmeter: Voltmeter, tick: int) -> None:
         scan = self.scan

@@ -16,7 +16,7 @@ from rig.loop.stop import StopLevel, StopRequest
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip, first_trip
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course, Intent
+from rig.safety.set_point import Intent, SetPoint
 from rig.safety.states import Command, Machine, State
 
 FAST_FALL_BAR_PER_S = 2.0 / 60.0
@@ -66,7 +66,7 @@ class StopAsked(Exception):
     """Somebody asked for a ramped stop."""
 
 
-def own_trip(code: str, response: Response, text: str, do_now: str, rows: tuple[int, ...] = ()) -> Trip:
+def procedure_trip(code: str, response: Response, text: str, do_now: str, rows: tuple[int, ...] = ()) -> Trip:
     """Return a trip that comes from a phase's own judgement and not from an interlock."""
     return Trip(code, rows, response, text, do_now)
 
@@ -88,7 +88,7 @@ class Loop:
         schedule: Schedule,
         clock: Clock,
         acquisition: Acquisition,
-        course: Course,
+        set_point: SetPoint,
         limits: SafetyLimits,
         stop: StopRequest,
         log: RunLog,
@@ -99,7 +99,7 @@ class Loop:
         free_bytes: Callable[[], int | None] | None = None,
     ) -> None:
         self.machine = machine
-        self.course = course
+        self.set_point = set_point
         self.limits = limits
         self.log = log
         self.acquisition = acquisition
@@ -203,7 +203,7 @@ class Loop:
             return None
         if self.log.failure is not None and not self._record_failure_told:
             self._record_failure_told = True
-            return own_trip(
+            return procedure_trip(
                 "RECORD_LOST",
                 Response.ABORT,
                 f"The record can no longer be written: {self.log.failure}.",
@@ -211,7 +211,7 @@ class Loop:
                 rows=(23,),
             )
         if self._stop.level is StopLevel.NOW:
-            return own_trip(
+            return procedure_trip(
                 "STOPPED_NOW",
                 Response.ABORT,
                 f"Stopped at once on request ({self._stop.why}).",
@@ -261,7 +261,7 @@ class Loop:
             )
 
     def _watch_cells(self, scan: Scan, output_mv: Mapping[int, Reading]) -> None:
-        if scan.pressure_bar is None or self.course.intent is Intent.FREE:
+        if scan.pressure_bar is None or self.set_point.intent is Intent.FREE:
             return
         for found in self.cells.look(scan.t_s, output_mv, scan.pressure_bar, self.in_oxygen):
             self.log.event("cell", socket=found.socket, finding=found.finding, text=found.text)

@@ -96,7 +96,7 @@ class Ending:
         scan = loop.scan
         ambient_bar = scan.barometer_bar
         if (
-            loop.course.intent not in (Intent.OPEN, Intent.FLOW)
+            loop.set_point.intent not in (Intent.OPEN, Intent.FLOW)
             and ambient_bar is not None
             and scan.pressure_bar is not None
             and scan.pressure_bar > ambient_bar + OPEN_BELOW_BAR
@@ -106,7 +106,7 @@ class Ending:
         if not self._wait_vented():
             self._sound_not_vented()
             return
-        loop.course.set(Intent.OPEN, ambient_bar)
+        loop.set_point.set(Intent.OPEN, ambient_bar)
         self._watch_vented()
 
     def abort(self, trip: Trip) -> None:
@@ -115,7 +115,7 @@ class Ending:
         self._drop()
         if loop.machine.can(Command.ABORT):
             loop.machine.fire(Command.ABORT, trip.code)
-        loop.course.set(Intent.FREE)
+        loop.set_point.set(Intent.FREE)
         loop.enter("abort")
         scan = loop.scan
         highest_bar, ambient_bar = scan.highest_bar, scan.barometer_bar

@@ -19,7 +19,7 @@ _MOST_HOLDS = 3
 _SAME_PRESSURE_BAR = 0.03
 
 
-class Held:
+class Holding:
     """Does work that may be held and taken up again from its beginning."""
 
     def __init__(self, loop: Loop, drive: PressureDrive, view: View, dialogue: Dialogue) -> None:
@@ -57,7 +57,7 @@ class Held:
         loop.machine.fire(Command.HOLD, trip.code)
         self._drive.rest()
         loop.enter("held", loop.step)
-        loop.course.set(Intent.KEEP, loop.scan.pressure_bar, loop.scan.pressure_bar)
+        loop.set_point.set(Intent.KEEP, loop.scan.pressure_bar, loop.scan.pressure_bar)
         loop.machine.fire(Command.DONE, "supply shut")
         mended = self._holds <= _MOST_HOLDS and (
             self._voltmeter_comes_back() if trip.code == "VOLTMETER_LOST" else self._operator_mends(trip)

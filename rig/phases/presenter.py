@@ -9,7 +9,7 @@ from grading.results import CellInfo
 from rig.loop.acquisition import TickReadings
 from rig.phases.hold import HoldTrace
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course
+from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.view import CellLine, Snapshot, View
 
@@ -30,14 +30,14 @@ class Presenter:
         self,
         view: View,
         machine: Machine,
-        course: Course,
+        set_point: SetPoint,
         cells: Sequence[CellInfo],
         expected_s: Sequence[float],
     ) -> None:
         """Show on `view`; `expected_s` is the usual duration of each part of the run, in seconds."""
         self._view = view
         self._machine = machine
-        self._course = course
+        self._set_point = set_point
         self._cells = [(cell.socket, cell.cell) for cell in cells if cell.socket is not None]
         self._left_after_s = [sum(expected_s[part + 1 :]) for part in range(len(expected_s))]
         self._expected_s = list(expected_s)
@@ -105,7 +105,7 @@ class Presenter:
             now=self.now,
             next=self.next,
             pressure_bar=scan.pressure_bar if scan.bad == 0 else None,
-            target_bar=self._course.target_bar,
+            target_bar=self._set_point.target_bar,
             barometer_bar=scan.barometer_bar,
             po2_bar=po2_bar,
             temperature_c=scan.temperature_c,

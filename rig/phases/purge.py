@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.loop.loop import Loop, Tripped, own_trip
+from rig.loop.loop import Loop, Tripped, procedure_trip
 from rig.phases.pot_gas import PotGas
 from rig.pressure.dosed_valves import PressureDrive
 from rig.pressure.ramp import ramp_to
@@ -43,7 +43,7 @@ def purge(loop: Loop, drive: PressureDrive, gas: PotGas, procedure: ProcedureFil
         if left.oxygen_fraction >= procedure.purge.least_oxygen_fraction:
             return
     raise Tripped(
-        own_trip(
+        procedure_trip(
             "PURGE_POOR",
             Response.STOP,
             f"After {_MOST_TRIES} purges the pot holds {100 * left.oxygen_fraction:.2f} % oxygen by measured "
@@ -72,7 +72,7 @@ def _flow(loop: Loop, drive: PressureDrive, gas: PotGas, volumes: float) -> None
     ramp_to(loop, drive, ambient_bar + 0.15)
     ramp_to(loop, drive, ambient_bar + 0.03)
     drive.open_vent()
-    loop.course.set(Intent.FLOW)
+    loop.set_point.set(Intent.FLOW)
     passed_l = 0.0
     begun_s = judged_s = loop.now_s
     back_bar: list[float] = []
@@ -84,11 +84,11 @@ def _flow(loop: Loop, drive: PressureDrive, gas: PotGas, volumes: float) -> None
         if scan.t_s - judged_s >= _FLOW_JUDGED_EVERY_S:
             judged_s = scan.t_s
             flows = bool(back_bar) and sum(back_bar) / len(back_bar) > _LEAST_BACK_PRESSURE_BAR
-            loop.course.weak_groups = 0 if flows else loop.course.weak_groups + 1
+            loop.set_point.weak_groups = 0 if flows else loop.set_point.weak_groups + 1
             back_bar.clear()
         if scan.t_s - begun_s > volumes * _FLOW_LIMIT_S_PER_VOLUME * volume_l:
             raise Tripped(
-                own_trip(
+                procedure_trip(
                     "PURGE_SLOW",
                     Response.STOP,
                     f"The flow purge passed {passed_l:.1f} L in {scan.t_s - begun_s:.0f} s: too little flow.",

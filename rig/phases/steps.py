@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from grading.gas import DRY_AIR_OXYGEN_FRACTION, po2_in_air_bar
 from grading.settling.settled import HoldRule
-from rig.loop.loop import Loop, Tripped, own_trip
+from rig.loop.loop import Loop, Tripped, procedure_trip
 from rig.phases.hold import HoldResult, HoldTrace, hold
 from rig.phases.leak_test import LeakTest
 from rig.phases.pot_gas import PotGas
@@ -70,7 +70,7 @@ class Steps:
         loop = self._loop
         self._drive.open_vent()
         scan = loop.scan
-        loop.course.set(Intent.OPEN, scan.barometer_bar)
+        loop.set_point.set(Intent.OPEN, scan.barometer_bar)
         loop.enter("air", 0)
         self._presenter.oxygen_fraction = None
         with self._recorded_hold(
@@ -163,7 +163,9 @@ class Steps:
                 else "the supply valve does not shut tight."
             )
             raise Tripped(
-                own_trip("LEAK_TEST", Response.STOP, found.text, f"Close the bottle; {mend}", rows=(10, 15))
+                procedure_trip(
+                    "LEAK_TEST", Response.STOP, found.text, f"Close the bottle; {mend}", rows=(10, 15)
+                )
             )
 
     def _check_gas(self, result: HoldResult, fraction: float) -> None:
@@ -191,7 +193,7 @@ class Steps:
         self._loop.log.event("gas_check", ratio_median=ratio, verdict=found.verdict, text=found.text)
         if found.verdict == "suspect":
             raise Tripped(
-                own_trip(
+                procedure_trip(
                     "GAS_SUSPECT",
                     Response.STOP,
                     found.text,

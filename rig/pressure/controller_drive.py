@@ -12,7 +12,7 @@ from collections.abc import Callable
 
 from drivers.errors import DriverError, Refused
 from drivers.ports import PressureController
-from rig.loop.loop import Tripped, own_trip
+from rig.loop.loop import Tripped, procedure_trip
 from rig.loop.run_log import RunLog
 from rig.loop.schedule import Schedule
 from rig.pressure.dosed_valves import LEAD_BAR, RAMP_MARGIN
@@ -22,7 +22,7 @@ from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import fill_refusal
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course, Intent
+from rig.safety.set_point import Intent, SetPoint
 from rig.safety.states import Machine
 
 WITHIN_BAR = 0.015
@@ -45,7 +45,7 @@ class ControlledPressure:
         controller: PressureController,
         machine: Machine,
         limits: SafetyLimits,
-        course: Course,
+        set_point: SetPoint,
         schedule: Schedule,
         log: RunLog,
         scan: Callable[[], Scan],
@@ -56,7 +56,7 @@ class ControlledPressure:
         self._controller = controller
         self._machine = machine
         self._limits = limits
-        self._course = course
+        self._set_point = set_point
         self._schedule = schedule
         self._log = log
         self._scan = scan
@@ -120,7 +120,7 @@ class ControlledPressure:
         self._recent.append(start_bar)
         self._highest_bar = self._judged_bar = start_bar
         self._judged_s = scan.t_s
-        self._course.set(Intent.UP if self._up else Intent.DOWN, start_bar, target_bar)
+        self._set_point.set(Intent.UP if self._up else Intent.DOWN, start_bar, target_bar)
         self._order(
             "set",
             lambda: self._set(target_bar),
@@ -147,7 +147,7 @@ class ControlledPressure:
         """Note that the target has been reached; the controller keeps it by itself."""
         del scan
         self._target_bar = target_bar
-        self._course.set(Intent.KEEP, target_bar, target_bar)
+        self._set_point.set(Intent.KEEP, target_bar, target_bar)
 
     def keep(self, scan: Scan) -> None:
         """Let the controller keep the pressure, also again after a rest.
@@ -174,7 +174,7 @@ class ControlledPressure:
         Raises:
             Tripped: the controller does not take its orders.
         """
-        self._course.set(Intent.OPEN)
+        self._set_point.set(Intent.OPEN)
         self._controls = False
         self._order("vent", self._controller.vent)
 
@@ -217,7 +217,7 @@ class ControlledPressure:
             except Refused as error:
                 self._log.event("valve", valve="controller", action=action, failure=error.message, **data)
                 raise Tripped(
-                    own_trip(
+                    procedure_trip(
                         "CONTROLLER_REFUSED",
                         Response.ABORT,
                         f"The pressure controller refused: {error.message}.",
@@ -232,7 +232,7 @@ class ControlledPressure:
                 self._log.event("valve", valve="controller", action=action, **data)
                 return
         raise Tripped(
-            own_trip(
+            procedure_trip(
                 "CONTROLLER_LOST",
                 Response.ABORT,
                 f"The pressure controller does not answer: {failed.message}. It may go on keeping its "
@@ -244,14 +244,14 @@ class ControlledPressure:
 
     def _follow(self, pressure_bar: float) -> None:
         """Move the set point that the interlocks judge by; it never runs away from the pressure."""
-        course, target_bar = self._course, self._target_bar
-        before_bar = course.set_point_bar if course.set_point_bar is not None else pressure_bar
+        set_point, target_bar = self._set_point, self._target_bar
+        before_bar = set_point.now_bar if set_point.now_bar is not None else pressure_bar
         if self._up:
             wanted = min(before_bar + self._step_bar, pressure_bar + LEAD_BAR + self._step_bar, target_bar)
-            course.set_point_bar = max(before_bar, wanted)
+            set_point.now_bar = max(before_bar, wanted)
         else:
             wanted = max(before_bar - self._step_bar, pressure_bar - LEAD_BAR - self._step_bar, target_bar)
-            course.set_point_bar = min(before_bar, wanted)
+            set_point.now_bar = min(before_bar, wanted)
 
     def _judge(self, scan: Scan, mean_bar: float) -> None:
         """Note whether the pressure follows the ramp, in stretches of ten seconds."""
@@ -264,5 +264,5 @@ class ControlledPressure:
         )
         if expected_bar > WITHIN_BAR:
             weak = sign * (mean_bar - self._judged_bar) < _WEAK * expected_bar
-            self._course.weak_groups = self._course.weak_groups + 1 if weak else 0
+            self._set_point.weak_groups = self._set_point.weak_groups + 1 if weak else 0
         self._judged_s, self._judged_bar = scan.t_s, mean_bar

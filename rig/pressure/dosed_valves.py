@@ -15,7 +15,7 @@ from rig.pressure.gate import SHORTEST_SHOT_MS, Gate
 from rig.pressure.shot_model import ShotModel, vent_drive_bar
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course, Intent
+from rig.safety.set_point import Intent, SetPoint
 
 RAMP_MARGIN = 0.94
 """Part of the ramp limit that is commanded; the rest is for packets and noise."""
@@ -75,9 +75,9 @@ class PressureDrive(Protocol):
 class DosedValves:
     """Ramps and keeps the pressure with a supply and a vent solenoid."""
 
-    def __init__(self, gate: Gate, course: Course, limits: SafetyLimits, schedule: Schedule) -> None:
+    def __init__(self, gate: Gate, set_point: SetPoint, limits: SafetyLimits, schedule: Schedule) -> None:
         self._gate = gate
-        self._course = course
+        self._set_point = set_point
         self._limits = limits
         self._shot_every = max(1, round(_SHOT_EVERY_S / schedule.interval_s))
         self._keep_every = max(1, round(_KEEP_EVERY_S / schedule.interval_s))
@@ -122,7 +122,7 @@ class DosedValves:
         self._recent.clear()
         self._recent.append(start_bar)
         self._gate.shut_vent()
-        self._course.set(Intent.UP if self._up else Intent.DOWN, start_bar, target_bar)
+        self._set_point.set(Intent.UP if self._up else Intent.DOWN, start_bar, target_bar)
         model, sign = (self.supply, 1.0) if self._up else (self.vent, -1.0)
         model.begin(start_bar, sign)
 
@@ -133,15 +133,15 @@ class DosedValves:
         pressure_bar = scan.pressure_bar
         self._recent.append(pressure_bar)
         self._tick += 1
-        course, target_bar = self._course, self._target_bar
-        before_bar = course.set_point_bar if course.set_point_bar is not None else pressure_bar
+        set_point, target_bar = self._set_point, self._target_bar
+        before_bar = set_point.now_bar if set_point.now_bar is not None else pressure_bar
         if self._up:
             wanted = min(before_bar + self._step_bar, pressure_bar + LEAD_BAR + self._step_bar, target_bar)
-            course.set_point_bar = max(before_bar, wanted)
+            set_point.now_bar = max(before_bar, wanted)
             reached = sum(self._recent) / len(self._recent) >= target_bar - NEAR_BAR
         else:
             wanted = max(before_bar - self._step_bar, pressure_bar - LEAD_BAR - self._step_bar, target_bar)
-            course.set_point_bar = min(before_bar, wanted)
+            set_point.now_bar = min(before_bar, wanted)
             reached = sum(self._recent) / len(self._recent) <= target_bar + NEAR_BAR
         if reached:
             return True
@@ -157,13 +157,14 @@ class DosedValves:
         self._target_bar = target_bar
         self._tick = 0
         self._kept_since_s = scan.t_s
-        self._course.set(Intent.KEEP, target_bar, target_bar)
+        self._set_point.set(Intent.KEEP, target_bar, target_bar)
 
     def keep(self, scan: Scan) -> None:
         """Make good what heat and leaks do, in the direction of the last ramp alone.
 
         After filling, the warm gas cools and is topped up; after venting, the cold gas warms and is let out
-        for the first half minute. A pressure within the off-course band on the other side is left as it is.
+        for the first half minute. A pressure within the band on the other side of the set point is left as it
+        is.
         """
         if scan.bad or scan.pressure_bar is None:
             return
@@ -188,7 +189,7 @@ class DosedValves:
 
     def open_vent(self) -> None:
         """Open the vent for good."""
-        self._course.set(Intent.OPEN)
+        self._set_point.set(Intent.OPEN)
         self._gate.open_vent()
         self._flow_ms = float(SHORTEST_SHOT_MS)
         self._flow_ceiling_bar = 0.0
@@ -216,7 +217,9 @@ class DosedValves:
         ratio = self.supply.judge(pressure_bar)
         if ratio is not None:
             self._note_group(self.supply, ratio, pressure_bar)
-            self._course.strong_groups = self._course.strong_groups + 1 if self.supply.is_strong() else 0
+            self._set_point.strong_groups = (
+                self._set_point.strong_groups + 1 if self.supply.is_strong() else 0
+            )
         wanted_bar = self._wanted_bar(pressure_bar)
         if wanted_bar < _GAIN * NEAR_BAR:
             return
@@ -239,11 +242,11 @@ class DosedValves:
     def _note_group(self, model: ShotModel, ratio: float, pressure_bar: float) -> None:
         # At the target shots only make good what the cooling or warming gas does, and move nothing.
         weak = model.is_weak(ratio) and abs(pressure_bar - self._target_bar) > LEAD_BAR
-        self._course.weak_groups = self._course.weak_groups + 1 if weak else 0
+        self._set_point.weak_groups = self._set_point.weak_groups + 1 if weak else 0
 
     def _wanted_bar(self, pressure_bar: float) -> float:
         """Change that the next shot should make: to where the set point will be when the one after is due."""
-        set_point_bar = self._course.set_point_bar
+        set_point_bar = self._set_point.now_bar
         assert set_point_bar is not None
         ahead_bar = self._step_bar * self._shot_every
         if self._up:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from rig.loop.loop import Tripped, own_trip
+from rig.loop.loop import Tripped, procedure_trip
 from rig.safety.drive_words import Drive
 from rig.safety.interlocks import Response
 
@@ -18,10 +18,10 @@ TAKE_SWINGS: Final = "Take a procedure that purges by swings."
 
 def not_permitted(refusal: str) -> Tripped:
     """Return what to raise when a permissive refuses a filling that would begin."""
-    return Tripped(own_trip("NOT_PERMITTED", Response.STOP, f"Filling is refused: {refusal}.", ""))
+    return Tripped(procedure_trip("NOT_PERMITTED", Response.STOP, f"Filling is refused: {refusal}.", ""))
 
 
 def no_flow_purge(drive: Drive) -> Tripped:
     """Return what to raise when a drive is asked for a flow that it cannot measure."""
     text = f"No flow purge here: {WHY_NO_FLOW[drive]}."
-    return Tripped(own_trip("NO_FLOW_PURGE", Response.STOP, text, TAKE_SWINGS))
+    return Tripped(procedure_trip("NO_FLOW_PURGE", Response.STOP, text, TAKE_SWINGS))

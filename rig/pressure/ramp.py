@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from rig.loop.loop import Loop, Tripped, own_trip
+from rig.loop.loop import Loop, Tripped, procedure_trip
 from rig.pressure.dosed_valves import PressureDrive
 from rig.safety.interlocks import CLOSE_BOTTLE, Response
 from rig.safety.scan import Scan
@@ -36,7 +36,7 @@ def ramp_to(loop: Loop, drive: PressureDrive, target_bar: float) -> Scan:
         reached = drive.move(scan)
         if not reached and scan.t_s > until_s:
             raise Tripped(
-                own_trip(
+                procedure_trip(
                     "RAMP_SLOW",
                     Response.STOP if target_bar > start_bar else Response.ABORT,
                     f"After {allowed_s:.0f} s the pressure is at {scan.pressure_bar or 0.0:.3f} bar, "

@@ -20,7 +20,7 @@ from rig.pressure.drive_trips import TAKE_SWINGS, WHY_NO_FLOW
 from rig.pressure.gate import Gate
 from rig.safety.drive_words import Drive
 from rig.safety.limits import SafetyLimits
-from rig.safety.set_point import Course
+from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.setup.bench import OpenBench
 from rig.setup.procedure import ProcedureFile
@@ -33,7 +33,7 @@ class DriveParts:
 
     machine: Machine
     limits: SafetyLimits
-    course: Course
+    set_point: SetPoint
     schedule: Schedule
     log: RunLog
     acquisition: Acquisition
@@ -81,7 +81,7 @@ def pressure_drive(
             bench.controller,
             parts.machine,
             parts.limits,
-            parts.course,
+            parts.set_point,
             parts.schedule,
             parts.log,
             lambda: acquisition.scan,
@@ -90,7 +90,7 @@ def pressure_drive(
         return controlled, controlled
     if bench.valves is None:
         hands: HandDrive
-        common = (parts.machine, parts.limits, parts.course, parts.log)
+        common = (parts.machine, parts.limits, parts.set_point, parts.log)
         if acquisition.pressure_is_typed:
             hands = TypedHandDrive(*common, acquisition, view, show_cue)
         else:
@@ -106,4 +106,4 @@ def pressure_drive(
         two_gauges=two_gauges,
         owner_token=os.getpid() % 65535 + 1,
     )
-    return gate, DosedValves(gate, parts.course, parts.limits, parts.schedule)
+    return gate, DosedValves(gate, parts.set_point, parts.limits, parts.schedule)

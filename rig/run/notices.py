@@ -22,7 +22,7 @@ _BAROMETER_LOST_AFTER = 2
 _AIR_THE_ROOM = "Air the room; find where the oxygen comes from."
 
 
-class Telling:
+class Notices:
     """Says things once, on the screen and in the record alike.
 
     Attributes:

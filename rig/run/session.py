@@ -22,12 +22,12 @@ from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
 from rig.loop.acquisition import Acquisition, Instruments, TickReadings
 from rig.loop.dialogue import Dialogue, clock_runs
-from rig.loop.loop import Loop, Refused, StopAsked, Tripped, own_trip
+from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
 from rig.loop.run_log import RecordSink, RunLog
 from rig.loop.schedule import Schedule
 from rig.loop.stop import StopRequest
 from rig.phases.ending import Ending
-from rig.phases.holding import Held
+from rig.phases.holding import Holding
 from rig.phases.pot_gas import PotGas
 from rig.phases.presenter import Presenter
 from rig.phases.purge import purge
@@ -38,13 +38,13 @@ from rig.run.drive_kinds import DriveParts, drive_kind, pressure_drive, refuse_w
 from rig.run.free_space import free_bytes
 from rig.run.frozen_files import FrozenFiles
 from rig.run.header import run_header
-from rig.run.notices import Telling
+from rig.run.notices import Notices
 from rig.run.outcome import RunOutcome
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course
+from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine, State
 from rig.setup.bench import OpenBench
 from rig.setup.bench_file import BenchFile, pressure_limits
@@ -99,7 +99,7 @@ def run_session(
         with _exclusive(bench) as interrupted:
             session = Session(bench, procedure, cells, limits, out, operator, view, stop, purpose, sink)
             if sink is None and (clear is not None or bench.virtual is None):
-                session.heed_last_run(clear or ())
+                session.check_last_run(clear or ())
             return session.run(interrupted, checks)
     except RigBusy as error:
         return RunOutcome(None, "refused", str(error), "RIG_BUSY")
@@ -157,7 +157,7 @@ class Session:
         self._sockets = tuple(cell.socket for cell in self._cells if cell.socket is not None)
         clock = bench.clock
         schedule = Schedule(clock, file.scan.interval_s)
-        course = Course()
+        set_point = SetPoint()
         self._log = RunLog(clock, schedule)
         acquisition = Acquisition(
             Instruments(
@@ -169,7 +169,7 @@ class Session:
                 bench.room_oxygen,
             ),
             schedule,
-            course,
+            set_point,
             self._limits,
             self._sockets,
             suspended=None if isinstance(clock, SystemClock) else _never_suspended,
@@ -177,18 +177,18 @@ class Session:
         )
         self._machine = Machine(self._state_changed)
         refuse_what_it_cannot(bench, procedure)
-        common = DriveParts(self._machine, self._limits, course, schedule, self._log, acquisition)
+        common = DriveParts(self._machine, self._limits, set_point, schedule, self._log, acquisition)
         gate, self._drive = pressure_drive(bench, common, view, self._show_cue)
         acquisition.scan.drive = drive_kind(bench)
         self._plan = make_plan(file, procedure)
         parts = [step.duration_s for step in self._plan.steps]
-        self._presenter = Presenter(view, self._machine, course, self._cells, parts)
+        self._presenter = Presenter(view, self._machine, set_point, self._cells, parts)
         self._loop = Loop(
             machine=self._machine,
             schedule=schedule,
             clock=clock,
             acquisition=acquisition,
-            course=course,
+            set_point=set_point,
             limits=self._limits,
             stop=stop,
             log=self._log,
@@ -199,7 +199,7 @@ class Session:
             free_bytes=self._free_bytes,
         )
         self._frozen = FrozenFiles((file.source, procedure.source, TomlText(limits.file, limits.text)))
-        self._telling = Telling(view, self._log, clock, self._frozen)
+        self._notices = Notices(view, self._log, clock, self._frozen)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         self._steps = Steps(
             self._loop,
@@ -212,7 +212,7 @@ class Session:
         )
         dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
         self._ending = Ending(self._loop, self._drive, view, dialogue)
-        self._held = Held(self._loop, self._drive, view, dialogue)
+        self._holding = Holding(self._loop, self._drive, view, dialogue)
         self._hand: HandPot | None = None
         if isinstance(self._drive, HandDrive):
             two_gauges = bench.second_gauge is not None
@@ -223,12 +223,12 @@ class Session:
         self._clearing: Clearing | None = None
         self._gas_since_s = 0.0
 
-    def heed_last_run(self, codes: Sequence[str]) -> None:
+    def check_last_run(self, codes: Sequence[str]) -> None:
         """Have what the last run on this rig left cleared before this one; `codes` are cleared beforehand."""
         file = self._bench.file
         memory = memory_file(rig_id(file)) if self._bench.virtual is None else None
         self._clearing = Clearing(file, self._out, memory, codes, self._view, self._log)
-        self._telling.asks_codes = True
+        self._notices.asks_codes = True
 
     def run(self, interrupted: str = "", checks: Callable[[], str] | None = None) -> RunOutcome:
         """Run to the end, whatever the end is.
@@ -239,7 +239,7 @@ class Session:
         """
         if interrupted:
             told = self._clearing is not None and self._clearing.interrupted
-            self._telling.interrupted(interrupted, told=told)
+            self._notices.interrupted(interrupted, told=told)
             if isinstance(self._drive, HandDrive):
                 self._drive.card()
         try:
@@ -265,14 +265,14 @@ class Session:
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
         if self._loop.decompressed:
-            self._telling.rest(self._loop.now_s - self._gas_since_s)
-        self._telling.last_words()
+            self._notices.rest(self._loop.now_s - self._gas_since_s)
+        self._notices.last_words()
         self._log.end(how, why)
         if self._clearing is not None:
             vented = self._ending.alarm is None
             self._clearing.ended(how, code, why, self._bench.clock.utc(), vented=vented)
         if self._log.failure is not None:
-            self._telling.lost_record()
+            self._notices.lost_record()
         if self._loop.gate is not None:
             self._loop.gate.release()
         return RunOutcome(self._path, how, why, code)
@@ -289,7 +289,7 @@ class Session:
             problem = None if free is None else disk_refusal(free)
             if problem is not None:
                 raise Refused("DISK_FULL", problem)
-            self._telling.resting(self._out, self._cells)
+            self._notices.resting(self._out, self._cells)
         if self._hand is not None:
             self._presenter.now, self._presenter.next = "checks before any gas", "vented-zero check"
             self._settle_last_run()
@@ -357,7 +357,7 @@ class Session:
             trip = self._worded(tripped.trip)
         if trip.response is Response.ABORT:
             return self._abort(trip)
-        self._telling.trip(trip, self._loop.scan)
+        self._notices.trip(trip, self._loop.scan)
         return self._stop("tripped", trip.message, trip.code)
 
     def _closing_check(self) -> tuple[How, str, str]:
@@ -368,7 +368,7 @@ class Session:
             check_vented_zero(self._loop)
         except Refused as moved:
             why = f"The gauges have moved during the run: {moved}."
-            self._telling.moved_zero(why)
+            self._notices.moved_zero(why)
             return "tripped", why, "ZERO_MOVED"
         return "completed", "All steps done; the pot is vented.", ""
 
@@ -391,7 +391,7 @@ class Session:
         purge(loop, self._drive, self._gas, procedure)
         machine.fire(Command.DONE, "purge proven")
         if isinstance(self._drive, DosedValves) and (coarse := self._drive.too_coarse):
-            self._telling.caution(coarse)
+            self._notices.caution(coarse)
         for number, step in enumerate(procedure.steps, start=1):
             later = procedure.steps[number:]
             show.begin_part(
@@ -399,7 +399,7 @@ class Session:
                 f"PO2 {step.po2_bar:g} bar {step.direction}",
                 f"PO2 {later[0].po2_bar:g} bar" if later else "vent",
             )
-            self._held.work(partial(self._steps.oxygen, number, step))
+            self._holding.work(partial(self._steps.oxygen, number, step))
 
     def _stop(self, how: How, why: str, code: str) -> tuple[How, str, str]:
         """Vent on the ramp; what goes wrong on the way de-energises."""
@@ -417,7 +417,7 @@ class Session:
 
     def _abort(self, trip: Trip) -> tuple[How, str, str]:
         self._presenter.alarm = trip.message
-        self._telling.trip(trip, self._loop.scan)
+        self._notices.trip(trip, self._loop.scan)
         self._presenter.begin_part(_LAST_PART, "venting at once", "the end")
         self._ending.abort(trip)
         return ("aborted" if trip.code == "STOPPED_NOW" else "tripped"), trip.message, trip.code
@@ -430,7 +430,7 @@ class Session:
         """
         if self._loop.gate is not None:
             self._loop.drop_taken = self._loop.gate.de_energise()
-        trip = own_trip(
+        trip = procedure_trip(
             "PROGRAM_ERROR",
             Response.ABORT,
             f"This program made a mistake ({type(error).__name__}: {error}).",
@@ -469,7 +469,7 @@ class Session:
         if self._ending.alarm is not None:
             self._presenter.alarm = self._ending.alarm
         self._presenter.tick(scan, row)
-        self._telling.tick(scan)
+        self._notices.tick(scan)
 
     def _show_cue(self, text: str | None) -> None:
         self._presenter.cue = text

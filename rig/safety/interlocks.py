@@ -34,7 +34,7 @@ KEEP_LID_SHUT = "Keep the lid shut until the gauge on the pot shows no pressure.
 _BAD_READINGS = 3
 _SAME_READINGS = 10
 _SAME_READINGS_B = 12
-_OFF_COURSE_SCANS = 3
+_OFF_SET_POINT_SCANS = 3
 _WEAK_GROUPS = 3
 _STRONG_GROUPS = 2
 _LOST_SCANS = 5
@@ -140,10 +140,10 @@ def lid_open(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def rises(scan: Scan, limits: SafetyLimits) -> str | None:
     """The pressure has left its set point upwards: supply stuck open, or a dose far too large."""
-    if scan.above >= _OFF_COURSE_SCANS and not scan.apart and scan.pressure_bar is not None:
+    if scan.above >= _OFF_SET_POINT_SCANS and not scan.apart and scan.pressure_bar is not None:
         return (
             f"The pressure rose to {scan.pressure_bar:.3f} bar, more than "
-            f"{limits.off_course_bar * 1000:.0f} mbar above where it should be: "
+            f"{limits.off_set_point_bar * 1000:.0f} mbar above where it should be: "
             f"{WORDS[scan.drive].rises}."
         )
     return None
@@ -161,7 +161,7 @@ def vent_blocked_in_flow(scan: Scan, _limits: SafetyLimits) -> str | None:
 def vent_stuck_open(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The pressure falls fast while nothing should be letting it out."""
     fast = scan.rate_bar_per_s < -_FAST_FALL_BAR_PER_S
-    if scan.below >= _OFF_COURSE_SCANS and fast and not scan.apart:
+    if scan.below >= _OFF_SET_POINT_SCANS and fast and not scan.apart:
         return (
             f"The pressure fell to {scan.pressure_bar:.3f} bar at {-60 * scan.rate_bar_per_s:.1f} bar/min, "
             f"faster than it should: {WORDS[scan.drive].falls}."
@@ -171,7 +171,7 @@ def vent_stuck_open(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def leaks(scan: Scan, limits: SafetyLimits) -> str | None:
     """The pressure creeps away below its set point."""
-    if scan.below >= _OFF_COURSE_SCANS and not scan.apart and scan.pressure_bar is not None:
+    if scan.below >= _OFF_SET_POINT_SCANS and not scan.apart and scan.pressure_bar is not None:
         if scan.intent is Intent.UP and scan.set_point_bar is not None:
             return (
                 f"The pressure turned back at {scan.set_point_bar:.2f} bar while filling, and fell to "
@@ -179,9 +179,9 @@ def leaks(scan: Scan, limits: SafetyLimits) -> str | None:
             )
         return (
             f"The pressure fell to {scan.pressure_bar:.3f} bar, more than "
-            f"{limits.off_course_bar * 1000:.0f} mbar below where it should be: {WORDS[scan.drive].sinks}."
+            f"{limits.off_set_point_bar * 1000:.0f} mbar below where it should be: {WORDS[scan.drive].sinks}."
         )
-    if scan.kept_bar > limits.off_course_bar and scan.pressure_bar is not None:
+    if scan.kept_bar > limits.off_set_point_bar and scan.pressure_bar is not None:
         return (
             f"{scan.kept_bar * 1000:.0f} mbar had to be topped up at {scan.pressure_bar:.3f} bar with the "
             "gas at rest: there is a leak."
@@ -479,7 +479,7 @@ def first_trip(
     """Return the most important trip of this scan, or None.
 
     With nothing expected of the pressure (a pot of unknown content, or one already de-energised) nothing can
-    be off course, and there is no answer left but the one already given: no interlock speaks.
+    be off set_point, and there is no answer left but the one already given: no interlock speaks.
 
     Args:
         scan: the newest scan.

@@ -19,7 +19,7 @@ class SafetyLimits:
         lid_diameter_mm: for the force on the lid.
         gauges_apart_bar: greatest difference of the two gauges in single readings.
         gauges_apart_mean_bar: greatest difference of their means, which no noise excuses.
-        off_course_bar: how far the pressure may leave its set point.
+        off_set_point_bar: how far the pressure may leave its set point.
         vented_bar: how close to the barometer counts as vented.
         zero_bar: how close to the barometer a vented gauge must read before any gas.
         lowest_gauge_bar, highest_gauge_bar: a reading outside is no pressure at all.
@@ -35,7 +35,7 @@ class SafetyLimits:
     lid_diameter_mm: float = 100.0
     gauges_apart_bar: float = 0.030
     gauges_apart_mean_bar: float = 0.015
-    off_course_bar: float = 0.020
+    off_set_point_bar: float = 0.020
     vented_bar: float = 0.020
     zero_bar: float = 0.008
     lowest_gauge_bar: float = 0.3

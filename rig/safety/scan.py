@@ -17,7 +17,7 @@ class Scan:
         t_s: from the start of the run, in seconds.
         gap_s: since the tick before, in seconds.
         suspended_s: how long the computer slept since the tick before, in seconds.
-        intent, set_point_bar: copied from the course.
+        intent, set_point_bar: copied from the set_point.
         pressure_bar, pressure_b_bar: the last good readings of the two gauges; None before the first.
         pressure_status, pressure_b_status: of the newest attempts.
         pressure_age_s, pressure_b_age_s: since the last good reading.
@@ -43,7 +43,7 @@ class Scan:
         gas_used_l: litres at 1 bar let into the pot so far.
         drive: what moves the pressure; the same for a whole run.
         free_bytes: room for the record, looked at every few seconds; None where no disk is written to.
-        weak_groups, strong_groups, kept_bar: copied from the course.
+        weak_groups, strong_groups, kept_bar: copied from the set_point.
     """
 
     t_s: float = 0.0

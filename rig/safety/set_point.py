@@ -18,13 +18,13 @@ class Intent(StrEnum):
 
 
 @dataclass(slots=True)
-class Course:
-    """The present intent; written by whatever drives the pressure, read by the interlocks and the screen.
+class SetPoint:
+    """Where the pressure should be, and why. A drive writes it; the interlocks and the screen read it.
 
     Attributes:
         intent: FREE: nothing is expected (unknown pot, de-energised after a trip). OPEN: vent open.
             UP, DOWN: on a ramp. KEEP: at a target. FLOW: supply shots with the vent open.
-        set_point_bar: where the pressure should be now, absolute bar; None when nothing is expected.
+        now_bar: where the pressure should be now, absolute bar; None when nothing is expected.
         target_bar: where it is going; None when nowhere.
         weak_groups: groups of shots in a row that moved the pressure by less than a quarter of what they
             should have.
@@ -33,18 +33,16 @@ class Course:
     """
 
     intent: Intent = Intent.FREE
-    set_point_bar: float | None = None
+    now_bar: float | None = None
     target_bar: float | None = None
     weak_groups: int = 0
     strong_groups: int = 0
     kept_bar: float = 0.0
 
-    def set(
-        self, intent: Intent, set_point_bar: float | None = None, target_bar: float | None = None
-    ) -> None:
+    def set(self, intent: Intent, now_bar: float | None = None, target_bar: float | None = None) -> None:
         """Begin a new intent; what was counted under the last one starts afresh."""
         self.intent = intent
-        self.set_point_bar = set_point_bar
+        self.now_bar = now_bar
         self.target_bar = target_bar
         self.weak_groups = 0
         self.strong_groups = 0

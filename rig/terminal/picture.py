@@ -193,12 +193,12 @@ def _head(shot: Snapshot, *, unicode: bool) -> Table:
 
 
 def _pressure_style(shot: Snapshot) -> str:
-    off_course = (
+    off_set_point = (
         shot.target_bar is not None
         and shot.pressure_bar is not None
         and abs(shot.pressure_bar - shot.target_bar) > _ON_COURSE_BAR
     )
-    return "bold yellow" if off_course else "bold green"
+    return "bold yellow" if off_set_point else "bold green"
 
 
 def _fact_grid() -> Table:

@@ -192,9 +192,9 @@ def _urgent(rig: Rig, layers: Layers) -> Iterator[tuple[str, Rig]]:
         if layers.watchdog and (rig.vent_shut or rig.shot):
             yield from _without_program(rig, layers)
         return
-    off_course = rig.pressure in (Pressure.TOO_HIGH, Pressure.OVER) or rig.has(Fault.GAUGES_BLIND)
+    off_set_point = rig.pressure in (Pressure.TOO_HIGH, Pressure.OVER) or rig.has(Fault.GAUGES_BLIND)
     outputs = rig.vent_shut or rig.shot
-    if off_course and outputs and (rig.state, Command.ABORT) in TRANSITIONS:
+    if off_set_point and outputs and (rig.state, Command.ABORT) in TRANSITIONS:
         yield str(Command.ABORT), _entered(rig, State.ABORTING)
 
 
@@ -210,19 +210,19 @@ def _program(rig: Rig) -> Iterator[tuple[str, Rig]]:
     """What the controller does: valve commands that its state permits, and transitions of the table."""
     rule = STATE_RULES[rig.state]
     blind = rig.has(Fault.GAUGES_BLIND)
-    off_course = rig.pressure in (Pressure.TOO_HIGH, Pressure.OVER) or blind or rig.lid_open
-    if rule.may_shut_vent and not rig.vent_shut and not off_course:
+    off_set_point = rig.pressure in (Pressure.TOO_HIGH, Pressure.OVER) or blind or rig.lid_open
+    if rule.may_shut_vent and not rig.vent_shut and not off_set_point:
         yield "vent shut", replace(rig, vent_shut=True)
-    if rule.may_fill and not rig.shot and not off_course and rig.pressure is Pressure.AMBIENT:
+    if rule.may_fill and not rig.shot and not off_set_point and rig.pressure is Pressure.AMBIENT:
         yield "supply shot", replace(rig, shot=True)
     if rig.vent_shut and (not rule.may_shut_vent or rule.waits):
         yield "vent opened", replace(rig, vent_shut=False)
     for (before, command), after in TRANSITIONS.items():
-        if before is rig.state and _may_fire(rig, command, off_course):
+        if before is rig.state and _may_fire(rig, command, off_set_point):
             yield str(command), _entered(rig, after)
 
 
-def _may_fire(rig: Rig, command: Command, off_course: bool) -> bool:
+def _may_fire(rig: Rig, command: Command, off_set_point: bool) -> bool:
     """Trips must fire and may at any time; work is done, and runs are begun, only when the readings allow."""
     if command in (Command.ABORT, Command.STOP, Command.HOLD):
         return True
@@ -235,7 +235,7 @@ def _may_fire(rig: Rig, command: Command, off_course: bool) -> bool:
         return known_vented and not rig.lid_open and not rig.alarm
     if rig.state in (State.ABORTING, State.STOPPING) and command is Command.DONE:
         return True
-    return not off_course
+    return not off_set_point
 
 
 def _entered(rig: Rig, state: State) -> Rig:

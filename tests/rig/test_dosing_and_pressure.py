@@ -18,7 +18,7 @@ from rig.pressure.ramp import ramp_to
 from rig.pressure.shot_model import ShotModel, vent_drive_bar
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course
+from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine
 
 RAMP_BAR_PER_MIN = 0.5
@@ -65,14 +65,14 @@ class Pot:
         self.limits = SafetyLimits(
             3.5, 2.2, 2.3, ramp_bar_per_min=RAMP_BAR_PER_MIN, volume_l=volume_l, most_gas_l=60.0
         )
-        schedule, course, machine = Schedule(self.virtual.clock, 0.2), Course(), Machine()
+        schedule, set_point, machine = Schedule(self.virtual.clock, 0.2), SetPoint(), Machine()
         log = RunLog(self.virtual.clock, schedule)
         self.sink = RowSink()
         log.attach(self.sink)
         instruments = Instruments(
             parts["gauge_a"], second_gauge=parts["gauge_b"], barometer=parts["barometer"]
         )
-        acquisition = Acquisition(instruments, schedule, course, self.limits, (), suspended=lambda: 0.0)
+        acquisition = Acquisition(instruments, schedule, set_point, self.limits, (), suspended=lambda: 0.0)
         gate = Gate(
             parts["valves"],
             machine,
@@ -83,13 +83,13 @@ class Pot:
             two_gauges=True,
             owner_token=7,
         )
-        self.drive = DosedValves(gate, course, self.limits, schedule)
+        self.drive = DosedValves(gate, set_point, self.limits, schedule)
         self.loop = Loop(
             machine=machine,
             schedule=schedule,
             clock=self.virtual.clock,
             acquisition=acquisition,
-            course=course,
+            set_point=set_point,
             limits=self.limits,
             stop=StopRequest(),
             log=log,
@@ -198,16 +198,16 @@ class StubbornPot:
 @pytest.mark.parametrize(("off_bar", "reached"), [(0.0016, False), (0.0018, False), (0.0014, True)])
 @pytest.mark.parametrize("way", [1.0, -1.0], ids=["above", "below"])
 def test_there_is_no_pressure_that_is_neither_reached_nor_worked_at(way, off_bar, reached):
-    gate, course, limits = StubbornPot(), Course(), SafetyLimits(3.5, 2.2, 2.3)
-    drive = DosedValves(gate, course, limits, gate)
+    gate, set_point, limits = StubbornPot(), SetPoint(), SafetyLimits(3.5, 2.2, 2.3)
+    drive = DosedValves(gate, set_point, limits, gate)
     scan = Scan(pressure_bar=1.8 + 0.05 * way, barometer_bar=1.0)
     drive.begin_move(1.8, scan)
-    course.set_point_bar = 1.8
+    set_point.now_bar = 1.8
     scan.pressure_bar = 1.8 + off_bar * way
     arrived = [drive.move(scan) for _ in range(100)]
     assert arrived[-1] is reached
     assert bool(gate.shots) is not reached
-    assert course.weak_groups == 0
+    assert set_point.weak_groups == 0
 
 
 def test_gas_used_is_counted(pot):

@@ -13,7 +13,7 @@ from rig.pressure.controller_drive import ControlledPressure
 from rig.safety.drive_words import Drive
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course
+from rig.safety.set_point import SetPoint
 from rig.safety.states import STATE_RULES, State
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
@@ -48,7 +48,7 @@ class Bench:
         self.controller, self.cue = Controller(), None
         clock = SimpleNamespace(monotonic_s=lambda: 0.0, utc=lambda: None, sleep_until=lambda _s: None)
         schedule = Schedule(clock, 0.2)
-        parts = (self.machine, LIMITS, Course())
+        parts = (self.machine, LIMITS, SetPoint())
         log = RunLog(clock, schedule)
         if drive is Drive.HANDS:
             self.drive = HandDrive(

@@ -12,7 +12,7 @@ from rig.safety.drive_words import Drive
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import disk_refusal, fill_refusal, lid_refusal, shot_refusal
 from rig.safety.scan import Scan
-from rig.safety.set_point import Course
+from rig.safety.set_point import SetPoint
 from rig.safety.states import STATE_RULES, TRANSITIONS, Command, State
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
@@ -131,7 +131,7 @@ def test_gauges_may_be_thirty_millibar_apart_and_no_more(second_bar, given):
     ]
     schedule = Schedule(clock, 0.2)
     instruments = Instruments(gauges[0], second_gauge=gauges[1])
-    acquisition = Acquisition(instruments, schedule, Course(), LIMITS, (), suspended=lambda: 0.0)
+    acquisition = Acquisition(instruments, schedule, SetPoint(), LIMITS, (), suspended=lambda: 0.0)
     schedule.wait()
     read = replace(acquisition.read_pressures(), valves=VALVES)
     refused = fill_refusal(read, STATE_RULES[State.EXECUTE], LIMITS, rises_to_bar=1.1, two_gauges=True)

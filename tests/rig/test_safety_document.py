@@ -58,9 +58,7 @@ def table(heading):
 @pytest.mark.parametrize("name", ["states.md", "faults.md"])
 def test_printed_table_is_what_the_program_executes(name):
     kept = (DOCUMENTS / name).read_text(encoding="utf-8")
-    assert kept == documents()[name], (
-        "run `python -m rig.safety_documents.tables`, read it, commit it"
-    )
+    assert kept == documents()[name], "run `python -m rig.safety_documents.tables`, read it, commit it"
 
 
 def test_every_state_transition_and_interlock_is_printed():
