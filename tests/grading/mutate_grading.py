@@ -29,7 +29,7 @@ _TARGETS = (
             "cell_figures": (),
             "contacts": ("lost_contacts",),
             "decision": ("decision",),
-            "detail": (),
+            "detail": ("detail",),
             "diagnosis": ("diagnosis",),
             "grade": (),
             "limits": ("limits",),
