@@ -209,6 +209,12 @@ def test_an_error_whose_doubt_cannot_be_told_is_given_without_one(measured):
     assert step.expanded_uncertainty_percent is None
 
 
-def test_too_few_steps_for_a_curve_draw_none_settled_or_not(measured):
+def test_a_cell_that_was_never_read_has_no_curve_settled_or_not(measured):
+    def nothing(fields):
+        fields["output_mv"][0, :] = np.nan
+
     for settled in (0, 1):
-        assert cell_of(measured(line, up=(1.0,), down=(), air=False, settled=settled)).detail.curve is None
+        made = measured(line, line, settled=settled, edit=nothing)
+        curves = [cell.detail.curve for cell in grade(made, general_limits()).cells]
+        assert curves[0] is None
+        assert curves[1] is not None
