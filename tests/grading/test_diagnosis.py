@@ -67,6 +67,11 @@ def test_a_ceiling_is_a_shortfall_that_grows(told, values, u, found):
     assert told(*errors(values, u=u, grade="watch")) == (["Current ceiling"] if found else [])
 
 
+def test_a_top_step_that_is_missing_hides_no_ceiling_below_it(told):
+    missing = judged("indication_error_percent", None, u=None, nominal=2.0, grade=None)
+    assert told(*errors({1.2: 0.0, 1.8: -3.0}, grade="watch"), missing) == ["Current ceiling"]
+
+
 def test_a_bent_response_needs_no_second_error_to_show_a_ceiling(told):
     assert told(*errors({2.0: -12.0}, grade="reject"), response=bent) == ["Current ceiling"]
 

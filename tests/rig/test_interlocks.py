@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from drivers.ports import ReadingStatus, ValveState
-from rig.safety.drive_words import Drive
+from rig.safety.drive_words import WORDS, Drive
 from rig.safety.interlocks import INTERLOCKS, Response, first_trip
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
@@ -164,7 +164,7 @@ CASES = [
         "abort",
         {"below": 3, "rate_bar_per_s": -0.0121},
         {"below": 2, "rate_bar_per_s": -0.0121},
-        "0.7 bar/min",
+        "at 0.7 bar/min",
     ),
     (
         "VENT_OPEN",
@@ -265,6 +265,44 @@ def test_without_readings_only_what_needs_none_speaks():
     blind = Scan(intent=Intent.UP, above=3, below=3, apart=3, weak_groups=3, barometer_odd=2)
     assert first_trip(blind, LIMITS) is None
     assert first_trip(replace(blind, intent=Intent.FLOW, weak_groups=0), LIMITS) is None
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"above": 3},
+        {"below": 3},
+        {"below": 3, "intent": Intent.UP},
+        {"kept_bar": 0.1},
+        {"weak_groups": 3, "intent": Intent.DOWN},
+        {"intent": Intent.FLOW},
+    ],
+)
+def test_a_pressure_that_was_never_read_is_not_told_of(changes):
+    assert first_trip(scan(pressure_bar=None, **changes), LIMITS) is None
+
+
+def test_a_back_pressure_needs_a_barometer():
+    assert first_trip(scan(intent=Intent.FLOW, pressure_bar=1.9, barometer_bar=None), LIMITS) is None
+
+
+def test_a_fall_while_filling_without_a_set_point_is_a_leak_like_any_other():
+    text = first_trip(scan(below=3, intent=Intent.UP, set_point_bar=None), LIMITS).text
+    assert "more than 20 mbar below" in text
+
+
+@pytest.mark.parametrize("status", [ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN])
+def test_a_gauge_that_does_not_answer_is_lost_and_not_invalid_too(status):
+    silent = scan(bad=3, bad_b=3, pressure_status=status, pressure_b_status=status)
+    speaking = {one.code for one in INTERLOCKS if one.check(silent, LIMITS)}
+    assert speaking == {"GAUGE_LOST", "SECOND_GAUGE_LOST"}
+
+
+@pytest.mark.parametrize("drive", [Drive.VALVES, Drive.CONTROLLER])
+def test_outputs_that_do_not_answer_begin_a_sentence(drive):
+    text = first_trip(scan(drive=drive, valve_failures=2), LIMITS).text
+    outputs = WORDS[drive].outputs
+    assert text.startswith(f"{outputs.capitalize()} does not answer; ")
 
 
 def test_a_back_pressure_at_its_limit_is_not_yet_blocked():
