@@ -34,7 +34,7 @@ _TARGETS = (
             "grade": (),
             "limits": ("limits",),
             "quantities": (),
-            "reasons": ("wording",),
+            "reasons": ("reasons", "wording"),
         }.items()
     ),
 )
