@@ -107,6 +107,12 @@ def test_a_ceiling_is_told_only_where_something_does_not_pass(told, error_grade,
     assert ("towards the top of the test" in said) == (found and linear_to is None)
 
 
+def test_a_ceiling_of_which_only_a_lower_bound_is_known_has_no_place(told):
+    bound = judged("linear_to_bar", None, u=None, grade=None)
+    (said,) = told(*errors({1.2: 0.0, 2.0: -3.0}, grade="watch"), bound, whole=True)
+    assert "towards the top of the test" in said
+
+
 def test_a_fall_of_the_output_at_the_top_is_fading_and_no_ceiling(told):
     fading = judged("fade_percent_per_min", 3.0, limits=(None, 0.5), grade="reject")
     assert told(*errors({1.2: 0.0, 2.0: -8.0}, grade="reject"), fading) == ["Fading"]
