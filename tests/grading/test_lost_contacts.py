@@ -202,9 +202,10 @@ def test_a_reversed_output_is_of_a_cells_size_at_every_step(faults, mv_per_bar, 
     assert ("The output is negative at every step" in faults(lambda p: mv_per_bar * p)) == found
 
 
-def test_one_step_that_is_not_negative_is_enough_to_be_no_reversed_cell(faults):
+@pytest.mark.parametrize("step", [0, 4])
+def test_one_step_that_is_not_negative_is_enough_to_be_no_reversed_cell(faults, step):
     def edit(fields):
-        fields["output_mv"][0, 4] = 0.1
+        fields["output_mv"][0, step] = 0.1
 
     assert "negative at every step" not in faults(lambda p: -50.0 * p, edit)
 
