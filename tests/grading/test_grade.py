@@ -171,6 +171,15 @@ def test_an_interrupted_run_is_ungraded_whatever_the_cell_did(measured):
     assert figure(cell, "indication_error_percent", 2.0).value == pytest.approx(-25.0)
 
 
+def test_an_interrupted_run_says_so_and_lays_nothing_on_a_lead(measured):
+    def unplugged(fields):
+        fields["output_mv"][:, 5:] = 0.02
+
+    cell = only(measured(line, edit=unplugged, ungraded=("The run was interrupted.",)))
+    assert cell.reasons == ("The run was interrupted.",)
+    assert cell.diagnosis == ()
+
+
 def test_what_bars_one_cell_leaves_the_others_graded(measured):
     result = grade(
         measured(
