@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from rig.hand.cues import SHORT_BAR, TOO_FAST_BAR_PER_MIN, Cue, CuedView, advise
+from rig.loop.dialogue import Dialogue
 from rig.loop.loop import Tripped, procedure_trip
 from rig.loop.run_log import RunLog
 from rig.pressure.drive_trips import no_flow_purge, not_permitted
@@ -95,6 +96,9 @@ class HandDrive:
     def claim(self) -> None:
         """Note that the person has just been asked to make the pot safe; it is not told again at once."""
         self._claiming = True
+
+    def ask_through(self, dialogue: Dialogue) -> None:
+        """Ask through `dialogue` from now on; a drive that sees the pressure asks nothing."""
 
     def release(self) -> None:
         """Take the last cue off the screen."""

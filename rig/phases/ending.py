@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rig.loop.dialogue import Dialogue
 from rig.loop.loop import Loop, StopAsked, Tripped
-from rig.pressure.dosed_valves import PressureDrive
+from rig.pressure.drive import PressureDrive
 from rig.pressure.ramp import ramp_to
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
 from rig.safety.limits import SafetyLimits

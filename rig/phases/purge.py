@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rig.loop.loop import Loop, Tripped, procedure_trip
 from rig.phases.pot_gas import PotGas
-from rig.pressure.dosed_valves import PressureDrive
+from rig.pressure.drive import PressureDrive
 from rig.pressure.ramp import ramp_to
 from rig.safety.interlocks import Response
 from rig.safety.set_point import Intent

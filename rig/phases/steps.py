@@ -13,7 +13,7 @@ from rig.phases.hold import HoldResult, HoldTrace, hold
 from rig.phases.leak_test import LeakTest
 from rig.phases.pot_gas import PotGas
 from rig.phases.presenter import Presenter
-from rig.pressure.dosed_valves import PressureDrive
+from rig.pressure.drive import PressureDrive
 from rig.pressure.ramp import ramp_to
 from rig.safety.gas_check import GasCheck, check_gas, check_gas_again
 from rig.safety.interlocks import Response

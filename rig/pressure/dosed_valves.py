@@ -8,7 +8,6 @@ measured pressure.
 from __future__ import annotations
 
 from collections import deque
-from typing import Protocol
 
 from rig.loop.schedule import Schedule
 from rig.pressure.gate import SHORTEST_SHOT_MS, Gate
@@ -33,43 +32,6 @@ _FLOW_BACK_BAR = 0.15
 """Back pressure of a flow purge: much below what says that the vent is blocked."""
 _FIRST_GUESS_BAR_PER_MS_L = 0.00013
 """Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with."""
-
-
-class PressureDrive(Protocol):
-    """What ramps and keeps the pressure: solenoid valves, an electronic controller or a person's hands."""
-
-    def begin_move(self, target_bar: float, scan: Scan) -> None:
-        """Start for a target, from the pressure of this scan; shuts the vent."""
-        ...
-
-    def move(self, scan: Scan) -> bool:
-        """Do this tick's part of the ramp. Returns whether the target is reached."""
-        ...
-
-    def begin_keep(self, scan: Scan, target_bar: float) -> None:
-        """Start to keep a target that has been reached."""
-        ...
-
-    def keep(self, scan: Scan) -> None:
-        """Do this tick's part of keeping the pressure."""
-        ...
-
-    def rest(self) -> None:
-        """Let the pressure alone, vent shut, until the next call."""
-        ...
-
-    def open_vent(self) -> None:
-        """Open the vent for good."""
-        ...
-
-    def flow(self, scan: Scan) -> float:
-        """Do this tick's part of a flow purge. Returns litres at 1 bar let in by this tick."""
-        ...
-
-    @property
-    def gas_used_l(self) -> float:
-        """Litres at 1 bar let in so far."""
-        ...
 
 
 class DosedValves:
@@ -104,7 +66,7 @@ class DosedValves:
 
     @property
     def too_coarse(self) -> str:
-        """That the supply's shortest shot is too large for this pot, as a sentence; empty when it is not."""
+        """Return that the supply's shortest shot is too large for this pot, as a sentence, or nothing."""
         shot_bar = SHORTEST_SHOT_MS * self.supply.rate
         if not self.supply.learned or shot_bar <= _COARSE_BAR:
             return ""

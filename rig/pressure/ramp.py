@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rig.loop.loop import Loop, Tripped, procedure_trip
-from rig.pressure.dosed_valves import PressureDrive
+from rig.pressure.drive import PressureDrive
 from rig.safety.interlocks import CLOSE_BOTTLE, Response
 from rig.safety.scan import Scan
 

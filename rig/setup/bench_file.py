@@ -189,6 +189,11 @@ class BenchFile(CheckedFile):
     cells_uncertainty: CellsUncertainty
 
     @property
+    def has_hand_valves(self) -> bool:
+        """Whether a person turns the valves."""
+        return self.by_role("valves") is None and self.by_role("controller") is None
+
+    @property
     def sockets(self) -> range:
         """Socket numbers of the pot, from 1."""
         return range(1, self.pot.sockets + 1)

@@ -27,6 +27,7 @@ from grading.record.writer import RecordWriteError, RecordWriter
 from grading.results import CellInfo
 from rig.loop.stop import StopLevel, StopRequest
 from rig.run.outcome import RunOutcome
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.safety_documents.faults import PROGRAM_FAULTS
 from rig.setup.bench import BenchNotReady, open_bench
@@ -398,13 +399,11 @@ def run_faults(
         with contextlib.suppress(Killed):
             outcome = run_session(
                 bench,
-                procedure or seed_procedure(method),
-                CELLS,
-                LIMITS,
-                out=Path(tempfile.gettempdir()),
-                operator="seeds",
-                view=view,
-                stop=stop,
+                RunRequest(
+                    procedure or seed_procedure(method), CELLS, LIMITS, Path(tempfile.gettempdir()), "seeds"
+                ),
+                view,
+                stop,
                 sink=make_sink,
             )
         truth = virtual.pot()

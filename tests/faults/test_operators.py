@@ -37,6 +37,7 @@ from grading.sources.any_source import load_source
 from rig.job.simulated_person import SimulatedPerson
 from rig.loop.stop import StopLevel, StopRequest
 from rig.run.outcome import RunOutcome
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
@@ -138,14 +139,16 @@ def run(tmp_path: Path):
                 operator.cue = cue_and_stop  # type: ignore[method-assign]
             outcome = run_session(
                 opened,
-                parse_procedure(TomlText("short.toml", PROCEDURE)),
-                CELLS,
-                FileText(name="general", file="general.toml", text=""),
-                out=tmp_path,
-                operator="test",
-                view=operator,
-                stop=stop,
-                clear=(),
+                RunRequest(
+                    parse_procedure(TomlText("short.toml", PROCEDURE)),
+                    CELLS,
+                    FileText(name="general", file="general.toml", text=""),
+                    tmp_path,
+                    "test",
+                    clear=(),
+                ),
+                operator,
+                stop,
             )
             record = read_record(outcome.record) if outcome.record is not None else None
             problems = check_record(outcome.record) if outcome.record is not None else []

@@ -19,6 +19,7 @@ from rig.between_runs.last_run import last_recorded, limit_changes, watched_limi
 from rig.between_runs.memory import MemoryDamaged, Remembered, memory_file, read_memory, write_memory
 from rig.cli.main import main
 from rig.loop.stop import StopLevel, StopRequest
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
@@ -110,14 +111,16 @@ def rig(tmp_path, monkeypatch):
         with open_bench(file, cells=CELLS, seed=3, mode="direct", faults=faults) as bench:
             outcome = run_session(
                 replace(bench, virtual=None) if hardware else bench,
-                parse_procedure(TomlText("short.toml", PROCEDURE)),
-                CELLS,
-                FileText(name="general", file="general.toml", text=""),
-                out=tmp_path / out,
-                operator="test",
-                view=keyboard,
-                stop=stop or StopsLater(StopLevel.RAMPED, 120),
-                clear=clear,
+                RunRequest(
+                    parse_procedure(TomlText("short.toml", PROCEDURE)),
+                    CELLS,
+                    FileText(name="general", file="general.toml", text=""),
+                    tmp_path / out,
+                    "test",
+                    clear=clear,
+                ),
+                keyboard,
+                stop or StopsLater(StopLevel.RAMPED, 120),
             )
             gas_l = bench.virtual.pot().gas_used_l
         return outcome, keyboard, gas_l

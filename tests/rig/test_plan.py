@@ -18,7 +18,7 @@ FULL = open_config("procedures", "full").text
 
 def test_plan_adds_up_ramps_holds_and_gas() -> None:
     plan = make_plan(BENCH, load_procedure("full"), barometer_bar=1.0)
-    holds = [step for step in plan.steps if step.what == "hold"]
+    holds = [step for step in plan.parts if step.what == "hold"]
     assert [step.po2_bar for step in holds] == [1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 1.8, 1.6, 1.4, 1.2, 1.0]
     # one step of 0.2 bar at 0.5 bar/min, in gas of less than pure oxygen
     assert holds[1].ramp_s == pytest.approx(60 * 0.2 / plan.oxygen_fraction / 0.5)
@@ -34,7 +34,7 @@ def test_plan_adds_up_ramps_holds_and_gas() -> None:
 
 def test_step_below_the_barometer_is_held_at_it_and_said_so() -> None:
     plan = make_plan(BENCH, load_procedure("full"), barometer_bar=1.03)
-    assert next(step for step in plan.steps if step.number == 1).to_bar == 1.03
+    assert next(step for step in plan.parts if step.number == 1).to_bar == 1.03
     assert any("held at the barometer" in remark for remark in plan.remarks)
 
 
@@ -62,7 +62,7 @@ def test_a_ramp_that_strains_cells_is_remarked_on_and_so_is_the_limit_of_oxygen(
 def test_flow_purge_is_reckoned_by_volumes() -> None:
     text = FULL.replace('method = "swings"', 'method = "flow"\nflow_volumes = 8')
     plan = make_plan(BENCH, parse_procedure(TomlText("flow.toml", text)), barometer_bar=1.0)
-    purge = next(step for step in plan.steps if step.what.startswith("purge"))
+    purge = next(step for step in plan.parts if step.what.startswith("purge"))
     assert purge.gas_l == pytest.approx(8.0)
 
 

@@ -494,4 +494,4 @@ def test_no_number_of_a_plan_is_cut(width: int) -> None:
     words = text.split()
     assert clock_text(plan.duration_s) in words
     assert f"{plan.gas_l:.2f}" in words
-    assert f"{plan.steps[-1].to_bar:.3f}" in words
+    assert f"{plan.parts[-1].to_bar:.3f}" in words

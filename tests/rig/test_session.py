@@ -12,6 +12,7 @@ from grading.record.format import FileText
 from grading.record.reader import check_record, read_record
 from grading.record.writer import RecordWriteError, RecordWriter
 from rig.loop.stop import StopLevel, StopRequest
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.setup.bench import load_bench, open_bench
 from rig.setup.cells import load_cells
@@ -77,15 +78,7 @@ def run(procedure, out, *, mode="direct", view=None, faults=(), struck=None, ben
             return writer
 
         outcome = run_session(
-            bench,
-            procedure,
-            cells,
-            LIMITS,
-            out=out,
-            operator="R. Mote",
-            view=view or View(),
-            stop=stop,
-            sink=make,
+            bench, RunRequest(procedure, cells, LIMITS, out, "R. Mote"), view or View(), stop, sink=make
         )
         return replace(outcome, record=paths[0] if paths else None), bench.virtual.pot()
 
@@ -300,9 +293,7 @@ def test_a_mistake_that_stays_still_drops_the_outputs(short, tmp_path):
     view = Mistaken(goes_on=True)
     with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417) as bench:
         with pytest.raises(ZeroDivisionError):
-            run_session(
-                bench, short, cells, LIMITS, out=tmp_path, operator="R. Mote", view=view, stop=StopRequest()
-            )
+            run_session(bench, RunRequest(short, cells, LIMITS, tmp_path, "R. Mote"), view, StopRequest())
         bench.clock.sleep_until(bench.clock.monotonic_s() + 0.2)
         pot = bench.virtual.pot()
     assert (pot.supply_open, pot.vent_open) == (False, True)
@@ -443,9 +434,7 @@ def test_ctrl_c_ends_a_question_on_a_bench_whose_time_stands_still_meanwhile(
     cells = load_cells("six_cells").cells[:2]
     specs = tuple(FaultSpec(name, at_s) for name, at_s in faults.items())
     with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417, faults=specs) as bench:
-        outcome = run_session(
-            bench, short, cells, LIMITS, out=tmp_path, operator="R. Mote", view=view, stop=stop
-        )
+        outcome = run_session(bench, RunRequest(short, cells, LIMITS, tmp_path, "R. Mote"), view, stop)
     assert ([prompt.code for prompt in view.asked], view.left_alone) == (codes, 0)
     assert outcome.how == how
     assert check_record(outcome.record) == []
