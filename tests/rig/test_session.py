@@ -16,6 +16,7 @@ from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.setup.bench import load_bench, open_bench
 from rig.setup.cells import load_cells
+from rig.setup.plan import make_plan
 from rig.setup.procedure import ProcedureFile, load_procedure, parse_procedure
 
 LIMITS = FileText(name="general", file="general.toml", text="")
@@ -125,6 +126,22 @@ def test_a_finished_run_leaves_a_sound_record_of_everything_it_did(short, tmp_pa
     assert events(outcome, "leak")[0]["verdict"] == "tight"
     assert events(outcome, "gas_check")[0]["verdict"] == "oxygen"
     assert json.loads((outcome.record / "run.json").read_text())["operator"] == "R. Mote"
+
+
+def test_the_screen_goes_through_the_parts_that_the_plan_prints(short, tmp_path):
+    view = View()
+    run(short, tmp_path, view=view)
+    shown = list(dict.fromkeys((snapshot.now, snapshot.next) for snapshot in view.snapshots))
+    parts = make_plan(load_bench("virtual_bench"), short).printed_parts
+    assert [now for now, _ in shown] == [
+        "making the rig safe",
+        "vented-zero check",
+        *[part.now for part in parts],
+    ]
+    assert [next_ for _, next_ in shown[1:]] == [*[part.name for part in parts], "the end"]
+    left_s = [snapshot.left_s for snapshot in view.snapshots]
+    assert left_s[0] == pytest.approx(sum(part.duration_s for part in parts), abs=1.0)
+    assert left_s[-1] == 0.0
 
 
 def test_the_claimed_oxygen_fraction_holds_against_the_bench(short, tmp_path):
