@@ -430,8 +430,8 @@ def drawn_cell(serial: str, stream: random.Random) -> CellModel:
 def drawn_population(count: int, seed: int) -> tuple[CellModel, ...]:
     """Draw `count` cells of mixed health, serials PB-0001 and on.
 
-    The mix is assumed, not field data: 75 % healthy, 15 % ageing (low and early to sag), 10 % with one of:
-    soft ceiling, hard ceiling, slow, fading.
+    The mix is assumed, not field data: 75 % healthy, 15 % ageing (low and early to fall short), 10 % with
+    one of: soft ceiling, hard ceiling, slow, fading.
     """
     cells = []
     for number in range(1, count + 1):

@@ -38,11 +38,11 @@ class ResponseFits:
 
     Attributes:
         model: chosen by AICc: "linear", "fixed sharpness", "free sharpness", or "" where none was fitted.
-        zero_mv, slope_mv_per_bar, sag, sharpness: of the chosen model, shape (N,). `sag` is m: the output at
-            the highest tested PO2 is exp(-m) of the straight line's. `sharpness` is NaN for a line.
+        zero_mv, slope_mv_per_bar, shortfall, sharpness: of the chosen model, shape (N,). `shortfall` is m: the
+            output at the highest tested PO2 is exp(-m) of the straight line's. `sharpness` is NaN for a line.
         top_po2_bar: highest measured PO2, shape (N,).
         tested_to_bar: its nominal value where that is within 2 %, else the same, shape (N,).
-        covariance: of (zero, slope, sag, ln sharpness), shape (N, 4, 4); zero for what the model holds.
+        covariance: of (zero, slope, shortfall, ln sharpness), shape (N, 4, 4); zero for what the model holds.
         chi_squared: of the three models in the order of `MODELS`, shape (N, 3); NaN for too few steps.
         degrees_of_freedom: shape (N, 3).
         converged: shape (N,).
@@ -68,7 +68,7 @@ class ResponseFits:
     model: tuple[str, ...]
     zero_mv: FloatArray
     slope_mv_per_bar: FloatArray
-    sag: FloatArray
+    shortfall: FloatArray
     sharpness: FloatArray
     top_po2_bar: FloatArray
     tested_to_bar: FloatArray
@@ -97,7 +97,7 @@ class ResponseFits:
     def output_mv(self, cell: int, po2_bar: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Fitted output and its standard uncertainty at any PO2, both of the shape of `po2_bar`, (G,)."""
         sharpness = self.sharpness[cell] if np.isfinite(self.sharpness[cell]) else FIXED_SHARPNESS
-        shape = np.array([[self.sag[cell]], [np.log(sharpness)]])
+        shape = np.array([[self.shortfall[cell]], [np.log(sharpness)]])
         p = np.asarray(po2_bar, dtype=np.float64)[:, None]
         g, slopes, _ = column_and_slopes(shape, log_ratio(p, self.top_po2_bar[cell : cell + 1]), p)
         s = self.slope_mv_per_bar[cell]
@@ -231,7 +231,7 @@ def _solve(block: CellBlock, calibration_po2_bar: float, intervals: bool) -> dic
         "model": [MODELS[c] if f else "" for c, f in zip(fits.choice, fitted, strict=True)],
         "zero_mv": np.where(fitted, zero, np.nan),
         "slope_mv_per_bar": np.where(fitted, slope, np.nan),
-        "sag": np.where(fitted, shape[0], np.nan),
+        "shortfall": np.where(fitted, shape[0], np.nan),
         "sharpness": np.where(bent, np.exp(shape[1]), np.nan),
         "top_po2_bar": np.where(fitted, block.top, np.nan),
         "tested_to_bar": np.where(fitted, block.tested_to, np.nan),

@@ -63,7 +63,7 @@ def test_an_old_cell_that_is_linear_is_linear():
     assert found.slope_mv_per_bar[0] == pytest.approx(40.0, rel=0.02)
 
 
-# Where a sagging cell leaves the line
+# Where a cell whose output falls short leaves the line
 
 TRUE_SHAPES = {
     "our family, n = 1": sim.blended(50, 400, 1),
