@@ -38,8 +38,9 @@ class ResponseFits:
 
     Attributes:
         model: chosen by AICc: "linear", "fixed sharpness", "free sharpness", or "" where none was fitted.
-        zero_mv, slope_mv_per_bar, shortfall, sharpness: of the chosen model, shape (N,). `shortfall` is m: the
-            output at the highest tested PO2 is exp(-m) of the straight line's. `sharpness` is NaN for a line.
+        zero_mv, slope_mv_per_bar, shortfall, sharpness: of the chosen model, shape (N,). `shortfall` is m:
+            the output at the highest tested PO2 is exp(-m) of the straight line's. `sharpness` is NaN for a
+            line.
         top_po2_bar: highest measured PO2, shape (N,).
         tested_to_bar: its nominal value where that is within 2 %, else the same, shape (N,).
         covariance: of (zero, slope, shortfall, ln sharpness), shape (N, 4, 4); zero for what the model holds.

@@ -3,8 +3,9 @@
 V(p) = z + S g(p), g(p) = p (1 + (S p / L)^n)^(-1/n): diffusion (slope S) and the cell's ceiling L blended
 with sharpness n. n = 1 is the Koutecky-Levich form (Bard and Faulkner, Electrochemical Methods), large n a
 hard ceiling. The shape is written by the *shortfall* m instead of the ceiling: at the highest tested PO2,
-p_t, the output above zero is exp(-m) of the straight line's, so that (S p / L)^n = (exp(n m) - 1) (p / p_t)^n.
-A straight line is m = 0, an ordinary point of this form, where other choices of parameters are singular.
+p_t, the output above zero is exp(-m) of the straight line's, so that (S p / L)^n = (exp(n m) - 1)
+(p / p_t)^n. A straight line is m = 0, an ordinary point of this form, where other choices of parameters are
+singular.
 
 Arrays run over steps or grid points first and over cells last. A shape is (m, ln n), each of shape (B,).
 """
