@@ -439,15 +439,14 @@ def _role_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
 
 
 def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
-    from drivers.catalogue import driver_names, driver_roles
+    from drivers.catalogue import WITHDRAWN, driver_names, driver_roles
 
     names = driver_names()
     for name, entry in model.instruments.items():
         base = ("instruments", name)
         if entry.driver not in names:
-            yield source.problem(
-                (*base, "driver"), f"no driver is called '{entry.driver}'; {suggestion(entry.driver, names)}"
-            )
+            mend = WITHDRAWN.get(entry.driver) or suggestion(entry.driver, names)
+            yield source.problem((*base, "driver"), f"no driver is called '{entry.driver}'; {mend}")
         elif (roles := driver_roles(entry.driver)) and entry.role not in roles:
             fitting = [other for other in names if entry.role in driver_roles(other)]
             yield source.problem(
