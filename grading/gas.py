@@ -100,13 +100,11 @@ class PurgedGas:
         oxygen_fraction: for perfect mixing.
         u_oxygen_fraction: standard uncertainty, supply and mixing together.
         u_mixing: the part that comes from imperfect mixing.
-        u_supply: the part that comes from the supply's purity.
     """
 
     oxygen_fraction: float
     u_oxygen_fraction: float
     u_mixing: float
-    u_supply: float
 
 
 LEAST_SWING_EFFICIENCY: Final = 0.8
@@ -172,7 +170,7 @@ def _purged(
     worst = difference * (remainder**least_efficiency - remainder)
     u_mixing = abs(worst) / np.sqrt(3.0)
     from_supply = (1.0 - remainder) * u_supply
-    return PurgedGas(fraction, float(np.hypot(u_mixing, from_supply)), float(u_mixing), from_supply)
+    return PurgedGas(fraction, float(np.hypot(u_mixing, from_supply)), float(u_mixing))
 
 
 def fraction_after_swings(

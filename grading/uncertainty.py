@@ -276,13 +276,6 @@ class StepErrors:
             independent_dof=self.independent_dof[rows],
         )
 
-    def covariance(self) -> FloatArray:
-        """Full covariance of (PO2, output), shape (N, 2K, 2K)."""
-        full = np.einsum("nci,ncj->nij", self.common, self.common)
-        k2 = self.common.shape[-1]
-        full[:, np.arange(k2), np.arange(k2)] += np.sum(self.independent**2, axis=1)
-        return np.asarray(full)
-
     def propagate(self, figures: Callable[[NDArray[Any], NDArray[Any]], NDArray[Any]]) -> Propagated:
         """Propagate to any analytic figures of PO2 and output.
 

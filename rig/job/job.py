@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 from drivers.virtual_spec import CellTruth, FaultSpec, VirtualSession, parse_fault
 from grading.measurement import SourceError
 from grading.record.format import FileText
+from grading.results import CellInfo
 from rig.archive.finish import FinishFailed, finish_record
 from rig.run.outcome import RunOutcome
 from rig.setup.bench import BenchFile, BenchNotReady, OpenBench, open_bench
 from rig.setup.bench_file import pressure_limits
-from rig.setup.cells import CellList
 from rig.setup.procedure import ProcedureFile
 from rig.view import Prompt, View
 from rig_configs.files.checked_toml import FileError
@@ -43,7 +43,7 @@ class Job:
 
     bench: BenchFile
     procedure: ProcedureFile
-    cells: CellList
+    cells: tuple[CellInfo, ...]
     limits: str | None
     out: Path
     operator: str
@@ -151,7 +151,7 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         stop.on_signals(),
         open_bench(
             job.bench,
-            cells=job.cells.cells,
+            cells=job.cells,
             seed=job.seed,
             mode="real_time" if job.real_time else None,
             faults=job.faults,
@@ -168,7 +168,7 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         outcome = run_session(
             bench,
             job.procedure,
-            job.cells.cells,
+            job.cells,
             limits,
             out=job.out,
             operator=job.operator,

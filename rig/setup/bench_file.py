@@ -203,13 +203,11 @@ class PressureLimits:
     """The pressures a run is held to, all absolute, with the defaults filled in.
 
     Attributes:
-        highest_target_bar: highest pressure that the procedure may ask for.
         stop_bar: filling stops here.
         trip_bar: the run trips here.
     """
 
     working_bar: float
-    highest_target_bar: float
     stop_bar: float
     trip_bar: float
     relief_bar: float
@@ -308,7 +306,6 @@ def pressure_limits(bench: BenchFile, procedure: ProcedureFile) -> PressureLimit
         raise FileError(*problems)
     return PressureLimits(
         working_bar=limits.working_pressure_bar,
-        highest_target_bar=highest,
         stop_bar=stop,
         trip_bar=trip,
         relief_bar=limits.relief_pressure_bar,

@@ -97,7 +97,7 @@ def test_purge_uncertainty_holds_supply_and_mixing():
     # Mixing at its worst leaves 2^(-0.8 * 7) of the air.
     worst = 0.785 * (2.0 ** (-0.8 * 7) - 2.0**-7)
     assert doubtful.u_mixing == pytest.approx(worst / np.sqrt(3.0))
-    assert doubtful.u_oxygen_fraction == pytest.approx(np.hypot(doubtful.u_mixing, doubtful.u_supply))
+    assert doubtful.u_oxygen_fraction == pytest.approx(np.hypot(doubtful.u_mixing, 0.002 * (1 - 2.0**-7)))
     thorough = gas.fraction_after_swings(0.21, 0.995, [1.0] * 14, [2.0] * 14, u_supply=0.002)
     assert thorough.u_mixing < doubtful.u_mixing / 20
 
