@@ -109,7 +109,6 @@ class CellTruth:
         kind: plain words for its health.
         temperature_c: temperature of the cell, in degrees Celsius.
         output_at_1_bar_mv: settled output at PO2 1.0 bar, in mV.
-        output_in_air_mv: settled output at PO2 0.2095 bar, in mV.
         linear_to_bar: highest PO2 up to which the indication error after calibration at PO2 1.0 stays
             within 5 %; None when that is above 6 bar.
         t90_s: time to 90 % of an ideal small step about PO2 1.0 bar, in seconds.
@@ -123,7 +122,6 @@ class CellTruth:
     kind: str
     temperature_c: float
     output_at_1_bar_mv: float
-    output_in_air_mv: float
     linear_to_bar: float | None
     t90_s: float
     fade_percent_per_min: float

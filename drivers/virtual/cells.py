@@ -337,7 +337,6 @@ def truth_of(model: CellModel, temperature_c: float = 20.0) -> CellTruth:
         kind=model.kind,
         temperature_c=temperature_c,
         output_at_1_bar_mv=model.settled_mv(1.0, temperature_c),
-        output_in_air_mv=model.settled_mv(AIR_PO2_BAR, temperature_c),
         linear_to_bar=linear_to,
         t90_s=t90_s,
         fade_percent_per_min=100.0 * taken,

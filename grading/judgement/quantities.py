@@ -71,7 +71,6 @@ class Quantities:
     steps: CellSteps
     figures: Propagated
     expanded_uncertainty: FloatArray
-    coverage_factor: FloatArray
     fits: ResponseFits
 
     @property
@@ -195,7 +194,6 @@ def measure(measurement: Measurement, reference_temperature_c: float) -> Quantit
         steps=steps,
         figures=propagated,
         expanded_uncertainty=propagated.expanded_uncertainty,
-        coverage_factor=propagated.coverage_factor,
         fits=fits,
     )
 

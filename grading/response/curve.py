@@ -54,8 +54,6 @@ class ResponseFits:
         linear_to_lower_bar, linear_to_upper_bar: 95 % interval (95.45 %, as everywhere).
         linear_to_dof: effective degrees of freedom.
         linear_to_at_least_bar: right-censored result, one-sided 95 %; NaN when `linear_to_bar` is given.
-        linear_to_method: "curve", "measured errors" (interpolated between, or the highest of, directly
-            measured errors), or "".
         linear_to_sensitivity: by (PO2, output) of every step, shape (N, 2K).
         u_shape_bar: part of `u_linear_to_bar` that comes from not knowing the shape between two steps.
         u_zero_bar: part of it that comes from assuming the output without oxygen, for cells that were not
@@ -85,7 +83,6 @@ class ResponseFits:
     linear_to_upper_bar: FloatArray
     linear_to_dof: FloatArray
     linear_to_at_least_bar: FloatArray
-    linear_to_method: tuple[str, ...]
     linear_to_sensitivity: FloatArray
     u_shape_bar: FloatArray
     u_zero_bar: FloatArray
@@ -248,7 +245,6 @@ def _solve(block: CellBlock, calibration_po2_bar: float, intervals: bool) -> dic
         "linear_to_upper_bar": linear.upper,
         "linear_to_dof": linear.dof,
         "linear_to_at_least_bar": linear.at_least,
-        "linear_to_method": list(linear.method),
         "linear_to_sensitivity": linear.sensitivity,
         "u_shape_bar": linear.u_shape,
         "u_zero_bar": linear.u_zero,

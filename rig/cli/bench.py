@@ -93,7 +93,7 @@ def serve(
     bench_file = load_bench(bench)
     spec = virtual_spec(
         bench_file,
-        cells=load_cells(cells, bench_file.sockets).cells,
+        cells=load_cells(cells, bench_file.sockets),
         seed=seed,
         mode="real_time",
         speed=speed,

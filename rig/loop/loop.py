@@ -135,11 +135,6 @@ class Loop:
         """Time of the present tick from the start of the run, in seconds."""
         return self._schedule.now_s
 
-    @property
-    def interval_s(self) -> float:
-        """Time from tick to tick, in seconds."""
-        return self._schedule.interval_s
-
     def tick(self) -> Scan:
         """Wait for the next tick and do all of it.
 

@@ -24,14 +24,12 @@ class HoldResult:
         settled: by socket.
         output_mv: mean over the last ten seconds by socket; sockets without a reading are left out.
         pressure_bar: mean over the last ten seconds.
-        duration_s: of the hold.
     """
 
     stop_reason: str
     settled: dict[int, bool]
     output_mv: dict[int, float]
     pressure_bar: float
-    duration_s: float
 
 
 @dataclass(slots=True)
@@ -99,7 +97,6 @@ class HoldTrace:
             },
             output_mv=output_mv,
             pressure_bar=sum(late) / len(late) if late else 0.0,
-            duration_s=end_s - self._t_s[0] if self._t_s else 0.0,
         )
 
 

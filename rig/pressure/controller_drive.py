@@ -67,7 +67,6 @@ class ControlledPressure:
         self._target_bar = 0.0
         self._up = True
         self._controls = False
-        self._failures = 0
         self._highest_bar = 0.0
         self._judged_s = 0.0
         self._judged_bar = 0.0

@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from drivers.ports import PressureController, ValveBlock, read_by_hand
+from drivers.ports import PressureController, ValveBlock
 from rig.hand.drive import HandDrive
 from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
@@ -72,14 +72,8 @@ def refuse_what_it_cannot(bench: OpenBench, procedure: ProcedureFile) -> None:
     """Hold what a procedure asks for against what the bench can measure.
 
     Raises:
-        Refused: METER_BY_HAND or NO_FLOW_PURGE.
+        Refused: NO_FLOW_PURGE.
     """
-    if read_by_hand(bench.voltmeter):
-        raise Refused(
-            "METER_BY_HAND",
-            "a meter that is read by eye cannot show whether a cell has settled; write the readings into "
-            "a table and use 'leadline grade TABLE'",
-        )
     drive = drive_kind(bench)
     if drive in WHY_NO_FLOW and procedure.purge.method == "flow":
         raise Refused("NO_FLOW_PURGE", f"no flow purge here: {WHY_NO_FLOW[drive]}. {TAKE_SWINGS}")

@@ -125,11 +125,6 @@ class OpenBench:
     parts: BenchParts
     room_oxygen: RoomOxygenMonitor | None = None
 
-    @property
-    def instruments(self) -> Mapping[str, Instrument]:
-        """Every open instrument by its name in the bench file."""
-        return self.parts.instruments
-
     def close(self) -> None:
         """Let go of every instrument and end a virtual bench; safe to call twice."""
         self.parts.close()

@@ -208,13 +208,11 @@ class PressureLimits:
     """The pressures a run is held to, all absolute, with the defaults filled in.
 
     Attributes:
-        highest_target_bar: highest pressure that the procedure may ask for.
         stop_bar: filling stops here.
         trip_bar: the run trips here.
     """
 
     working_bar: float
-    highest_target_bar: float
     stop_bar: float
     trip_bar: float
     relief_bar: float
@@ -313,7 +311,6 @@ def pressure_limits(bench: BenchFile, procedure: ProcedureFile) -> PressureLimit
         raise FileError(*problems)
     return PressureLimits(
         working_bar=limits.working_pressure_bar,
-        highest_target_bar=highest,
         stop_bar=stop,
         trip_bar=trip,
         relief_bar=limits.relief_pressure_bar,
@@ -444,15 +441,14 @@ def _role_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
 
 
 def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
-    from drivers.catalogue import driver_names, driver_roles
+    from drivers.catalogue import WITHDRAWN, driver_names, driver_roles
 
     names = driver_names()
     for name, entry in model.instruments.items():
         base = ("instruments", name)
         if entry.driver not in names:
-            yield source.problem(
-                (*base, "driver"), f"no driver is called '{entry.driver}'; {suggestion(entry.driver, names)}"
-            )
+            mend = WITHDRAWN.get(entry.driver) or suggestion(entry.driver, names)
+            yield source.problem((*base, "driver"), f"no driver is called '{entry.driver}'; {mend}")
         elif (roles := driver_roles(entry.driver)) and entry.role not in roles:
             fitting = [other for other in names if entry.role in driver_roles(other)]
             yield source.problem(

@@ -23,7 +23,7 @@ PROTOCOLS = {
     "valves": ports.OwnedValveBlock,
     "controller": ports.PressureController,
 }
-BY_HAND = {"typed_gauge", "typed_voltmeter"}
+BY_HAND = {"typed_gauge"}
 OVERLOADED = "9.9E37"
 UNIT_WORDS = {
     "_bar_per_min": "bar/min",

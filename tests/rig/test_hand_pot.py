@@ -125,9 +125,13 @@ def test_a_meter_read_by_eye_is_sent_to_the_readings_table(tmp_path, capsys):
     )
     file = tmp_path / "by_eye.toml"
     file.write_text(before + meter + after)
-    assert main(["run", str(file), "-c", "three_cells", "-o", str(tmp_path / "out")]) == 3
+    assert main(["run", str(file), "-c", "three_cells", "-o", str(tmp_path / "out")]) == 2
     said = capsys.readouterr()
-    assert "leadline grade" in said.out + said.err
+    assert said.err.count("typed_voltmeter") == 1
+    line = file.read_text().splitlines().index('driver = "typed_voltmeter"') + 1
+    assert f"by_eye.toml:{line}: instruments.meter.driver: " in said.err
+    assert "leadline grade table.csv" in said.err
+    assert not (tmp_path / "out").exists()
 
 
 class TickingLoop:
