@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from drivers.errors import BadSpec
 from drivers.ports import Clock, Instrument, InstrumentSpec
+from rig_configs.roles import ROLES, roles_served_by
 
 if TYPE_CHECKING:
     from drivers.virtual_spec import FaultKind, VirtualSession, VirtualSpec
@@ -45,8 +46,10 @@ class DriverEntry:
     by_hand: bool = False
 
 
-_GAUGE_ROLES = ("gauge", "second_gauge", "barometer")
-_METER_ROLES = ("voltmeter",)
+_GAUGE_ROLES = roles_served_by("PressureGauge", "Barometer")
+_METER_ROLES = roles_served_by("Voltmeter")
+_THERMOMETER_ROLES = roles_served_by("Thermometer")
+_TYPED_GAUGE_ROLES = tuple(role for role in roles_served_by("PressureGauge") if ROLES[role].by_hand)
 
 _BUILT_IN = {
     "line_voltmeter": DriverEntry(
@@ -60,23 +63,25 @@ _BUILT_IN = {
     ),
     "modbus_pressure_controller": DriverEntry(
         "drivers.modbus.pressure_controller:ModbusPressureController",
-        ("controller", *_GAUGE_ROLES),
+        roles_served_by("PressureController", "PressureGauge", "Barometer"),
         "pressure controller that ramps by itself, Modbus registers",
     ),
     "modbus_room_oxygen": DriverEntry(
         "drivers.modbus.room_oxygen:ModbusRoomOxygen",
-        ("room_oxygen",),
+        roles_served_by("RoomOxygenMonitor"),
         "monitor of the room's oxygen, Modbus registers",
     ),
     "modbus_thermometer": DriverEntry(
-        "drivers.modbus.thermometer:ModbusThermometer", ("thermometer",), "thermometer, Modbus registers"
+        "drivers.modbus.thermometer:ModbusThermometer", _THERMOMETER_ROLES, "thermometer, Modbus registers"
     ),
     "modbus_valves": DriverEntry(
-        "drivers.modbus.valves:ModbusValves", ("valves",), "valve block with timed shots, Modbus registers"
+        "drivers.modbus.valves:ModbusValves",
+        roles_served_by("ValveBlock"),
+        "valve block with timed shots, Modbus registers",
     ),
     "scpi_pressure_controller": DriverEntry(
         "drivers.scpi.pressure_controller:ScpiPressureController",
-        ("controller", "gauge", "second_gauge"),
+        roles_served_by("PressureController", "PressureGauge"),
         "pressure controller that ramps by itself, SCPI",
     ),
     "scpi_relay_voltmeter": DriverEntry(
@@ -86,14 +91,14 @@ _BUILT_IN = {
         "drivers.scpi.scanner:ScpiScanner", _METER_ROLES, "scanning voltmeter, SCPI (INIT, FETC?)"
     ),
     "scpi_thermometer": DriverEntry(
-        "drivers.scpi.thermometer:ScpiThermometer", ("thermometer",), "thermometer, SCPI"
+        "drivers.scpi.thermometer:ScpiThermometer", _THERMOMETER_ROLES, "thermometer, SCPI"
     ),
     "scpi_voltmeter": DriverEntry(
         "drivers.scpi.voltmeter:ScpiVoltmeter", _METER_ROLES, "voltmeter of one channel, SCPI"
     ),
     "typed_gauge": DriverEntry(
         "drivers.typed_gauge:TypedGauge",
-        ("gauge",),
+        _TYPED_GAUGE_ROLES,
         "gauge that a person reads and types in",
         by_hand=True,
     ),

@@ -64,15 +64,10 @@ def check_my_hands(bench: BenchFile) -> None:
     """
     from rig.terminal.keyboard import can_read_keys
 
-    if bench.virtual is None or not has_hand_valves(bench):
+    if bench.virtual is None or not bench.has_hand_valves:
         raise FileError(f"{bench.file}: --my-hands is for a virtual hand pot; take virtual_hand_pot")
     if not can_read_keys():
         raise FileError("--my-hands needs a terminal whose keys can be read; leave it out")
-
-
-def has_hand_valves(bench: BenchFile) -> bool:
-    """Whether a person turns the valves of this bench."""
-    return bench.by_role("valves") is None and bench.by_role("controller") is None
 
 
 def parse_faults(bench: BenchFile, texts: Sequence[str]) -> tuple[FaultSpec, ...]:
@@ -163,7 +158,7 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         _tell_start(view, job)
         begun_s = bench.clock.monotonic_s()
         at_the_pot: View = view
-        if bench.virtual is not None and has_hand_valves(job.bench):
+        if bench.virtual is not None and job.bench.has_hand_valves:
             at_the_pot = _hands(job, bench.virtual, view, leave)
         outcome = run_session(
             bench,
@@ -186,7 +181,7 @@ def _cleared(job: Job) -> tuple[str, ...] | None:
 
     A bench of software asks only where somebody stands at it as at a real one, and never with a seed given.
     """
-    practised = has_hand_valves(job.bench) or job.real_time
+    practised = job.bench.has_hand_valves or job.real_time
     if job.bench.virtual is None or job.clear or (practised and job.seed is None):
         return job.clear
     return None
