@@ -148,10 +148,10 @@ class HandDrive:
         goal_bar, up = self._leg()
         self._watch_closing(scan)
         refusal = self._refusal(0.0, scan) if up else None
-        if scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is None:
             self._keep_shut(refusal)
             return False
-        pressure_bar = scan.pressure_bar
         if pressure_bar > self._highest_bar:
             self._gas_l += (pressure_bar - self._highest_bar) * self._limits.volume_l
             self._highest_bar = pressure_bar
@@ -195,10 +195,9 @@ class HandDrive:
         What moves faster than gas that cools or warms is a valve, and is not followed.
         """
         settles = scan.t_s - self._kept_since_s < _SETTLES_S
-        if scan.bad or scan.pressure_bar is None or not settles:
-            return
-        if abs(scan.rate_bar_per_s) < _THERMAL_BAR_PER_S:
-            self._set_point.now_bar = scan.pressure_bar
+        pressure_bar = scan.gauge.newest_bar
+        if settles and pressure_bar is not None and abs(scan.rate_bar_per_s) < _THERMAL_BAR_PER_S:
+            self._set_point.now_bar = pressure_bar
 
     def rest(self) -> None:
         """Let the pressure alone, both valves shut, until the next call."""
@@ -303,7 +302,7 @@ class HandDrive:
     def _watch_closing(self, scan: Scan) -> None:
         """Heed that the supply is shut when the screen says so: a person who has gone leaves it open."""
         told = self._cue is not None and self._cue.valve == "supply" and self._cue.action == "close"
-        if not told or scan.bad or scan.rate_bar_per_s <= _RISING_BAR_PER_S:
+        if not told or scan.gauge.failed_readings or scan.rate_bar_per_s <= _RISING_BAR_PER_S:
             self._open_since_s = None
         elif self._open_since_s is None:
             self._open_since_s = scan.t_s

@@ -164,7 +164,8 @@ class HandPot:
             begun_s = vented_since_s = self._loop.now_s
             while refusal is not None and self._loop.now_s - begun_s < _LID_WITHIN_S:
                 scan = self._dialogue.wait(0.0)
-                if lid_refusal(scan, self._loop.limits, _VENTED_FOR_S) is not None or scan.bad:
+                pressure_left = lid_refusal(scan, self._loop.limits, _VENTED_FOR_S) is not None
+                if pressure_left or scan.gauge.failed_readings:
                     vented_since_s = scan.t_s
                 refusal = lid_refusal(scan, self._loop.limits, scan.t_s - vented_since_s)
             if refusal is None and not self._two_gauges:

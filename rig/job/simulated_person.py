@@ -168,7 +168,7 @@ class SimulatedPerson:
         self._dial.append((t_s, pressure_bar))
         since_s, before_bar = self._dial[0]
         rate_bar_per_s = (pressure_bar - before_bar) / (t_s - since_s) if t_s > since_s else 0.0
-        seen = Scan(t_s=t_s, pressure_bar=pressure_bar, rate_bar_per_s=rate_bar_per_s)
+        seen = Scan(t_s=t_s, rate_bar_per_s=rate_bar_per_s)
         cue = advise(target_bar, pressure_bar, 60.0 * rate_bar_per_s, up=self._upwards)
         self.act(cue, seen)
         if cue.action == "close":

@@ -104,7 +104,7 @@ class Presenter:
             state=self._machine.state.value,
             now=self.now,
             next=self.next,
-            pressure_bar=scan.pressure_bar if scan.bad == 0 else None,
+            pressure_bar=scan.gauge.newest_bar,
             target_bar=self._set_point.target_bar,
             barometer_bar=scan.barometer_bar,
             po2_bar=po2_bar,
