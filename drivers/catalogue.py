@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import importlib
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
@@ -199,8 +199,16 @@ def describe_virtual(spec: VirtualSpec) -> str:
     return describe(spec)
 
 
-def serve_virtual(spec: VirtualSpec, say: Callable[[str], None]) -> None:
-    """Serve a virtual bench in real time until interrupted, telling `say` its addresses."""
+def serve_virtual(
+    spec: VirtualSpec, say: Callable[[str], None], ready: Callable[[Mapping[str, str]], None] | None = None
+) -> None:
+    """Serve a virtual bench in real time until interrupted.
+
+    Args:
+        spec: the bench.
+        say: is told its addresses, a line each, for a person.
+        ready: is handed the address of every instrument by its name, once all are served.
+    """
     from drivers.virtual.servers.serve import serve_forever
 
-    serve_forever(spec, say)
+    serve_forever(spec, say, ready)

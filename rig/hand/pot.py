@@ -18,7 +18,7 @@ from rig.safety.permissives import lid_refusal
 from rig.safety.scan import Scan
 from rig.safety.vented_zero import HIGHEST_BAROMETER_BAR, LOWEST_BAROMETER_BAR
 from rig.setup.bench_file import BenchFile
-from rig.view import Prompt, View
+from rig.view import Prompt, View, Wanted
 
 CHECKLIST = (
     ("check_eyes", "Goggles on, gloves within reach, eye wash known?", "EYES"),
@@ -97,8 +97,9 @@ class HandPot:
             "example 1013.2 hPa."
         )
         try:
-            first = self._typed("barometer", text, self._barometer_problem)
-            second = self._typed("barometer_again", "Once more, please: " + text, self._barometer_problem)
+            first = self._typed("barometer", text, Wanted.BAROMETER, self._barometer_problem)
+            again = "Once more, please: " + text
+            second = self._typed("barometer_again", again, Wanted.BAROMETER, self._barometer_problem)
         except NoAnswer as nobody:
             raise Refused("NO_ANSWER", str(nobody)) from None
         if abs(first.bar - second.bar) > _BAROMETER_WITHIN_BAR:
@@ -117,7 +118,8 @@ class HandPot:
         shown = both_ways(self._pressure_bar(), self._ambient_bar())
         says = "The gauge says" if self._loop.scan.pressure_bar is not None else "Vented, the pot is at"
         try:
-            dial = self._typed("dial", f"{says} {shown}. Your dial reads about?", self._dial_problem)
+            text = f"{says} {shown}. Your dial reads about?"
+            dial = self._typed("dial", text, Wanted.DIAL, self._dial_problem)
         except NoAnswer as nobody:
             raise Refused("DIAL", str(nobody)) from None
         if self._loop.acquisition.pressure_is_typed:
@@ -216,6 +218,7 @@ class HandPot:
         self._typed(
             "plate",
             "Read the plate of the pot. Its highest working pressure is? With its unit, bara or barg.",
+            Wanted.PLATE_PRESSURE,
             problem,
         )
 
@@ -231,12 +234,13 @@ class HandPot:
             Prompt(
                 "relief_due",
                 "Until when is the test of the relief valve valid (tag)? Write it as 2027-03-31.",
+                wanted=Wanted.RELIEF_DUE,
             ),
             problem,
         )
 
     def _typed(
-        self, code: str, text: str, problem: _PressureCheck, *, timeout_s: float = 300.0
+        self, code: str, text: str, wanted: Wanted, problem: _PressureCheck, *, timeout_s: float = 300.0
     ) -> TypedPressure:
         """Have a pressure typed, with its unit.
 
@@ -253,11 +257,12 @@ class HandPot:
                 return f"'{answer}' cannot be true here"
             return problem(typed)
 
-        return read_pressure(self._dialogue.demand(Prompt(code, text, timeout_s=timeout_s), check))
+        prompt = Prompt(code, text, timeout_s=timeout_s, wanted=wanted)
+        return read_pressure(self._dialogue.demand(prompt, check))
 
     def _read_dial(self, text: str) -> None:
         """Have a dial read that must show no pressure."""
-        self._typed("dial_lid", text, self._dial_not_vented, timeout_s=_CONNECT_S)
+        self._typed("dial_lid", text, Wanted.DIAL, self._dial_not_vented, timeout_s=_CONNECT_S)
 
     def _barometer_problem(self, typed: TypedPressure) -> str | None:
         if typed.is_gauge:

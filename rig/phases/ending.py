@@ -187,9 +187,10 @@ class Ending:
         loop = self._loop
         prompt = Prompt(
             "not_vented",
-            f"{self.alarm} Type VENTED once the dial on the pot shows no pressure.",
+            "Type VENTED once the dial on the pot shows no pressure.",
             ("VENTED",),
             timeout_s=600.0,
+            alarm=self.alarm or "",
         )
         for _ in range(_ASKED_AT_MOST):
             try:

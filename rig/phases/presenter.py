@@ -11,7 +11,7 @@ from rig.phases.hold import HoldTrace
 from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
-from rig.view import CellLine, Snapshot, View
+from rig.view import CellLine, Cue, Snapshot, View
 
 
 class Presenter:
@@ -55,7 +55,7 @@ class Presenter:
         self.oxygen_fraction: float | None = None
         self.calibration: Mapping[int, float] = {}
         self.alarm: str | None = None
-        self.cue: str | None = None
+        self.cue: Cue | None = None
         self.lid_force_n: Callable[[Scan], float | None] | None = None
 
     def begin_part(self, part: int, now: str, next_: str) -> None:

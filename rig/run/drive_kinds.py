@@ -24,7 +24,7 @@ from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.setup.bench import OpenBench
 from rig.setup.procedure import ProcedureFile
-from rig.view import View
+from rig.view import Cue, View
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ def refuse_what_it_cannot(bench: OpenBench, procedure: ProcedureFile) -> None:
 
 
 def pressure_drive(
-    bench: OpenBench, parts: DriveParts, view: View, show_cue: Callable[[str | None], None]
+    bench: OpenBench, parts: DriveParts, view: View, show_cue: Callable[[Cue | None], None]
 ) -> tuple[Outputs, PressureDrive]:
     """Return a bench's way to the safe state, and what moves its pressure.
 

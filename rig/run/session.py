@@ -50,7 +50,7 @@ from rig.setup.bench import OpenBench
 from rig.setup.bench_file import BenchFile, pressure_limits
 from rig.setup.plan import make_plan
 from rig.setup.procedure import ProcedureFile
-from rig.view import View
+from rig.view import Cue, View
 from rig_configs.files.checked_toml import TomlText
 
 _COARSE_BAR = 1e-4
@@ -471,8 +471,8 @@ class Session:
         self._presenter.tick(scan, row)
         self._notices.tick(scan)
 
-    def _show_cue(self, text: str | None) -> None:
-        self._presenter.cue = text
+    def _show_cue(self, cue: Cue | None) -> None:
+        self._presenter.cue = cue
 
     def _state_changed(self, before: State, after: State, why: str) -> None:
         self._log.event("state", **{"from": before.value, "to": after.value, "why": why})

@@ -265,7 +265,7 @@ def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, patience_
             parts.instruments[name] = open_instrument(spec, clock=parts.clock, ask=ask)
         except BadSpec as error:
             path = ("instruments", name, *error.key.split("."))
-            problems.append(bench.source.problem(path, error.message.removeprefix(f"{error.key}: ")))
+            problems.append(bench.source.problem(path, error.reason))
     if problems:
         raise FileError(*problems)
 

@@ -16,6 +16,7 @@ from rig.safety.limits import SafetyLimits
 from rig.safety.scan import GaugeState, Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import STATE_RULES, State
+from rig.view import Action, Valve
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
 
@@ -59,8 +60,8 @@ class Bench:
                 self.controller, *parts, schedule, log, lambda: self.scan, watch_link=False
             )
 
-    def _show(self, text):
-        self.cue = text
+    def _show(self, cue):
+        self.cue = cue
 
     def change(self, field, value):
         *path, name = field.split(".")
@@ -71,7 +72,11 @@ class Bench:
 
     @property
     def lets_in(self):
-        return bool(self.controller.orders) or (self.cue or "").startswith("OPEN SUPPLY")
+        return bool(self.controller.orders) or self.hands_are_to(Action.OPEN)
+
+    def hands_are_to(self, action):
+        """Whether the hands are to do that with the supply."""
+        return self.cue is not None and (self.cue.valve, self.cue.action) == (Valve.SUPPLY, action)
 
 
 MOVERS = (Drive.CONTROLLER, Drive.HANDS)
@@ -143,10 +148,11 @@ def test_a_hand_pot_with_one_gauge_does_not_wait_for_a_second():
 def test_hands_are_told_to_close_as_soon_as_a_permissive_refuses(field, value, usual):
     bench = Bench(Drive.HANDS)
     bench.let_in()
-    assert bench.cue.startswith("OPEN SUPPLY")
+    assert bench.hands_are_to(Action.OPEN)
     bench.change(field, value)
     bench.drive.move(bench.scan)
-    assert bench.cue.startswith("CLOSE SUPPLY NOW: ")
+    assert bench.hands_are_to(Action.CLOSE)
+    assert bench.cue.text.startswith("CLOSE SUPPLY NOW: ")
     bench.change(field, usual)
     bench.drive.move(bench.scan)
-    assert bench.cue.startswith("OPEN SUPPLY")
+    assert bench.hands_are_to(Action.OPEN)
