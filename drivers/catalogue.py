@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import importlib
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from drivers.errors import BadSpec
 from drivers.ports import Clock, Instrument, InstrumentSpec
+from rig_configs.roles import ROLES, roles_served_by
 
 if TYPE_CHECKING:
     from drivers.virtual_spec import FaultKind, VirtualSession, VirtualSpec
@@ -43,27 +44,33 @@ class DriverEntry:
     by_hand: bool = False
 
 
-_GAUGE_ROLES = ("gauge", "second_gauge", "barometer")
-_METER_ROLES = ("voltmeter",)
+_GAUGE_ROLES = roles_served_by("PressureGauge", "Barometer")
+_METER_ROLES = roles_served_by("Voltmeter")
+_THERMOMETER_ROLES = roles_served_by("Thermometer")
+_TYPED_GAUGE_ROLES = tuple(role for role in roles_served_by("PressureGauge") if ROLES[role].by_hand)
 
 _BUILT_IN = {
     "line_voltmeter": DriverEntry("drivers.scpi.line_voltmeter:LineVoltmeter", _METER_ROLES),
     "modbus_gauge": DriverEntry("drivers.modbus.gauge:ModbusGauge", _GAUGE_ROLES),
     "modbus_millivolts": DriverEntry("drivers.modbus.millivolts:ModbusMillivolts", _METER_ROLES),
     "modbus_pressure_controller": DriverEntry(
-        "drivers.modbus.pressure_controller:ModbusPressureController", ("controller", *_GAUGE_ROLES)
+        "drivers.modbus.pressure_controller:ModbusPressureController",
+        roles_served_by("PressureController", "PressureGauge", "Barometer"),
     ),
-    "modbus_room_oxygen": DriverEntry("drivers.modbus.room_oxygen:ModbusRoomOxygen", ("room_oxygen",)),
-    "modbus_thermometer": DriverEntry("drivers.modbus.thermometer:ModbusThermometer", ("thermometer",)),
-    "modbus_valves": DriverEntry("drivers.modbus.valves:ModbusValves", ("valves",)),
+    "modbus_room_oxygen": DriverEntry(
+        "drivers.modbus.room_oxygen:ModbusRoomOxygen", roles_served_by("RoomOxygenMonitor")
+    ),
+    "modbus_thermometer": DriverEntry("drivers.modbus.thermometer:ModbusThermometer", _THERMOMETER_ROLES),
+    "modbus_valves": DriverEntry("drivers.modbus.valves:ModbusValves", roles_served_by("ValveBlock")),
     "scpi_pressure_controller": DriverEntry(
-        "drivers.scpi.pressure_controller:ScpiPressureController", ("controller", "gauge", "second_gauge")
+        "drivers.scpi.pressure_controller:ScpiPressureController",
+        roles_served_by("PressureController", "PressureGauge"),
     ),
     "scpi_relay_voltmeter": DriverEntry("drivers.scpi.relay_voltmeter:ScpiRelayVoltmeter", _METER_ROLES),
     "scpi_scanner": DriverEntry("drivers.scpi.scanner:ScpiScanner", _METER_ROLES),
-    "scpi_thermometer": DriverEntry("drivers.scpi.thermometer:ScpiThermometer", ("thermometer",)),
+    "scpi_thermometer": DriverEntry("drivers.scpi.thermometer:ScpiThermometer", _THERMOMETER_ROLES),
     "scpi_voltmeter": DriverEntry("drivers.scpi.voltmeter:ScpiVoltmeter", _METER_ROLES),
-    "typed_gauge": DriverEntry("drivers.typed_gauge:TypedGauge", ("gauge",), by_hand=True),
+    "typed_gauge": DriverEntry("drivers.typed_gauge:TypedGauge", _TYPED_GAUGE_ROLES, by_hand=True),
 }
 
 WITHDRAWN = {
@@ -158,8 +165,16 @@ def describe_virtual(spec: VirtualSpec) -> str:
     return describe(spec)
 
 
-def serve_virtual(spec: VirtualSpec, say: Callable[[str], None]) -> None:
-    """Serve a virtual bench in real time until interrupted, telling `say` its addresses."""
+def serve_virtual(
+    spec: VirtualSpec, say: Callable[[str], None], ready: Callable[[Mapping[str, str]], None] | None = None
+) -> None:
+    """Serve a virtual bench in real time until interrupted.
+
+    Args:
+        spec: the bench.
+        say: is told its addresses, a line each, for a person.
+        ready: is handed the address of every instrument by its name, once all are served.
+    """
     from drivers.virtual.servers.serve import serve_forever
 
-    serve_forever(spec, say)
+    serve_forever(spec, say, ready)

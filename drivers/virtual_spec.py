@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from drivers.ports import Clock, Instrument
+from rig_configs.roles import DEADLINE_S
 
 VirtualMode = Literal["lockstep", "real_time", "direct"]
 
@@ -24,7 +25,7 @@ class VirtualInstrument:
     """One instrument that the virtual bench plays.
 
     Attributes:
-        role: voltmeter, gauge, second_gauge, valves, controller, thermometer, barometer or room_oxygen.
+        role: one of `rig_configs.roles.ROLES`.
         driver: catalogue name of the driver that will talk to it; decides the wire that is served.
         serial: serial number that it reports.
         deadline_s: how long the rig waits for an answer, in seconds; a request that a fault swallows
@@ -35,7 +36,7 @@ class VirtualInstrument:
     role: str
     driver: str
     serial: str = ""
-    deadline_s: float = 0.2
+    deadline_s: float = DEADLINE_S
     options: Mapping[str, Any] = field(default_factory=dict)
 
 

@@ -50,9 +50,10 @@ class HoldTrace:
 
     def add(self, scan: Scan, output_mv: dict[int, Reading] | None) -> None:
         """Add one tick."""
-        if scan.bad == 0 and scan.pressure_bar is not None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is not None:
             self._t_s.append(scan.t_s)
-            self._pressure_bar.append(scan.pressure_bar)
+            self._pressure_bar.append(pressure_bar)
         if output_mv is None:
             return
         for socket, series in self._cells.items():

@@ -27,7 +27,7 @@ from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.setup.bench import OpenBench
 from rig.setup.procedure import ProcedureFile
-from rig.view import View
+from rig.view import Cue, View
 
 MakeHooks = Callable[[Loop, Dialogue], DriveHooks]
 
@@ -48,7 +48,7 @@ class DriveParts:
     log: RunLog
     acquisition: Acquisition
     view: View
-    show_cue: Callable[[str | None], None]
+    show_cue: Callable[[Cue | None], None]
     show_now: Callable[[str, str], None]
 
 

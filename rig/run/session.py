@@ -43,7 +43,7 @@ from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine, State
 from rig.setup.bench import OpenBench
 from rig.setup.plan import PartKind, Plan, PlannedPart, make_plan
-from rig.view import View
+from rig.view import Cue, View
 from rig_configs.files.checked_toml import TomlText
 
 _ZERO_CHECK = "vented-zero check"
@@ -409,8 +409,8 @@ class Session:
         self._presenter.tick(scan, row)
         self._notices.tick(scan)
 
-    def _show_cue(self, text: str | None) -> None:
-        self._presenter.cue = text
+    def _show_cue(self, cue: Cue | None) -> None:
+        self._presenter.cue = cue
 
     def _state_changed(self, before: State, after: State, why: str) -> None:
         self._log.event("state", **{"from": before.value, "to": after.value, "why": why})
