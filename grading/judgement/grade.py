@@ -173,7 +173,7 @@ def _grade_cell(
     if missing:
         return CellResult(info, "ungraded", tuple(missing), diagnosis, figures, detail)
     verdict: Grade = worst(*(one.decision.grade for one in judged if one.decision is not None))
-    return CellResult(info, verdict, reasons(judged), diagnosis, figures, detail)
+    return CellResult(info, verdict, reasons(judged, limits.not_graded), diagnosis, figures, detail)
 
 
 def _missing_required(judged: Sequence[Judged], limits: Limits) -> list[str]:

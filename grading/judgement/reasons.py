@@ -31,8 +31,13 @@ class Judged:
         return FIGURE_KINDS[self.figure.key]
 
 
-def reasons(judged: Sequence[Judged]) -> tuple[str, ...]:
-    """Say why a cell's figures give its grade, the gravest first; what was not tested comes last."""
+def reasons(judged: Sequence[Judged], not_graded: Sequence[str] = ()) -> tuple[str, ...]:
+    """Say why a cell's figures give its grade, the gravest first; what does not count comes last.
+
+    Args:
+        judged: the figures of the cell.
+        not_graded: keys of figures that the limits file has no table for.
+    """
     told: list[str] = []
     for grade in ("reject", "watch"):
         told += _of_grade(judged, grade)
@@ -45,6 +50,8 @@ def reasons(judged: Sequence[Judged]) -> tuple[str, ...]:
     ]
     if untested:
         told.append(f"Not tested: {'; '.join(untested)}.")
+    if not_graded:
+        told.append(wording.not_graded(not_graded))
     return tuple(told)
 
 

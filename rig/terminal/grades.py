@@ -64,19 +64,20 @@ _TRUTH_GIVES_WAY: Final = ("T90", "linear to")
 def show_summary(console: Console, grading: Grading) -> None:
     """Print one line a cell, why a cell does not pass, and how many cells have which grade."""
     console.print(summary_table(grading))
-    shared = _shared_by_all(grading)
+    left_out = not_graded(grading.limits_not_graded)
+    shared = tuple(line for line in _shared_by_all(grading) if line != left_out)
     if shared:
         console.print(_why(Text("All cells", style="bold"), (), shared))
     for result in grading.cells:
         head = Text(f"{result.info.cell}  ", style="bold")
         head.append(grade_text(result.grade), style=_STYLE[result.grade])
         diagnosis = tuple(line for line in result.diagnosis if line not in shared)
-        reasons = tuple(line for line in result.reasons if line not in shared)
+        reasons = tuple(line for line in result.reasons if line not in (*shared, left_out))
         if result.grade != "pass" and (diagnosis or reasons):
             console.print(_why(head, diagnosis, reasons))
     console.print(_counts(grading))
-    if grading.limits_not_graded:
-        console.print(Text(not_graded(grading.limits_not_graded)))
+    if left_out:
+        console.print(Text(left_out))
 
 
 def show_grading(
