@@ -143,7 +143,7 @@ def _judge_figure(figure: Figure, limits: Limits, typed_pressure: bool, tested_t
 
 def _why_no_limit(kind: FigureKind, limits: Limits) -> str:
     if kind.key in limits.not_graded:
-        return f"not graded: the limits file '{limits.name}' has no table for it"
+        return f"not graded, since the limits file '{limits.name}' has no table for it"
     if limits.is_used(kind.key):
         return "no limit at this step"
     return f"switched off in the limits file '{limits.name}'"

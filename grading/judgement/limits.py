@@ -179,7 +179,7 @@ def _checked(source: TomlText, *, check_loosening: bool) -> Limits:
         by_step=by_step,
         not_graded=tuple(kind.key for kind in missing),
         loosened=tuple(
-            f"{kind.key}: has no table, looser than the general limits"
+            f"{kind.name}: has no table, looser than the general limits"
             for kind in missing
             if kind.since <= parsed.schema_version
         ),

@@ -215,7 +215,7 @@ def decision_rows(grading: Grading, wanted: Collection[str]) -> list[list[str]]:
     limits = f"Limits file '{grading.limits_name}', version {grading.limits_version}"
     specification = f"{printable(limits)}, SHA-256 {grading.limits_sha256[:16]}…"
     if grading.limits_not_graded:
-        specification += f". {printable(wording.not_graded(grading.limits_not_graded))}"
+        specification += f" {printable(wording.not_graded(grading.limits_not_graded))}"
     rows = [
         ("Specification", specification),
         (

@@ -92,14 +92,17 @@ def test_limits_of_every_version_grade_as_before_when_a_figure_comes(request, me
         assert [figure for figure in new.figures if figure.key != LATER.key] == list(old.figures)
         (came,) = [figure for figure in new.figures if figure.key == LATER.key]
         assert (came.value, came.grade, came.required) == (45.0, None, False)
-        assert came.reason == f"not graded: the limits file '{after.limits_name}' has no table for it"
+        assert came.reason == f"not graded, since the limits file '{after.limits_name}' has no table for it"
 
 
 def test_what_is_not_graded_is_said_in_json_on_paper_and_on_screen(later, measurement):
     graded = grade(measurement, load_limits())
     assert TOLD in papers(graded)
-    assert TOLD in shown(show_grading, graded)
-    assert shown(show_summary, graded).count(TOLD) == 1
+    passed, ungraded = graded.cells
+    watched = replace(passed, grade="watch")
+    for cells in ((ungraded,), (watched,), (watched, watched), graded.cells):
+        assert shown(show_summary, replace(graded, cells=cells)).count(TOLD) == 1
+        assert TOLD in shown(show_grading, replace(graded, cells=cells))
     assert public_json(graded)["limits"]["not_graded"] == [LATER.key]
     assert from_json(json.loads(json.dumps(to_json(graded)))) == graded
 
@@ -168,7 +171,7 @@ def test_limits_kept_without_a_table_grade_the_rest_and_say_so(measurement):
     limits = parse_limits(without("noise_percent"), "kept.toml", check_loosening=False)
     assert limits.not_graded == ("noise_percent",)
     graded = grade(measurement, limits)
-    assert "noise_percent: has no table, looser than the general limits" in graded.conditions.notes
+    assert "Noise, rms over a hold: has no table, looser than the general limits" in graded.conditions.notes
     assert "Not graded under these limits: Noise, rms over a hold." in papers(graded)
     noise = [figure for cell in graded.cells for figure in cell.figures if figure.key == "noise_percent"]
     assert [figure.grade for figure in noise] == [None] * len(graded.cells)
