@@ -219,8 +219,11 @@ ALL_RULES: Final = ("Specification", "Decision rule", "Its risk", "Uncertainty",
 def decision_rows(grading: Grading, wanted: Collection[str]) -> list[list[str]]:
     """How grades come about: label and text of those of `ALL_RULES` that are wanted."""
     limits = f"Limits file '{grading.limits_name}', version {grading.limits_version}"
+    specification = f"{printable(limits)}, SHA-256 {grading.limits_sha256[:16]}…"
+    if grading.limits_not_graded:
+        specification += f" {printable(wording.not_graded(grading.limits_not_graded))}"
     rows = [
-        ("Specification", f"{printable(limits)}, SHA-256 {grading.limits_sha256[:16]}…"),
+        ("Specification", specification),
         (
             "Decision rule",
             "Pass: the whole interval value ± U lies inside the pass limits (guarded acceptance, JCGM 106). "

@@ -343,7 +343,7 @@ def test_with_a_dial_only_every_pressure_is_typed_twice_and_capped_at_watch(run)
     measured = load_source(done.outcome.record)
     assert measured.typed_pressure
     figures = [figure for cell in grade(measured, load_limits()).cells for figure in cell.figures]
-    typed = [figure for figure in figures if FIGURE_KINDS[figure.key].hangs_on_pressure]
+    typed = [figure for figure in figures if FIGURE_KINDS[figure.key].depends_on_pressure]
     assert any(figure.grade == "watch" for figure in typed)
     assert not any(figure.grade == "pass" for figure in typed)
 
