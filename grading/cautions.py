@@ -1,4 +1,4 @@
-"""The caution sentences, in one place for README, the start of a run and every paper.
+"""The caution sentences, in one place for the start of a run, every paper and README.
 
 They are reminders. They replace neither the local code, nor the makers' documents, nor the judgement of
 the licensed or competent person who answers for the work.
@@ -51,12 +51,3 @@ UNGRADED: Final = (
 
 PAPER: Final[tuple[str, ...]] = (NO_CLAIM, DEFER, OWN_CHECKS, LIMITS_ARE_THE_SHOPS)
 START_OF_RUN: Final[tuple[str, ...]] = (OXYGEN, PRESSURE, SOFTWARE_LIMITS, CELL_HANDLING, DEFER)
-README: Final[tuple[str, ...]] = (
-    NO_CLAIM,
-    OXYGEN,
-    PRESSURE,
-    SOFTWARE_LIMITS,
-    CELL_HANDLING,
-    LIMITS_ARE_THE_SHOPS,
-    DEFER,
-)

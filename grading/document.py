@@ -45,6 +45,7 @@ def to_json(grading: Grading) -> Json:
         "name": grading.limits_name,
         "version": grading.limits_version,
         "sha256": grading.limits_sha256,
+        **_not_graded(grading),
     }
     data["cells"] = [_full_cell(cell) for cell in grading.cells]
     return data
@@ -81,7 +82,11 @@ def public_json(grading: Grading) -> Json:
     return {
         "schema": PUBLIC_SCHEMA,
         "source": grading.source,
-        "limits": {"name": grading.limits_name, "sha256": grading.limits_sha256},
+        "limits": {
+            "name": grading.limits_name,
+            "sha256": grading.limits_sha256,
+            **_not_graded(grading),
+        },
         "cells": [_public_cell(cell) for cell in grading.cells],
     }
 
@@ -179,6 +184,11 @@ def compare(before: Grading, after: Grading) -> tuple[Change, ...]:
     return tuple(changes)
 
 
+def _not_graded(grading: Grading) -> Json:
+    """The keys that the limits do not grade; no entry at all where they grade every figure."""
+    return {"not_graded": list(grading.limits_not_graded)} if grading.limits_not_graded else {}
+
+
 @lru_cache(maxsize=1)
 def _adapter() -> TypeAdapter[Grading]:
     return TypeAdapter(Grading)
@@ -215,7 +225,7 @@ def _keyed(figures: Iterable[Figure], data: Iterable[Json]) -> Json:
     """Arrange figures by key, and by nominal PO2 to one decimal where they have one."""
     keyed: Json = {}
     for figure, item in zip(figures, data, strict=True):
-        if figure.key == "indication_error_percent":
+        if _by_step(figure.key):
             steps = keyed.setdefault(figure.key, {})
             if figure.nominal_po2_bar is not None:
                 steps[f"{figure.nominal_po2_bar:.1f}"] = item
@@ -224,11 +234,16 @@ def _keyed(figures: Iterable[Figure], data: Iterable[Json]) -> Json:
     return keyed
 
 
+def _by_step(key: str) -> bool:
+    kind = FIGURE_KINDS.get(key)
+    return kind is not None and kind.by_step
+
+
 def _unkeyed(figures: Json) -> list[Json]:
     """Undo `_keyed`."""
     found: list[Json] = []
     for key, item in figures.items():
-        if key == "indication_error_percent":
+        if _by_step(key):
             found += [one | {"key": key, "nominal_po2_bar": float(step)} for step, one in item.items()]
         else:
             found.append(item | {"key": key})
@@ -242,10 +257,7 @@ def _public_cell(cell: CellResult) -> Json:
         "grade": cell.grade,
         "reasons": list(cell.reasons),
         "diagnosis": list(cell.diagnosis),
-        "figures": {
-            key: figures.get(key, {} if key == "indication_error_percent" else _NOT_TESTED)
-            for key in FIGURE_KINDS
-        },
+        "figures": {key: figures.get(key, {} if _by_step(key) else _NOT_TESTED) for key in FIGURE_KINDS},
     }
 
 

@@ -100,13 +100,11 @@ class PurgedGas:
         oxygen_fraction: for perfect mixing.
         u_oxygen_fraction: standard uncertainty, supply and mixing together.
         u_mixing: the part that comes from imperfect mixing.
-        u_supply: the part that comes from the supply's purity.
     """
 
     oxygen_fraction: float
     u_oxygen_fraction: float
     u_mixing: float
-    u_supply: float
 
 
 LEAST_SWING_EFFICIENCY: Final = 0.8
@@ -141,25 +139,6 @@ def remainder_after_flow(volumes: float) -> float:
     return float(np.exp(-volumes))
 
 
-def swings_needed(
-    fraction_start: float, fraction_supply: float, fraction_wanted: float, low_bar: float, high_bar: float
-) -> int:
-    """How many equal swings bring the pot to `fraction_wanted`, perfect mixing.
-
-    Raises:
-        ValueError: the wanted fraction cannot be reached with this supply.
-    """
-    if fraction_start >= fraction_wanted:
-        return 0
-    if not fraction_supply > fraction_wanted:
-        raise ValueError(
-            f"a supply of {fraction_supply:.4f} oxygen can never bring the pot to {fraction_wanted:.4f}"
-        )
-    wanted = (fraction_supply - fraction_wanted) / (fraction_supply - fraction_start)
-    # A hair is taken off so that a target met exactly does not cost another swing by rounding.
-    return int(np.ceil(np.log(wanted) / np.log(remainder_after_swings([low_bar], [high_bar])) - 1e-9))
-
-
 def _purged(
     fraction_start: float, fraction_supply: float, u_supply: float, remainder: float, least_efficiency: float
 ) -> PurgedGas:
@@ -172,7 +151,7 @@ def _purged(
     worst = difference * (remainder**least_efficiency - remainder)
     u_mixing = abs(worst) / np.sqrt(3.0)
     from_supply = (1.0 - remainder) * u_supply
-    return PurgedGas(fraction, float(np.hypot(u_mixing, from_supply)), float(u_mixing), from_supply)
+    return PurgedGas(fraction, float(np.hypot(u_mixing, from_supply)), float(u_mixing))
 
 
 def fraction_after_swings(

@@ -246,7 +246,12 @@ class RunConditions:
 
 @dataclass(frozen=True, slots=True)
 class Grading:
-    """The whole answer for one source."""
+    """The whole answer for one source.
+
+    Attributes:
+        limits_not_graded: keys of figures that the limits file has no table for, as a file has not that was
+            written before the figure came.
+    """
 
     source: str
     source_kind: Literal["record", "readings", "trace"]
@@ -256,3 +261,4 @@ class Grading:
     software_version: str
     conditions: RunConditions
     cells: tuple[CellResult, ...]
+    limits_not_graded: tuple[str, ...] = ()

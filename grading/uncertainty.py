@@ -1,4 +1,4 @@
-"""Propagation of uncertainty after JCGM 100, batched over cells; JCGM 101 Monte Carlo to check it.
+"""Propagation of uncertainty after JCGM 100, batched over cells.
 
 Derivatives are taken by the complex step (exact to rounding, no step to choose), so every function that goes
 in here must be analytic: no abs, max, interpolation or comparison on values. Coverage is 95.45 % throughout
@@ -96,8 +96,7 @@ class Propagated:
         value: shape (N, Q).
         covariance: shape (N, Q, Q).
         names: length M, the contributions' names.
-        contributions: |sensitivity| * u by name, shape (N, Q, M). Their squares add up to the variance unless
-            inputs are correlated with each other.
+        contributions: |sensitivity| * u by name, shape (N, Q, M). Their squares add up to the variance.
         degrees_of_freedom: effective, shape (N, Q).
         input_degrees_of_freedom: of each contribution, shape (N, Q, M).
     """
@@ -155,74 +154,6 @@ def budget_lines(
     )
 
 
-def propagate(
-    function: ArrayFunction,
-    x: FloatArray,
-    u: FloatArray,
-    names: Sequence[str],
-    degrees_of_freedom: FloatArray | float = np.inf,
-    correlation: FloatArray | None = None,
-) -> Propagated:
-    """Propagate M inputs of N rows through any analytic function: covariance J C J^T.
-
-    Args:
-        function: maps (..., M) to (..., Q).
-        x: input estimates, shape (N, M) or (M,), which is one row.
-        u: their standard uncertainties, broadcastable to x.
-        names: length M.
-        degrees_of_freedom: of the inputs, broadcastable to x.
-        correlation: of the inputs, shape (M, M); none means independent. With correlated inputs the effective
-            degrees of freedom are those of the uncorrelated formula, which JCGM 100 G.4 does not cover.
-
-    Returns:
-        Quantities of shape (N, Q) with covariance and budget.
-    """
-    x = np.atleast_2d(np.asarray(x, dtype=np.float64))
-    u = np.broadcast_to(np.asarray(u, dtype=np.float64), x.shape)
-    dof = np.broadcast_to(np.asarray(degrees_of_freedom, dtype=np.float64), x.shape)
-    value, jacobian = complex_step_jacobian(function, x)
-    signed = jacobian * u[:, None, :]
-    if correlation is None:
-        covariance = np.einsum("nqm,nrm->nqr", signed, signed)
-    else:
-        covariance = np.einsum("nqm,mk,nrk->nqr", signed, np.asarray(correlation), signed)
-    contributions = np.abs(signed)
-    input_dof = np.broadcast_to(dof[:, None, :], contributions.shape)
-    effective = effective_degrees_of_freedom(contributions, input_dof)
-    return Propagated(value, covariance, tuple(names), contributions, effective, input_dof)
-
-
-@dataclass(frozen=True, slots=True)
-class MonteCarlo:
-    """A propagated distribution (JCGM 101): mean, standard deviation, symmetric and shortest interval."""
-
-    mean: float
-    standard_uncertainty: float
-    interval: tuple[float, float]
-    shortest: tuple[float, float]
-
-
-def summarise_trials(trials: FloatArray, coverage: float = 0.95) -> MonteCarlo:
-    """Summarise Monte Carlo trials after JCGM 101 clause 7.
-
-    Args:
-        trials: values of the output quantity, shape (T,).
-        coverage: of both intervals: the probabilistically symmetric and the shortest one.
-    """
-    ordered = np.sort(np.asarray(trials, dtype=np.float64))
-    count = ordered.size
-    inside = int(np.floor(coverage * count + 0.5))
-    start = (count - inside) // 2
-    widths = ordered[inside:] - ordered[: count - inside]
-    best = int(np.argmin(widths))
-    return MonteCarlo(
-        mean=float(ordered.mean()),
-        standard_uncertainty=float(ordered.std(ddof=1)),
-        interval=(float(ordered[start]), float(ordered[start + inside])),
-        shortest=(float(ordered[best]), float(ordered[best + inside])),
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class StepErrors:
     """Reference PO2 and output of every step with the whole covariance between them, by source of error.
@@ -275,13 +206,6 @@ class StepErrors:
             independent_names=self.independent_names,
             independent_dof=self.independent_dof[rows],
         )
-
-    def covariance(self) -> FloatArray:
-        """Full covariance of (PO2, output), shape (N, 2K, 2K)."""
-        full = np.einsum("nci,ncj->nij", self.common, self.common)
-        k2 = self.common.shape[-1]
-        full[:, np.arange(k2), np.arange(k2)] += np.sum(self.independent**2, axis=1)
-        return np.asarray(full)
 
     def propagate(self, figures: Callable[[NDArray[Any], NDArray[Any]], NDArray[Any]]) -> Propagated:
         """Propagate to any analytic figures of PO2 and output.

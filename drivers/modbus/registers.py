@@ -109,8 +109,7 @@ class SerialNumber(Options):
 class Registers:
     """Registers that were read, by address."""
 
-    def __init__(self, instrument: str) -> None:
-        self._instrument = instrument
+    def __init__(self) -> None:
         self._words: dict[int, int] = {}
 
     def add(self, address: int, words: Iterable[int]) -> None:
@@ -139,7 +138,7 @@ def read_block(
     Raises as `ModbusLink.read_registers` does.
     """
     ordered = sorted(spans)
-    registers = Registers(link.instrument)
+    registers = Registers()
     start, end = ordered[0][0], max(first + count for first, count in ordered)
     if in_one and end - start <= MOST_REGISTERS:
         registers.add(start, link.read_registers(start, end - start, table))

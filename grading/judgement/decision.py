@@ -20,9 +20,8 @@ from typing import Final, Literal
 
 from scipy.special import ndtr, stdtr
 
+from grading.figure_kinds import LimitPair
 from grading.results import FigureGrade
-
-LimitPair = tuple[float | None, float | None]
 
 Why = Literal[
     "inside",

@@ -8,12 +8,14 @@ Nothing is graded here.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from grading.figure_kinds import FigureKey
 from grading.measurement import FloatArray, IntArray, Measurement, StepTable
 from grading.response.curve import ResponseFits, fit_responses
 from grading.response.indication import indication_error
@@ -61,8 +63,9 @@ class Quantities:
     Attributes:
         errors: PO2 and outputs with their covariance.
         steps: which step stands for what.
-        figures: columns air output, oxygen output, slope agreement, then K indication errors, then P
-            hysteresis values (falling against rising, signed).
+        figures: what is calculated from settled steps, side by side, shape (N, all of `columns`).
+        columns: of `figures`, by key: one for a figure of a cell, K for one of each step, and P hysteresis
+            values (falling against rising, signed).
         fits: fitted responses and how far each cell is linear.
     """
 
@@ -70,18 +73,13 @@ class Quantities:
     errors: StepErrors
     steps: CellSteps
     figures: Propagated
+    columns: Mapping[FigureKey, slice]
     expanded_uncertainty: FloatArray
-    coverage_factor: FloatArray
     fits: ResponseFits
-
-    @property
-    def error_columns(self) -> slice:
-        """Columns of `figures` with the indication error of each step, in percent."""
-        return slice(3, 3 + self.steps.nominal_po2_bar.size)
 
     def indication_error_percent(self, cell: int, step: int) -> tuple[float, float]:
         """Indication error of one step and its expanded uncertainty, in percent; NaN where there is none."""
-        column = 3 + step
+        column = self.columns["indication_error_percent"].start + step
         return float(self.figures.value[cell, column]), float(self.expanded_uncertainty[cell, column])
 
 
@@ -166,38 +164,50 @@ def measure(measurement: Measurement, reference_temperature_c: float) -> Quantit
     oxygen = np.isfinite(steps.nominal_po2_bar)
     beside_calibration = oxygen & (np.arange(oxygen.size) != steps.calibration[:, None])
 
-    def figures(po2: NDArray[Any], mv: NDArray[Any]) -> NDArray[Any]:
+    def by_key(po2: NDArray[Any], mv: NDArray[Any]) -> dict[FigureKey, NDArray[Any]]:
         air_po2, air_mv = _taken(po2, steps.air), _taken(mv, steps.air)
         at_po2, at_mv = _taken(po2, steps.calibration), _taken(mv, steps.calibration)
-        outputs = [
-            air_mv / air_po2 * AIR_PO2_BAR,
-            at_mv / at_po2 * OXYGEN_PO2_BAR,
-            100.0 * indication_error(air_po2, air_mv, at_po2, at_mv),
-        ]
         safe_po2 = np.where(oxygen, po2, 1.0)
         error = 100.0 * indication_error(safe_po2, mv, at_po2[:, None], at_mv[:, None])
         error = np.where(beside_calibration, error, np.nan)
-        hysteresis = []
+        hysteresis = np.empty(steps.pairs.shape[:2], dtype=mv.dtype)
         for pair in range(steps.pairs.shape[1]):
             up, down = steps.pairs[:, pair, 0], steps.pairs[:, pair, 1]
             # Both branches are compared at the PO2 of the rising step, along the cell's own slope there.
             moved = _taken(mv, down) + _taken(slope, up) * (_taken(po2, up) - _taken(po2, down))
-            hysteresis.append(100.0 * (moved / _taken(mv, up) - 1.0))
-        columns = [column[:, None] for column in outputs] + [error] + [h[:, None] for h in hysteresis]
-        return np.concatenate(columns, axis=1)
+            hysteresis[:, pair] = 100.0 * (moved / _taken(mv, up) - 1.0)
+        agreement = np.asarray(100.0 * indication_error(air_po2, air_mv, at_po2, at_mv))
+        return {
+            "air_output_mv": (air_mv / air_po2 * AIR_PO2_BAR)[:, None],
+            "oxygen_output_mv": (at_mv / at_po2 * OXYGEN_PO2_BAR)[:, None],
+            "air_slope_agreement_percent": agreement[:, None],
+            "indication_error_percent": error,
+            "hysteresis_percent": hysteresis,
+        }
 
     with np.errstate(divide="ignore", invalid="ignore"):
-        propagated = errors.propagate(figures)
+        columns = _side_by_side(by_key(errors.po2_bar, errors.output_mv))
+        propagated = errors.propagate(lambda po2, mv: np.concatenate([*by_key(po2, mv).values()], axis=1))
     fits = fit_responses(errors, OXYGEN_PO2_BAR, steps.nominal_po2_bar)
     return Quantities(
         measurement=measurement,
         errors=errors,
         steps=steps,
         figures=propagated,
+        columns=columns,
         expanded_uncertainty=propagated.expanded_uncertainty,
-        coverage_factor=propagated.coverage_factor,
         fits=fits,
     )
+
+
+def _side_by_side(parts: Mapping[FigureKey, NDArray[Any]]) -> dict[FigureKey, slice]:
+    """Columns of each part when all are joined in their order; parts of shape (N, any)."""
+    columns: dict[FigureKey, slice] = {}
+    start = 0
+    for key, part in parts.items():
+        columns[key] = slice(start, start + part.shape[1])
+        start += part.shape[1]
+    return columns
 
 
 def _median(values: FloatArray) -> float:

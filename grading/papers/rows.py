@@ -17,19 +17,11 @@ from grading.results import (
     RunConditions,
     StepResult,
 )
+from rig_configs.roles import kind_of
 
 Json = dict[str, Any]
 
 NOT_RECORDED: Final = "not recorded"
-_ROLE: Final[dict[str, str]] = {
-    "voltmeter": "output",
-    "gauge": "pressure",
-    "second_gauge": "pressure, second",
-    "barometer": "ambient pressure",
-    "thermometer": "temperature",
-    "controller": "pressure, controlled",
-    "valves": "(valves)",
-}
 _MINUS: Final = re.compile(r"(?<![\w.])-(?=\d)")
 
 
@@ -168,10 +160,10 @@ def condition_rows(grading: Grading) -> list[list[str]]:
 
 def instrument_row(line: InstrumentLine) -> Json:
     """One instrument, and what is known of its calibration."""
-    measures = line.role != "valves"
+    measures = _measures(line)
     return {
         "name": printable(line.name),
-        "measures": printable(_ROLE.get(line.role, line.role.replace("_", " "))),
+        "measures": printable(measures or f"({line.role})"),
         "serial": printable(line.serial) or "—",
         "identity": printable(line.identity),
         "calibrated": printable(line.calibrated) or ("no evidence" if measures else "—"),
@@ -188,23 +180,37 @@ def evidence(conditions: RunConditions) -> list[str]:
             "The source names no instruments: there is no evidence of their calibration, and the uncertainty "
             "rests on assumed instruments."
         ]
-    measuring = [line for line in conditions.instruments if line.role != "valves"]
-    overdue = [line.name for line in measuring if line.overdue]
-    bare = [line.name for line in measuring if not line.calibrated]
+    measuring = [line for line in conditions.instruments if _measures(line)]
+    overdue = [line for line in measuring if line.overdue]
+    bare = [line for line in measuring if not line.calibrated]
+    untraced = [line for line in measuring if line in (*overdue, *bare) and _figures_depend(line)]
     said = []
     if overdue:
         said.append(f"Calibration overdue on the day of the test: {_names(overdue)}.")
     if bare:
         said.append(f"No evidence of calibration was given for: {_names(bare)}.")
-    if said:
-        said.append("Traceability of what hangs on them is not shown.")
+    if untraced:
+        said.append(f"Traceability of the figures that depend on {_names(untraced)} is not shown.")
     else:
-        said.append("Every measuring instrument was within its calibration date, as the bench file states.")
+        which = "instrument that a figure depends on" if said else "measuring instrument"
+        said.append(f"Every {which} was within its calibration date, as the bench file states.")
     return said
 
 
-def _names(names: Iterable[str]) -> str:
-    return ", ".join(printable(name) for name in names)
+def _measures(line: InstrumentLine) -> str:
+    """Return what an instrument measures; empty for one that only acts."""
+    kind = kind_of(line.role)
+    return line.role.replace("_", " ") if kind is None else kind.measures
+
+
+def _figures_depend(line: InstrumentLine) -> bool:
+    """Return whether a figure depends on an instrument; one in a role not known here is taken to count."""
+    kind = kind_of(line.role)
+    return kind is None or kind.figures_depend
+
+
+def _names(lines: Iterable[InstrumentLine]) -> str:
+    return ", ".join(printable(line.name) for line in lines)
 
 
 ALL_RULES: Final = ("Specification", "Decision rule", "Its risk", "Uncertainty", "Scope")
@@ -213,8 +219,11 @@ ALL_RULES: Final = ("Specification", "Decision rule", "Its risk", "Uncertainty",
 def decision_rows(grading: Grading, wanted: Collection[str]) -> list[list[str]]:
     """How grades come about: label and text of those of `ALL_RULES` that are wanted."""
     limits = f"Limits file '{grading.limits_name}', version {grading.limits_version}"
+    specification = f"{printable(limits)}, SHA-256 {grading.limits_sha256[:16]}…"
+    if grading.limits_not_graded:
+        specification += f" {printable(wording.not_graded(grading.limits_not_graded))}"
     rows = [
-        ("Specification", f"{printable(limits)}, SHA-256 {grading.limits_sha256[:16]}…"),
+        ("Specification", specification),
         (
             "Decision rule",
             "Pass: the whole interval value ± U lies inside the pass limits (guarded acceptance, JCGM 106). "

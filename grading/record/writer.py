@@ -8,7 +8,6 @@ import json
 import os
 import secrets
 import threading
-import time
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -65,14 +64,12 @@ class RecordWriter:
 
     Attributes:
         path: the record's folder.
-        record_id: the folder's name.
     """
 
     def __init__(
         self, path: Path, sockets: tuple[int, ...], started: datetime, run_json: bytes, sync: bool
     ) -> None:
         self.path = path
-        self.record_id = path.name
         self._sync = sync
         self._sockets = sockets
         self._started = started
@@ -164,11 +161,6 @@ class RecordWriter:
         if self._syncer is not None:
             self._syncer.wait()
 
-    @property
-    def longest_sync_s(self) -> float:
-        """The longest that one sync has taken so far, in seconds of real time."""
-        return 0.0 if self._syncer is None else self._syncer.longest_s
-
     def end(self, how: str, why: str, utc: datetime, t_s: float | None = None) -> None:
         """Write the last checkpoint, the end event and `end.json`, sync all of it and close.
 
@@ -248,7 +240,6 @@ class _Syncer:
     """A thread that syncs the files of a record, so that nobody waits for the disk but who asks to."""
 
     def __init__(self, files: tuple[_Segments, ...]) -> None:
-        self.longest_s = 0.0
         self._files = files
         self._changed = threading.Condition()
         self._written = 0
@@ -318,13 +309,11 @@ class _Syncer:
                 self._changed.notify_all()
 
     def _sync_files(self) -> None:
-        begun = time.monotonic()
         try:
             for file in self._files:
                 file.sync()
         except OSError as error:
             self._error = error
-        self.longest_s = max(self.longest_s, time.monotonic() - begun)
 
 
 class _Segments:

@@ -38,11 +38,12 @@ class ResponseFits:
 
     Attributes:
         model: chosen by AICc: "linear", "fixed sharpness", "free sharpness", or "" where none was fitted.
-        zero_mv, slope_mv_per_bar, sag, sharpness: of the chosen model, shape (N,). `sag` is m: the output at
-            the highest tested PO2 is exp(-m) of the straight line's. `sharpness` is NaN for a line.
+        zero_mv, slope_mv_per_bar, shortfall, sharpness: of the chosen model, shape (N,). `shortfall` is m:
+            the output at the highest tested PO2 is exp(-m) of the straight line's. `sharpness` is NaN for a
+            line.
         top_po2_bar: highest measured PO2, shape (N,).
         tested_to_bar: its nominal value where that is within 2 %, else the same, shape (N,).
-        covariance: of (zero, slope, sag, ln sharpness), shape (N, 4, 4); zero for what the model holds.
+        covariance: of (zero, slope, shortfall, ln sharpness), shape (N, 4, 4); zero for what the model holds.
         chi_squared: of the three models in the order of `MODELS`, shape (N, 3); NaN for too few steps.
         degrees_of_freedom: shape (N, 3).
         converged: shape (N,).
@@ -53,8 +54,6 @@ class ResponseFits:
         linear_to_lower_bar, linear_to_upper_bar: 95 % interval (95.45 %, as everywhere).
         linear_to_dof: effective degrees of freedom.
         linear_to_at_least_bar: right-censored result, one-sided 95 %; NaN when `linear_to_bar` is given.
-        linear_to_method: "curve", "measured errors" (interpolated between, or the highest of, directly
-            measured errors), or "".
         linear_to_sensitivity: by (PO2, output) of every step, shape (N, 2K).
         u_shape_bar: part of `u_linear_to_bar` that comes from not knowing the shape between two steps.
         u_zero_bar: part of it that comes from assuming the output without oxygen, for cells that were not
@@ -68,7 +67,7 @@ class ResponseFits:
     model: tuple[str, ...]
     zero_mv: FloatArray
     slope_mv_per_bar: FloatArray
-    sag: FloatArray
+    shortfall: FloatArray
     sharpness: FloatArray
     top_po2_bar: FloatArray
     tested_to_bar: FloatArray
@@ -84,7 +83,6 @@ class ResponseFits:
     linear_to_upper_bar: FloatArray
     linear_to_dof: FloatArray
     linear_to_at_least_bar: FloatArray
-    linear_to_method: tuple[str, ...]
     linear_to_sensitivity: FloatArray
     u_shape_bar: FloatArray
     u_zero_bar: FloatArray
@@ -97,7 +95,7 @@ class ResponseFits:
     def output_mv(self, cell: int, po2_bar: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Fitted output and its standard uncertainty at any PO2, both of the shape of `po2_bar`, (G,)."""
         sharpness = self.sharpness[cell] if np.isfinite(self.sharpness[cell]) else FIXED_SHARPNESS
-        shape = np.array([[self.sag[cell]], [np.log(sharpness)]])
+        shape = np.array([[self.shortfall[cell]], [np.log(sharpness)]])
         p = np.asarray(po2_bar, dtype=np.float64)[:, None]
         g, slopes, _ = column_and_slopes(shape, log_ratio(p, self.top_po2_bar[cell : cell + 1]), p)
         s = self.slope_mv_per_bar[cell]
@@ -231,7 +229,7 @@ def _solve(block: CellBlock, calibration_po2_bar: float, intervals: bool) -> dic
         "model": [MODELS[c] if f else "" for c, f in zip(fits.choice, fitted, strict=True)],
         "zero_mv": np.where(fitted, zero, np.nan),
         "slope_mv_per_bar": np.where(fitted, slope, np.nan),
-        "sag": np.where(fitted, shape[0], np.nan),
+        "shortfall": np.where(fitted, shape[0], np.nan),
         "sharpness": np.where(bent, np.exp(shape[1]), np.nan),
         "top_po2_bar": np.where(fitted, block.top, np.nan),
         "tested_to_bar": np.where(fitted, block.tested_to, np.nan),
@@ -247,7 +245,6 @@ def _solve(block: CellBlock, calibration_po2_bar: float, intervals: bool) -> dic
         "linear_to_upper_bar": linear.upper,
         "linear_to_dof": linear.dof,
         "linear_to_at_least_bar": linear.at_least,
-        "linear_to_method": list(linear.method),
         "linear_to_sensitivity": linear.sensitivity,
         "u_shape_bar": linear.u_shape,
         "u_zero_bar": linear.u_zero,

@@ -86,7 +86,6 @@ class LinearTo:
         sensitivity: by (PO2, output) of every step, (B, 2K).
         u_shape, u_zero: parts of `u` beyond the steps' own errors: interpolation or shape, and the assumed
             output without oxygen.
-        method: "curve", "measured errors" or "", object array (B,).
         reason: a sentence or "", object array (B,).
     """
 
@@ -111,7 +110,7 @@ class LinearTo:
         )
         self.sensitivity = np.zeros((b, 2 * block.k))
         self.u_shape, self.u_zero = np.zeros(b), np.zeros(b)
-        self.method, self.reason = np.full(b, "", dtype=object), np.full(b, "", dtype=object)
+        self.reason = np.full(b, "", dtype=object)
         free_usable = fits.usable[2] & (fits.free.amplitude > 0.0)
         self._guide = free_usable
         gradable = fitted & nodes.calibrated
@@ -194,7 +193,6 @@ class LinearTo:
         self.upper[cells] = mixed.value + np.hypot(above, k * mixed.u_shape)
         self.u_zero[cells], self.u_shape[cells] = mixed.u_zero, mixed.u_shape
         self.sensitivity[cells] = np.concatenate([mixed.by_po2, mixed.by_mv]).T
-        self.method[cells] = "curve"
 
     def _with_nodes(self, cells: IntArray, p: FloatArray, linear: _Linearised) -> _Mixed:
         """Allow for another shape; in doubt, let the measured nodes have half a say.
@@ -304,7 +302,6 @@ class LinearTo:
         self.lower[cells], self.upper[cells] = value - k * u, value + k * u
         self.u_shape[cells] = u_shape
         self.sensitivity[cells] = np.concatenate([by_po2, by_mv]).T
-        self.method[cells] = "measured errors"
         odd, few = cells[~self._described[cells]], cells[self._described[cells] & ~curve[cells]]
         self.reason[odd] = (
             "the response has another shape than a line bent by a ceiling: "
@@ -381,7 +378,6 @@ class LinearTo:
             nominal = (np.abs(tested_to / top - 1.0) < NOMINAL_SLACK) & flat
             reached = np.where(here & ~blocked, np.where(nominal, tested_to, top), reached)
         self.at_least[cells] = reached
-        self.method[cells] = "measured errors"
         # Where steps are in doubt but none is outside, the whole curve says more than the steps below them.
         doubtful = blocked & curve[cells] & ~outside
         if np.any(doubtful):
@@ -393,9 +389,7 @@ class LinearTo:
                 u = self._linearised(close, crossing[close], kappa[close]).u
                 least[near] = np.minimum(least[near], crossing[close] - ONE_SIDED * u)
             self.at_least[some] = np.clip(least, self._calibration, tested_to[doubtful])
-            self.method[some] = "curve"
         nothing = cells[~np.isfinite(self.at_least[cells])]
-        self.method[nothing] = ""
         self.reason[nothing] = np.where(
             nodes.above[:, nothing].any(axis=0),
             "the measured errors are too uncertain to say how far this cell is linear",

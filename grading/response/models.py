@@ -31,7 +31,7 @@ DESCRIBED_PROBABILITY: Final = 1e-3
 """The family is said not to describe a cell when residuals like these would come up less often."""
 
 NEARLY_STRAIGHT: Final = 0.01
-"""Sag below which the sharpness is a matter of where the fit was started."""
+"""Shortfall below which the sharpness is a matter of where the fit was started."""
 
 PARAMETERS: Final = np.array([2, 3, 4])
 
@@ -109,8 +109,8 @@ class ThreeFits:
         rough = SeparableBatch(block.present / np.sqrt(block.variance(steepness)), block.mv, ones)
         best = np.full(block.count, np.inf)
         start = np.zeros((2, block.count))
-        for sag, sharpness in STARTING_SHAPES:
-            shape = np.broadcast_to(np.array([[sag], [np.log(sharpness)]]), start.shape)
+        for shortfall, sharpness in STARTING_SHAPES:
+            shape = np.broadcast_to(np.array([[shortfall], [np.log(sharpness)]]), start.shape)
             chi = rough.linear(column(shape, block.log_ratio, block.po2)).chi_squared
             lower = chi < best
             best = np.where(lower, chi, best)
@@ -125,9 +125,9 @@ class ThreeFits:
         if not straight.size:
             return
         again = self.batch.subset(straight)
-        for sag, sharpness in STRAIGHT_STARTS:
+        for shortfall, sharpness in STRAIGHT_STARTS:
             start = np.empty((2, straight.size))
-            start[0], start[1] = sag, np.log(sharpness)
+            start[0], start[1] = shortfall, np.log(sharpness)
             other = again.solve(
                 self.moving(straight), start, LOWEST_SHAPE, HIGHEST_SHAPE, tolerance=1e-5, most_iterations=25
             )
@@ -237,11 +237,11 @@ class ThreeFits:
         """
         block = self._block
         g, slopes, _ = column_and_slopes(shape, block.log_ratio, block.po2)
-        sagging = (choice > 0) & (shape[0] > 1e-9)
-        bending = sagging & (choice > 1) & (shape[1] > LOWEST_SHAPE[1]) & (shape[1] < HIGHEST_SHAPE[1])
-        by_sag = np.where(sagging, amplitude * slopes[0], 0.0)
+        falling_short = (choice > 0) & (shape[0] > 1e-9)
+        bending = falling_short & (choice > 1) & (shape[1] > LOWEST_SHAPE[1]) & (shape[1] < HIGHEST_SHAPE[1])
+        by_shortfall = np.where(falling_short, amplitude * slopes[0], 0.0)
         by_sharpness = np.where(bending, amplitude * slopes[1], 0.0)
-        white = np.einsum("ijb,pjb->bpi", self.w, np.stack([np.ones_like(g), g, by_sag, by_sharpness]))
+        white = np.einsum("ijb,pjb->bpi", self.w, np.stack([np.ones_like(g), g, by_shortfall, by_sharpness]))
         scale = np.sqrt(np.einsum("bpi,bpi->bp", white, white))
         free = scale > 0.0
         factor = np.where(free, 1.0 / np.where(free, scale, 1.0), 0.0)

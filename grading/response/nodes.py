@@ -19,7 +19,7 @@ class Bracket:
         cells: which cells have such nodes.
         low_po2, low_mv, high_po2, high_mv: the last node inside the band and the first one outside.
         line: output per bar of a display that is wrong by exactly the band's edge.
-        falls: whether the display reads low there (a cell that sags), not high.
+        falls: whether the display reads low there (a cell whose output falls short), not high.
         chord: crossing of the straight line between the two nodes.
         nearest, farthest: between these the crossing lies if the output bends one way only and never falls
             as PO2 rises. With `falls` false nothing is known but the nodes themselves.

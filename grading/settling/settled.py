@@ -76,20 +76,12 @@ class HoldVerdict:
 
     Attributes:
         settled: by the rule, now and before.
-        remainder_percent: what the output may still have to go, of the output, signed like the change to
-            come: by the exponential fitted, or the most that a slow tail may hide where that is more; None
-            before there are enough readings.
-        slope_percent_per_10s, u_slope_percent_per_10s: over the last 20 s, with the standard uncertainty
-            that autocorrelated noise gives it; None likewise.
-        jumped_s: time of the last jump within the hold, from which the hold counts anew; None without one.
+        slope_percent_per_10s: over the last 20 s; None before there are enough readings.
         why: the reason when not settled, in a few words; empty when settled.
     """
 
     settled: bool
-    remainder_percent: float | None
     slope_percent_per_10s: float | None
-    u_slope_percent_per_10s: float | None
-    jumped_s: float | None
     why: str
 
 
@@ -110,21 +102,20 @@ def hold_verdict(
     """
     rule = rule or HoldRule()
     if len(t_s) < LEAST_READINGS:
-        return HoldVerdict(False, None, None, None, None, "too few readings")
+        return HoldVerdict(False, None, "too few readings")
     y = np.asarray(output_mv, dtype=np.float64)
     if pressure_bar is not None:
         y = y * (_mean(pressure_bar[-LEAST_READINGS:]) / pressure_bar)
     level = _mean(y[-LEAST_READINGS:])
     if not level > 0.0:
-        return HoldVerdict(False, None, None, None, None, "no output")
+        return HoldVerdict(False, None, "no output")
     t = np.asarray(t_s, dtype=np.float64) - t_s[0]
     percent = y * (100.0 / level)
     jumped_at = _last_jump(t, percent)
     t, percent = t[jumped_at:], percent[jumped_at:]
-    jumped_s = float(t_s[jumped_at]) if jumped_at else None
     now = _state(t, percent)
     if now is None:
-        return HoldVerdict(False, None, None, None, jumped_s, "too few readings")
+        return HoldVerdict(False, None, "too few readings")
     remainder, slope, u_slope = now
     why = _fault(rule, remainder, slope, u_slope)
     if not why and t[-1] - t[0] < rule.least_s:
@@ -136,7 +127,7 @@ def hold_verdict(
             before = _state(t[:earlier], percent[:earlier])
             if before is None or _fault(rule, *before):
                 why = SEEN_ONCE
-    return HoldVerdict(not why, remainder, slope, u_slope, jumped_s, why)
+    return HoldVerdict(not why, slope, why)
 
 
 def _fault(rule: HoldRule, remainder: float, slope: float, u_slope: float) -> str:

@@ -29,7 +29,7 @@ from rig.loop.dialogue import Dialogue, NoAnswer
 from rig.loop.loop import Refused
 from rig.loop.run_log import RunLog
 from rig.setup.bench_file import BenchFile
-from rig.view import Prompt, View
+from rig.view import Prompt, View, Wanted
 
 MEMORY_LOST = "MEMORY_LOST"
 
@@ -144,7 +144,8 @@ class Clearing:
         self._log.event("note", text=what)
         way_on = f"find out why, then type {code} when asked, or give --clear {code}"
         if not self._given(code, what, way_on, outstanding):
-            prompt = Prompt("clear_trip", f"Find out why before you go on, then type {code}.")
+            text = f"Find out why before you go on, then type {code}."
+            prompt = Prompt("clear_trip", text, wanted=Wanted.TRIP_CODE)
             self._typed(
                 "NOT_CLEARED", what, way_on, lambda: dialogue.demand(prompt, _only(code, "the code to type"))
             )
@@ -167,6 +168,8 @@ class Clearing:
                     f"changed_{change.key}",
                     f"Second step: type the new value of {change.key} from the plate or paper that gives it, "
                     "as it stands in the bench file" + (", or 'not set'." if change.now is None else "."),
+                    wanted=Wanted.BENCH_VALUE,
+                    bench_key=change.key,
                 )
                 dialogue.demand(prompt, _only(wanted, "what the bench file says"))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -86,14 +87,14 @@ def serve(
     from rig.job.job import parse_faults
     from rig.setup.bench import load_bench, virtual_spec
     from rig.setup.cells import load_cells
-    from rig.setup.served import ServedBench
+    from rig.setup.served import write_served
 
     if write is not None:
         check_file_writable(write)
     bench_file = load_bench(bench)
     spec = virtual_spec(
         bench_file,
-        cells=load_cells(cells, bench_file.sockets).cells,
+        cells=load_cells(cells, bench_file.sockets),
         seed=seed,
         mode="real_time",
         speed=speed,
@@ -107,7 +108,12 @@ def serve(
     def say(line: str) -> None:
         console.print(line, soft_wrap=True)
 
-    serve_virtual(spec, say if write is None else ServedBench(bench_file, write, say).line)
+    def write_file(addresses: Mapping[str, str]) -> None:
+        if write is not None:
+            write_served(bench_file, write, addresses)
+            say(f"bench file: {write}")
+
+    serve_virtual(spec, say, write_file)
 
 
 @app.command("describe")

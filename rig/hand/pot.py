@@ -20,7 +20,7 @@ from rig.safety.scan import Scan
 from rig.safety.vented_zero import HIGHEST_BAROMETER_BAR, LOWEST_BAROMETER_BAR
 from rig.setup.bench_file import BenchFile
 from rig.setup.plan import LONGEST_OPENING_S
-from rig.view import Prompt, View
+from rig.view import Prompt, View, Wanted
 
 CHECKLIST = (
     ("check_eyes", "Goggles on, gloves within reach, eye wash known?", "EYES"),
@@ -105,8 +105,9 @@ class HandPot(DriveHooks):
             "example 1013.2 hPa."
         )
         try:
-            first = self._typed("barometer", text, self._barometer_problem)
-            second = self._typed("barometer_again", "Once more, please: " + text, self._barometer_problem)
+            first = self._typed("barometer", text, Wanted.BAROMETER, self._barometer_problem)
+            again = "Once more, please: " + text
+            second = self._typed("barometer_again", again, Wanted.BAROMETER, self._barometer_problem)
         except NoAnswer as nobody:
             raise Refused("NO_ANSWER", str(nobody)) from None
         if abs(first.bar - second.bar) > _BAROMETER_WITHIN_BAR:
@@ -125,7 +126,8 @@ class HandPot(DriveHooks):
         shown = both_ways(self._pressure_bar(), self._ambient_bar())
         says = "The gauge says" if self._loop.scan.pressure_bar is not None else "Vented, the pot is at"
         try:
-            dial = self._typed("dial", f"{says} {shown}. Your dial reads about?", self._dial_problem)
+            text = f"{says} {shown}. Your dial reads about?"
+            dial = self._typed("dial", text, Wanted.DIAL, self._dial_problem)
         except NoAnswer as nobody:
             raise Refused("DIAL", str(nobody)) from None
         if self._loop.acquisition.pressure_is_typed:
@@ -180,7 +182,8 @@ class HandPot(DriveHooks):
             begun_s = vented_since_s = self._loop.now_s
             while refusal is not None and self._loop.now_s - begun_s < _LID_WITHIN_S:
                 scan = self._dialogue.wait(0.0)
-                if lid_refusal(scan, self._loop.limits, _VENTED_FOR_S) is not None or scan.bad:
+                pressure_left = lid_refusal(scan, self._loop.limits, _VENTED_FOR_S) is not None
+                if pressure_left or scan.gauge.failed_readings:
                     vented_since_s = scan.t_s
                 refusal = lid_refusal(scan, self._loop.limits, scan.t_s - vented_since_s)
             if refusal is None and not self._two_gauges:
@@ -231,6 +234,7 @@ class HandPot(DriveHooks):
         self._typed(
             "plate",
             "Read the plate of the pot. Its highest working pressure is? With its unit, bara or barg.",
+            Wanted.PLATE_PRESSURE,
             problem,
         )
 
@@ -246,12 +250,13 @@ class HandPot(DriveHooks):
             Prompt(
                 "relief_due",
                 "Until when is the test of the relief valve valid (tag)? Write it as 2027-03-31.",
+                wanted=Wanted.RELIEF_DUE,
             ),
             problem,
         )
 
     def _typed(
-        self, code: str, text: str, problem: _PressureCheck, *, timeout_s: float = 300.0
+        self, code: str, text: str, wanted: Wanted, problem: _PressureCheck, *, timeout_s: float = 300.0
     ) -> TypedPressure:
         """Have a pressure typed, with its unit.
 
@@ -268,11 +273,12 @@ class HandPot(DriveHooks):
                 return f"'{answer}' cannot be true here"
             return problem(typed)
 
-        return read_pressure(self._dialogue.demand(Prompt(code, text, timeout_s=timeout_s), check))
+        prompt = Prompt(code, text, timeout_s=timeout_s, wanted=wanted)
+        return read_pressure(self._dialogue.demand(prompt, check))
 
     def _read_dial(self, text: str) -> None:
         """Have a dial read that must show no pressure."""
-        self._typed("dial_lid", text, self._dial_not_vented, timeout_s=_LID_ANSWER_S)
+        self._typed("dial_lid", text, Wanted.DIAL, self._dial_not_vented, timeout_s=_LID_ANSWER_S)
 
     def _barometer_problem(self, typed: TypedPressure) -> str | None:
         if typed.is_gauge:

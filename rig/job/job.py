@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 from drivers.virtual_spec import CellTruth, FaultSpec, VirtualSession, parse_fault
 from grading.measurement import SourceError
 from grading.record.format import FileText
+from grading.results import CellInfo
 from rig.archive.finish import FinishFailed, finish_record
 from rig.run.outcome import RunOutcome
 from rig.setup.bench import BenchFile, BenchNotReady, OpenBench, open_bench
 from rig.setup.bench_file import pressure_limits
-from rig.setup.cells import CellList
 from rig.setup.procedure import ProcedureFile
 from rig.view import Prompt, View
 from rig_configs.files.checked_toml import FileError
@@ -43,7 +43,7 @@ class Job:
 
     bench: BenchFile
     procedure: ProcedureFile
-    cells: CellList
+    cells: tuple[CellInfo, ...]
     limits: str | None
     out: Path
     operator: str
@@ -147,7 +147,7 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         stop.on_signals(),
         open_bench(
             job.bench,
-            cells=job.cells.cells,
+            cells=job.cells,
             seed=job.seed,
             mode="real_time" if job.real_time else None,
             faults=job.faults,
@@ -162,7 +162,7 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         if bench.virtual is not None and job.bench.has_hand_valves:
             at_the_pot = _hands(job, bench.virtual, view, leave)
         request = RunRequest(
-            job.procedure, job.cells.cells, limits, job.out, job.operator, job.purpose, _cleared(job)
+            job.procedure, job.cells, limits, job.out, job.operator, job.purpose, _cleared(job)
         )
         outcome = run_session(bench, request, at_the_pot, stop, checks=lambda: _check(bench, job.out, view))
         return _Ran(outcome, bench.clock.monotonic_s() - begun_s, truth)

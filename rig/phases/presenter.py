@@ -12,7 +12,7 @@ from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.setup.plan import PlannedPart
-from rig.view import CellLine, Snapshot, View
+from rig.view import CellLine, Cue, Snapshot, View
 
 _THE_END = "the end"
 
@@ -57,7 +57,7 @@ class Presenter:
         self.oxygen_fraction: float | None = None
         self.calibration: Mapping[int, float] = {}
         self.alarm: str | None = None
-        self.cue: str | None = None
+        self.cue: Cue | None = None
         self.lid_force_n: Callable[[Scan], float | None] = _no_lid
 
     def show_now(self, now: str, next_: str = "") -> None:
@@ -120,7 +120,7 @@ class Presenter:
             state=self._machine.state.value,
             now=self.now,
             next=self.next,
-            pressure_bar=scan.pressure_bar if scan.bad == 0 else None,
+            pressure_bar=scan.gauge.newest_bar,
             target_bar=self._set_point.target_bar,
             barometer_bar=scan.barometer_bar,
             po2_bar=po2_bar,

@@ -252,9 +252,10 @@ class _Keeper:
 
     def keep(self, scan: Scan) -> None:
         """Do one tick."""
-        if self._leak is not None and scan.bad == 0 and scan.pressure_bar is not None:
+        pressure_bar = scan.gauge.newest_bar
+        if self._leak is not None and pressure_bar is not None:
             rested = self._rest
-            self._rest = self._leak.add(scan.t_s, scan.pressure_bar, scan.temperature_c)
+            self._rest = self._leak.add(scan.t_s, pressure_bar, scan.temperature_c)
             if self._rest and not rested:
                 self._drive.rest()
         if not self._rest:

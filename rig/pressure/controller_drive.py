@@ -67,7 +67,6 @@ class ControlledPressure:
         self._target_bar = 0.0
         self._up = True
         self._controls = False
-        self._failures = 0
         self._highest_bar = 0.0
         self._judged_s = 0.0
         self._judged_bar = 0.0
@@ -130,9 +129,9 @@ class ControlledPressure:
 
     def move(self, scan: Scan) -> bool:
         """Watch this tick's part of the ramp. Returns whether the target is reached and all is still."""
-        if scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is None:
             return False
-        pressure_bar = scan.pressure_bar
         self._recent.append(pressure_bar)
         mean_bar = sum(self._recent) / len(self._recent)
         if mean_bar > self._highest_bar:

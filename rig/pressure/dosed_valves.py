@@ -90,9 +90,9 @@ class DosedValves:
 
     def move(self, scan: Scan) -> bool:
         """Do this tick's part of the ramp. Returns whether the target is reached."""
-        if scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is None:
             return False
-        pressure_bar = scan.pressure_bar
         self._recent.append(pressure_bar)
         self._tick += 1
         set_point, target_bar = self._set_point, self._target_bar
@@ -128,9 +128,10 @@ class DosedValves:
         for the first half minute. A pressure within the band on the other side of the set point is left as it
         is.
         """
-        if scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is None:
             return
-        self._recent.append(scan.pressure_bar)
+        self._recent.append(pressure_bar)
         self._tick += 1
         if self._tick % self._keep_every:
             return
@@ -163,13 +164,14 @@ class DosedValves:
         that is wide for its vent, the longest ones would fill the pot.
         """
         self._tick += 1
-        if self._tick % self._shot_every or scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if self._tick % self._shot_every or pressure_bar is None:
             return 0.0
-        ambient_bar = scan.barometer_bar or scan.pressure_bar
+        ambient_bar = scan.barometer_bar or pressure_bar
         begun_bar = max(self._flow_ceiling_bar, ambient_bar)
         rise_bar = _FLOW_RISES * self._step_bar * self._shot_every
         self._flow_ceiling_bar = min(begun_bar + rise_bar, ambient_bar + _FLOW_BACK_BAR)
-        grow = 1.15 if scan.pressure_bar < self._flow_ceiling_bar else 0.8
+        grow = 1.15 if pressure_bar < self._flow_ceiling_bar else 0.8
         self._flow_ms = min(max(self._flow_ms * grow, SHORTEST_SHOT_MS), self._most_ms)
         before_l = self._gas_l
         self._shoot_supply(self._flow_ms)

@@ -6,7 +6,7 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from drivers.ports import PressureController, ValveBlock, read_by_hand
+from drivers.ports import PressureController, ValveBlock
 from rig.hand.drive import HandDrive
 from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
@@ -27,7 +27,7 @@ from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.setup.bench import OpenBench
 from rig.setup.procedure import ProcedureFile
-from rig.view import View
+from rig.view import Cue, View
 
 MakeHooks = Callable[[Loop, Dialogue], DriveHooks]
 
@@ -48,7 +48,7 @@ class DriveParts:
     log: RunLog
     acquisition: Acquisition
     view: View
-    show_cue: Callable[[str | None], None]
+    show_cue: Callable[[Cue | None], None]
     show_now: Callable[[str, str], None]
 
 
@@ -72,14 +72,8 @@ def refuse_what_it_cannot(bench: OpenBench, procedure: ProcedureFile) -> None:
     """Hold what a procedure asks for against what the bench can measure.
 
     Raises:
-        Refused: METER_BY_HAND or NO_FLOW_PURGE.
+        Refused: NO_FLOW_PURGE.
     """
-    if read_by_hand(bench.voltmeter):
-        raise Refused(
-            "METER_BY_HAND",
-            "a meter that is read by eye cannot show whether a cell has settled; write the readings into "
-            "a table and use 'leadline grade TABLE'",
-        )
     drive = drive_kind(bench)
     if drive in WHY_NO_FLOW and procedure.purge.method == "flow":
         raise Refused("NO_FLOW_PURGE", f"no flow purge here: {WHY_NO_FLOW[drive]}. {TAKE_SWINGS}")

@@ -9,14 +9,12 @@ from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
-from drivers.ports import read_by_hand
-from drivers.system_clock import SystemClock
 from grading.record.format import RunHeader
 from grading.record.writer import RecordWriter
 from rig.between_runs.clearing import Clearing, rig_id
 from rig.between_runs.lock import RigBusy, lock_rig
 from rig.between_runs.memory import How, memory_file
-from rig.loop.acquisition import Acquisition, Instruments, TickReadings
+from rig.loop.acquisition import Acquisition, TickReadings
 from rig.loop.dialogue import Dialogue, clock_runs
 from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
 from rig.loop.run_log import RecordSink, RunLog
@@ -37,20 +35,17 @@ from rig.run.notices import Notices
 from rig.run.outcome import RunOutcome
 from rig.run.parts import Part
 from rig.run.request import RunRequest
+from rig.run.wiring import reader_of, safety_limits
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
-from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine, State
 from rig.setup.bench import OpenBench
-from rig.setup.bench_file import BenchFile, pressure_limits
 from rig.setup.plan import PartKind, Plan, PlannedPart, make_plan
-from rig.view import View
+from rig.view import Cue, View
 from rig_configs.files.checked_toml import TomlText
 
-_COARSE_BAR = 1e-4
-"""Standard uncertainty of a gauge's digits from which on equal readings in a row are nothing odd."""
 _ZERO_CHECK = "vented-zero check"
 SinkFactory = Callable[[RunHeader], RecordSink]
 
@@ -118,54 +113,16 @@ class Session:
         self._path: Path | None = None
         procedure, sockets = request.procedure, request.sockets
         file = bench.file
-        pressures = pressure_limits(file, procedure)
-        self._limits = SafetyLimits(
-            working_pressure_bar=pressures.working_bar,
-            stop_pressure_bar=pressures.stop_bar,
-            trip_pressure_bar=pressures.trip_bar,
-            ramp_bar_per_min=pressures.ramp_bar_per_min,
-            most_gas_l=pressures.most_gas_l,
-            volume_l=file.pot.volume_l,
-            lid_diameter_mm=file.pot.lid_diameter_mm,
-        )
-        clock = bench.clock
+        self._limits = safety_limits(file, procedure)
+        clock, set_point = bench.clock, SetPoint()
         schedule = Schedule(clock, file.scan.interval_s)
-        set_point = SetPoint()
         self._log = RunLog(clock, schedule)
-        acquisition = Acquisition(
-            Instruments(
-                None if read_by_hand(bench.gauge) else bench.gauge,
-                bench.voltmeter,
-                bench.second_gauge or bench.controller,
-                bench.thermometer,
-                bench.barometer,
-                bench.room_oxygen,
-            ),
-            schedule,
-            set_point,
-            self._limits,
-            sockets,
-            suspended=None if isinstance(clock, SystemClock) else _never_suspended,
-            coarse_gauge=_is_coarse(file),
-        )
+        acquisition = reader_of(bench, schedule, set_point, self._limits, sockets)
         self._machine = Machine(self._state_changed)
         refuse_what_it_cannot(bench, procedure)
         self._plan = make_plan(file, procedure)
         self._presenter = Presenter(view, self._machine, set_point, request.cells, self._plan.parts)
-        kind = build_drive(
-            bench,
-            DriveParts(
-                machine=self._machine,
-                limits=self._limits,
-                set_point=set_point,
-                schedule=schedule,
-                log=self._log,
-                acquisition=acquisition,
-                view=view,
-                show_cue=self._show_cue,
-                show_now=self._presenter.show_now,
-            ),
-        )
+        kind = build_drive(bench, self._drive_parts(acquisition, set_point, schedule))
         self._drive = kind.drive
         acquisition.scan.drive = drive_kind(bench)
         self._loop = Loop(
@@ -188,15 +145,8 @@ class Session:
         )
         self._notices = Notices(view, self._log, clock, self._frozen)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
-        self._steps = Steps(
-            self._loop,
-            self._drive,
-            self._gas,
-            procedure,
-            self._presenter,
-            sockets,
-            file.ambient.relative_humidity,
-        )
+        humidity = file.ambient.relative_humidity
+        self._steps = Steps(self._loop, self._drive, self._gas, procedure, self._presenter, sockets, humidity)
         dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
         self._ending = Ending(self._loop, self._drive, view, dialogue)
         self._holding = Holding(self._loop, self._drive, view, dialogue)
@@ -205,6 +155,19 @@ class Session:
         self._parts = self._bound(self._plan)
         self._clearing: Clearing | None = None
         self._gas_since_s = 0.0
+
+    def _drive_parts(self, acquisition: Acquisition, set_point: SetPoint, schedule: Schedule) -> DriveParts:
+        return DriveParts(
+            machine=self._machine,
+            limits=self._limits,
+            set_point=set_point,
+            schedule=schedule,
+            log=self._log,
+            acquisition=acquisition,
+            view=self._view,
+            show_cue=self._show_cue,
+            show_now=self._presenter.show_now,
+        )
 
     def check_last_run(self, codes: Sequence[str]) -> None:
         """Have what the last run on this rig left cleared before this one; `codes` are cleared beforehand."""
@@ -446,18 +409,8 @@ class Session:
         self._presenter.tick(scan, row)
         self._notices.tick(scan)
 
-    def _show_cue(self, text: str | None) -> None:
-        self._presenter.cue = text
+    def _show_cue(self, cue: Cue | None) -> None:
+        self._presenter.cue = cue
 
     def _state_changed(self, before: State, after: State, why: str) -> None:
         self._log.event("state", **{"from": before.value, "to": after.value, "why": why})
-
-
-def _is_coarse(bench: BenchFile) -> bool:
-    """Whether the gauge shows such coarse digits that it repeats itself at rest."""
-    gauge = bench.by_role("gauge")
-    return gauge is not None and gauge[1].uncertainty.get("resolution_bar", 0.0) > _COARSE_BAR
-
-
-def _never_suspended() -> float:
-    return 0.0

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 from collections.abc import Collection
 from dataclasses import dataclass, field
@@ -25,28 +24,8 @@ OPTIONAL = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class CellList:
-    """The cells of one run in socket order.
-
-    Attributes:
-        file: as shown to a person.
-        sha256: hex digest of the file's text.
-        cells: each with its socket.
-    """
-
-    file: str
-    text: str
-    sha256: str
-    cells: tuple[CellInfo, ...]
-
-    def by_socket(self) -> dict[int, CellInfo]:
-        """Return the cells keyed by socket number."""
-        return {cell.socket: cell for cell in self.cells if cell.socket is not None}
-
-
-def load_cells(name_or_path: str | Path, sockets: Collection[int] | None = None) -> CellList:
-    """Load a cells file.
+def load_cells(name_or_path: str | Path, sockets: Collection[int] | None = None) -> tuple[CellInfo, ...]:
+    """Load a cells file; the cells come in socket order.
 
     Args:
         name_or_path: a shipped name such as `six_cells`, or a path.
@@ -58,7 +37,7 @@ def load_cells(name_or_path: str | Path, sockets: Collection[int] | None = None)
     return parse_cells(open_config("cells", name_or_path), sockets)
 
 
-def parse_cells(source: TomlText, sockets: Collection[int] | None = None) -> CellList:
+def parse_cells(source: TomlText, sockets: Collection[int] | None = None) -> tuple[CellInfo, ...]:
     """Check the text of a cells file; comma or semicolon separated, told by its header.
 
     Raises:
@@ -86,8 +65,7 @@ def parse_cells(source: TomlText, sockets: Collection[int] | None = None) -> Cel
     if problems:
         raise FileError(*problems)
     cells.sort(key=lambda cell: cell.socket or 0)
-    digest = hashlib.sha256(source.text.encode()).hexdigest()
-    return CellList(file, source.text, digest, tuple(cells))
+    return tuple(cells)
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from grading.document import compare
+from grading.figure_kinds import FIGURE_KINDS, FigureKey
 from grading.results import CellResult, Figure, Grade, Grading
 from grading.wording import (
     GRADE_MARK,
@@ -20,6 +21,7 @@ from grading.wording import (
     figure_name,
     figure_quantity,
     grade_text,
+    not_graded,
     number,
     pass_limits,
     plain,
@@ -45,7 +47,15 @@ _USUAL: Final = 74
 _NARROW: Final = 60
 _AS_GOOD_AS_INFINITE: Final = 10_000.0
 _SUMMARY_PO2_BAR: Final = 1.6
-_SUMMARY: Final = ("socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade")
+_SUMMARY_FIGURES: Final[dict[str, tuple[FigureKey, float | None]]] = {
+    "mV at 1.0": ("oxygen_output_mv", None),
+    "off at 1.6": ("indication_error_percent", _SUMMARY_PO2_BAR),
+    "linear to": ("linear_to_bar", None),
+    "T90": ("t90_s", None),
+    "fade": ("fade_percent_per_min", None),
+}
+"""Figures that people ask for first, by title; where it begins with the unit, the rows leave the unit out."""
+_SUMMARY: Final = ("socket", "cell", "grade", *_SUMMARY_FIGURES)
 _SUMMARY_GIVES_WAY: Final = ("fade", "socket", "T90", "mV at 1.0", "off at 1.6", "linear to")
 _FREEDOM: Final = "degrees\nof freedom"
 _TRUTH_GIVES_WAY: Final = ("T90", "linear to")
@@ -54,17 +64,20 @@ _TRUTH_GIVES_WAY: Final = ("T90", "linear to")
 def show_summary(console: Console, grading: Grading) -> None:
     """Print one line a cell, why a cell does not pass, and how many cells have which grade."""
     console.print(summary_table(grading))
-    shared = _shared_by_all(grading)
+    left_out = not_graded(grading.limits_not_graded)
+    shared = tuple(line for line in _shared_by_all(grading) if line != left_out)
     if shared:
         console.print(_why(Text("All cells", style="bold"), (), shared))
     for result in grading.cells:
         head = Text(f"{result.info.cell}  ", style="bold")
         head.append(grade_text(result.grade), style=_STYLE[result.grade])
         diagnosis = tuple(line for line in result.diagnosis if line not in shared)
-        reasons = tuple(line for line in result.reasons if line not in shared)
+        reasons = tuple(line for line in result.reasons if line not in (*shared, left_out))
         if result.grade != "pass" and (diagnosis or reasons):
             console.print(_why(head, diagnosis, reasons))
     console.print(_counts(grading))
+    if left_out:
+        console.print(Text(left_out))
 
 
 def show_grading(
@@ -95,6 +108,8 @@ def show_grading(
             console.print(_counts(grading))
         for result in chosen:
             console.print(cell_report(result, budget=budget, width=console.width))
+        if grading.limits_not_graded:
+            console.print(Text(f"\n{not_graded(grading.limits_not_graded)}"))
     console.print(_origin(grading))
     if earlier is not None:
         _show_changes(console, earlier, grading)
@@ -127,13 +142,7 @@ def _summary_row(result: CellResult) -> dict[str, RenderableType]:
         "socket": "" if result.info.socket is None else str(result.info.socket),
         "cell": result.info.cell,
         "grade": Text(grade_text(result.grade), style=_STYLE[result.grade]),
-        "mV at 1.0": _short(_figure(result, "oxygen_output_mv"), 1, ""),
-        "off at 1.6": _short(
-            _figure(result, "indication_error_percent", _SUMMARY_PO2_BAR), 1, " %", signed=True
-        ),
-        "linear to": _short(_figure(result, "linear_to_bar"), 2, " bar"),
-        "T90": _short(_figure(result, "t90_s"), 1, " s"),
-        "fade": _short(_figure(result, "fade_percent_per_min"), 1, " %/min"),
+        **{title: _short(result, title) for title in _SUMMARY_FIGURES},
     }
 
 
@@ -159,8 +168,8 @@ def truth_table(grading: Grading, truth: Mapping[str, CellTruth]) -> RenderableT
                 continue
             linear_to = "> 6 bar" if known.linear_to_bar is None else f"{known.linear_to_bar:.2f} bar"
             pairs = {
-                "linear to": (linear_to, _short(_figure(result, "linear_to_bar"), 2, " bar")),
-                "T90": (f"{known.t90_s:.1f} s", _short(_figure(result, "t90_s"), 1, " s")),
+                "linear to": (linear_to, _short(result, "linear to")),
+                "T90": (f"{known.t90_s:.1f} s", _short(result, "T90")),
             }
             grade = Text(GRADE_WORD[result.grade], style=_STYLE[result.grade])
             figures = [text for figure in shown for text in pairs[figure]]
@@ -295,14 +304,18 @@ def _figure(result: CellResult, key: str, nominal_po2_bar: float | None = None) 
     return None
 
 
-def _short(figure: Figure | None, decimals: int, unit: str, *, signed: bool = False) -> str:
+def _short(result: CellResult, title: str) -> str:
+    """Return the figure of one of `_SUMMARY_FIGURES`, without its uncertainty."""
+    key, nominal_po2_bar = _SUMMARY_FIGURES[title]
+    figure, kind = _figure(result, key, nominal_po2_bar), FIGURE_KINDS[key]
     if figure is None:
         return "–"
+    unit = "" if title.split()[0] == kind.unit else f" {kind.unit}"
     if figure.at_least is not None:
         return f"≥ {plain(round(figure.at_least, 2))}{unit}"
     if figure.value is None:
         return "–"
-    return f"{number(figure.value, decimals, signed=signed)}{unit}"
+    return f"{number(figure.value, kind.short_decimals, signed=kind.signed)}{unit}"
 
 
 def _counts(grading: Grading) -> Text:

@@ -56,7 +56,7 @@ def short() -> ProcedureFile:
 
 def run(procedure, out, *, mode="direct", view=None, faults=(), struck=None, bench=None):
     """Run on the virtual bench; `struck` is (phase, step, seconds after, what to do then with the bench)."""
-    cells = load_cells("six_cells").cells[:2]
+    cells = load_cells("six_cells")[:2]
     file = bench or load_bench("virtual_bench")
     with open_bench(file, cells=cells, mode=mode, seed=417, faults=faults) as bench:
         stop, paths = StopRequest(), []
@@ -306,7 +306,7 @@ def test_a_mistake_of_the_program_ends_in_the_safe_state_with_what_mends_it(shor
 
 
 def test_a_mistake_that_stays_still_drops_the_outputs(short, tmp_path):
-    cells = load_cells("six_cells").cells[:2]
+    cells = load_cells("six_cells")[:2]
     view = Mistaken(goes_on=True)
     with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417) as bench:
         with pytest.raises(ZeroDivisionError):
@@ -448,7 +448,7 @@ def test_ctrl_c_ends_a_question_on_a_bench_whose_time_stands_still_meanwhile(
 ):
     stop = StopRequest()
     view = AsksToStop(stop, at_once_s)
-    cells = load_cells("six_cells").cells[:2]
+    cells = load_cells("six_cells")[:2]
     specs = tuple(FaultSpec(name, at_s) for name, at_s in faults.items())
     with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417, faults=specs) as bench:
         outcome = run_session(bench, RunRequest(short, cells, LIMITS, tmp_path, "R. Mote"), view, stop)
