@@ -21,7 +21,7 @@ from drivers.virtual.servers.scpi_parser import (
     switch_of,
 )
 from drivers.virtual.servers.serial_line import SerialLine
-from drivers.virtual.servers.timing import Timing
+from drivers.virtual.servers.timing import Message, Timing
 
 MAKER = "Tideway Works"
 FIRMWARE = "1.2"
@@ -253,10 +253,10 @@ class ScpiLines:
             self._pending = b""
             self._parser.fail(-102)
         for line in lines:
-            message = line.decode("ascii", errors="replace").strip("\r ")
-            if message:
-                work = self._parser.handle(message)
-                self._timing.run(self._device, work, "?" in message, self._answer, self._hang_up)
+            text = line.decode("ascii", errors="replace").strip("\r ")
+            if text:
+                work = self._parser.handle(text)
+                self._timing.run(Message(self._device, work, "?" in text, self._answer, self._hang_up))
 
     def _answer(self, text: str | None) -> None:
         if text is not None:
