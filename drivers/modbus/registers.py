@@ -233,7 +233,7 @@ class ModbusInstrument:
         """Read registers that belong together."""
         return read_block(self.link, spans, self._common.table, in_one=self._common.in_one_block)
 
-    def read_number(self, number: Number, status: StatusBits | None) -> float:
+    def checked_number(self, number: Number, status: StatusBits | None) -> float:
         """Read one number together with the proof and, where the unit has one, its status.
 
         Raises:

@@ -41,7 +41,7 @@ class ModbusRoomOxygen(ModbusInstrument):
             BadReply: when the number cannot be a part of the air.
         """
         options = self._options
-        oxygen_percent = self.read_number(options.oxygen, options.status)
+        oxygen_percent = self.checked_number(options.oxygen, options.status)
         if not 0.0 <= oxygen_percent <= 100.0:
             raise BadReply(self.name, f"{oxygen_percent:g} % cannot be the room's oxygen")
         return oxygen_percent

@@ -45,7 +45,7 @@ class ModbusThermometer(ModbusInstrument):
             BadReply: when the number cannot be a temperature of the pot.
         """
         options = self._options
-        temperature_c = self.read_number(options.temperature, options.status)
+        temperature_c = self.checked_number(options.temperature, options.status)
         if not options.lowest_c <= temperature_c <= options.highest_c:
             raise BadReply(self.name, f"{temperature_c:g} °C cannot be true here")
         return temperature_c
