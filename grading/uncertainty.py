@@ -7,7 +7,7 @@ in here must be analytic: no abs, max, interpolation or comparison on values. Co
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -289,126 +289,222 @@ def step_errors(
     Returns:
         PO2 and output with their covariance by source.
     """
-    pressure = np.asarray(steps.pressure_bar, dtype=np.float64)
-    n, k = pressure.shape
-    air = np.array([gas_name == "air" for gas_name in steps.gas])
-    oxygen = np.array([gas_name == "oxygen" for gas_name in steps.gas])
-    gauge = ~air
-    span = errors.gauge_span_bar
-    temperature = np.where(np.isfinite(steps.temperature_c), steps.temperature_c, 20.0)
-    present = np.isfinite(pressure) & np.isfinite(steps.output_mv) & np.isfinite(steps.oxygen_fraction)
-    coefficient = np.zeros(n)
+    coefficient_per_k = np.zeros(len(steps.pressure_bar))
     if temperature_coefficient_percent_per_k is not None:
-        coefficient = np.nan_to_num(np.asarray(temperature_coefficient_percent_per_k)) / 100.0
-    reference = np.broadcast_to(np.asarray(reference_temperature_c, dtype=np.float64), (n,))
-    known_temperature = np.isfinite(steps.temperature_c)
-    # An unknown temperature corrects nothing.
-    excess_k = np.where(known_temperature, temperature - reference[:, None], 0.0)
-    mean_k = _row_mean(temperature, present)
-    hours = np.nan_to_num(np.asarray(steps.time_s, dtype=np.float64)) / 3600.0
-    hours = hours - hours.mean() if k else hours
-    dilution = _dilution(pressure, oxygen, np.asarray(steps.time_s, dtype=np.float64))
-    humidity = np.nan_to_num(np.asarray(steps.relative_humidity, dtype=np.float64))
+        coefficient_per_k = np.nan_to_num(np.asarray(temperature_coefficient_percent_per_k)) / 100.0
+    present = (
+        np.isfinite(steps.pressure_bar) & np.isfinite(steps.output_mv) & np.isfinite(steps.oxygen_fraction)
+    )
+    chain = _chain_of(steps, errors.gauge_span_bar, coefficient_per_k, reference_temperature_c, present)
+    common = _common_sources(errors)
+    independent = _independent_sources(steps, errors, coefficient_per_k)
+    po2_bar, output_mv = chain.values(lambda _: 0.0)
+    effects = _effects(chain, independent, present)
+    return StepErrors(
+        po2_bar=np.where(present, po2_bar, np.nan),
+        output_mv=np.where(present, output_mv, np.nan),
+        common=_effects(chain, common, present),
+        common_names=tuple(source.name for source in common),
+        common_dof=np.array([source.degrees_of_freedom for source in common]),
+        independent=effects,
+        independent_names=tuple(source.name for source in independent),
+        independent_dof=np.stack(
+            [np.broadcast_to(source.degrees_of_freedom, effects[:, 0].shape) for source in independent],
+            axis=1,
+        ),
+    )
 
-    def chain(d: Mapping[str, Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-        """PO2 and output for the deviations `d` from the estimates, by name of the source."""
 
-        def of(name: str) -> Any:
-            return d.get(name, 0.0)
+_Deviation = Callable[[str], complex]
+"""How far a source of error is from its estimate, by its name: nothing, or a complex step."""
 
-        x = pressure / span
-        gauge_error = (
-            of("gauge gain") * pressure
+
+@dataclass(frozen=True, slots=True)
+class _Chain:
+    """N cells at K steps, and what turns readings into reference PO2 and output.
+
+    Attributes:
+        steps: the readings.
+        gauge_span_bar: where the parabola of the gauge's non-linearity comes back to zero.
+        air, oxygen: which steps are in this gas, shape (K,).
+        dilution: what is left of the air of the purge, shape (N, K).
+        relative_humidity: shape (N, K), 0 where unknown.
+        temperature_c: shape (N, K), 20 where unknown.
+        above_mean_k: temperature less the cell's mean over its steps, shape (N, K).
+        above_reference_k: temperature less that which outputs are brought to, shape (N, K); 0 where unknown,
+            as an unknown temperature corrects nothing.
+        hours: time less the mean time, shape (K,).
+        coefficient_per_k: temperature coefficient of each cell, shape (N,); 0 for one that is not corrected.
+    """
+
+    steps: StepTable
+    gauge_span_bar: float
+    air: NDArray[np.bool_]
+    oxygen: NDArray[np.bool_]
+    dilution: FloatArray
+    relative_humidity: FloatArray
+    temperature_c: FloatArray
+    above_mean_k: FloatArray
+    above_reference_k: FloatArray
+    hours: FloatArray
+    coefficient_per_k: FloatArray
+
+    def values(self, of: _Deviation) -> tuple[NDArray[Any], NDArray[Any]]:
+        """PO2 in bar and output in mV, both (N, K), both NaN where one is."""
+        humidity: NDArray[Any] = self.relative_humidity + self.air * of("relative humidity")
+        temperature_c: NDArray[Any] = self.temperature_c + of("thermometer")
+        po2_bar = gas.po2_bar(self._pressure_bar(of), self._oxygen_fraction(of), humidity, temperature_c)
+        output_mv = self._output_mv(of) / self._correction(of)
+        return po2_bar + 0.0 * output_mv, output_mv + 0.0 * po2_bar
+
+    def sensitivity(self, name: str) -> FloatArray:
+        """Derivative of PO2, then of the output, by one source at all steps, shape (N, 2K)."""
+        values = self.values(lambda source: 1j * COMPLEX_STEP if source == name else 0.0)
+        return np.concatenate([np.imag(value) for value in values], axis=1) / COMPLEX_STEP
+
+    def _pressure_bar(self, of: _Deviation) -> NDArray[Any]:
+        """Pressure as the gauge has it, in air as the barometer has it."""
+        pressure_bar = self.steps.pressure_bar
+        x = pressure_bar / self.gauge_span_bar
+        gauge_error_bar = (
+            of("gauge gain") * pressure_bar
             + of("gauge zero")
-            + of("gauge non-linearity") * span * 4.0 * x * (1.0 - x)
+            + of("gauge non-linearity") * self.gauge_span_bar * 4.0 * x * (1.0 - x)
             + of("gauge resolution")
         )
-        true_pressure = pressure + gauge * gauge_error + air * of("barometer") + of("pressure scatter")
-        fraction = (
-            steps.oxygen_fraction
-            + oxygen * (of("bottle oxygen") + of("purge") * dilution)
-            + air * of("air oxygen")
+        return (
+            pressure_bar + ~self.air * gauge_error_bar + self.air * of("barometer") + of("pressure scatter")
         )
-        po2 = gas.po2_bar(
-            true_pressure, fraction, humidity + air * of("relative humidity"), temperature + of("thermometer")
+
+    def _oxygen_fraction(self, of: _Deviation) -> NDArray[Any]:
+        return (
+            self.steps.oxygen_fraction
+            + self.oxygen * (of("bottle oxygen") + of("purge") * self.dilution)
+            + self.air * of("air oxygen")
         )
-        output = (
-            steps.output_mv * (1.0 + of("voltmeter gain") + of("drift") * hours)
+
+    def _output_mv(self, of: _Deviation) -> NDArray[Any]:
+        """What the cell gives at the temperature of its step."""
+        read_mv = (
+            self.steps.output_mv * (1.0 + of("voltmeter gain") + of("drift") * self.hours)
             + of("voltmeter zero")
             + of("voltmeter resolution")
             + of("output scatter")
         )
-        output = output * (
+        return read_mv * (
             1.0
-            + of("cell temperature coefficient") * (temperature - mean_k[:, None])
+            + of("cell temperature coefficient") * self.above_mean_k
             + of("temperature gradient")
             + of("cell repeatability")
         )
-        correction = 1.0 + coefficient[:, None] * (excess_k + known_temperature * of("thermometer"))
-        return po2 + 0.0 * output, output / correction + 0.0 * po2
 
-    common_inputs = (
-        ("gauge gain", errors.gauge_gain, "gauge_gain"),
-        ("gauge zero", errors.gauge_zero_bar, "gauge_zero_bar"),
-        ("gauge non-linearity", errors.gauge_nonlinearity, "gauge_nonlinearity"),
-        ("barometer", errors.barometer_bar, "barometer_bar"),
-        ("bottle oxygen", errors.bottle_oxygen_fraction, "bottle_oxygen_fraction"),
-        ("purge", errors.purge_oxygen_fraction, "purge_oxygen_fraction"),
-        ("air oxygen", errors.air_oxygen_fraction, "air_oxygen_fraction"),
-        ("relative humidity", errors.relative_humidity, "relative_humidity"),
-        ("thermometer", errors.temperature_k, "temperature_k"),
-        (
-            "cell temperature coefficient",
-            errors.cell_temperature_percent_per_k / 100.0,
-            "cell_temperature_percent_per_k",
-        ),
-        ("voltmeter gain", errors.voltmeter_gain, "voltmeter_gain"),
-        ("voltmeter zero", errors.voltmeter_zero_mv, "voltmeter_zero_mv"),
-        ("drift", errors.drift_percent_per_hour / 100.0, "drift_percent_per_hour"),
+    def _correction(self, of: _Deviation) -> NDArray[Any]:
+        """What brings an output to the reference temperature when it is divided by it."""
+        known = np.isfinite(self.steps.temperature_c)
+        excess_k = self.above_reference_k + known * of("thermometer")
+        return 1.0 + self.coefficient_per_k[:, None] * excess_k
+
+
+def _chain_of(
+    steps: StepTable,
+    gauge_span_bar: float,
+    coefficient_per_k: FloatArray,
+    reference_temperature_c: float | FloatArray,
+    present: NDArray[np.bool_],
+) -> _Chain:
+    """The chain of these readings; `present` (N, K) says which steps a cell has."""
+    known = np.isfinite(steps.temperature_c)
+    temperature_c = np.where(known, steps.temperature_c, 20.0)
+    reference_c = np.broadcast_to(np.asarray(reference_temperature_c, dtype=np.float64), len(temperature_c))
+    oxygen = np.array([gas_name == "oxygen" for gas_name in steps.gas])
+    hours = np.nan_to_num(steps.time_s) / 3600.0
+    return _Chain(
+        steps=steps,
+        gauge_span_bar=gauge_span_bar,
+        air=np.array([gas_name == "air" for gas_name in steps.gas]),
+        oxygen=oxygen,
+        dilution=_dilution(steps.pressure_bar, oxygen, steps.time_s),
+        relative_humidity=np.nan_to_num(steps.relative_humidity),
+        temperature_c=temperature_c,
+        above_mean_k=temperature_c - _row_mean(temperature_c, present)[:, None],
+        above_reference_k=np.where(known, temperature_c - reference_c[:, None], 0.0),
+        hours=hours - hours.mean() if hours.size else hours,
+        coefficient_per_k=coefficient_per_k,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """One source of error.
+
+    Attributes:
+        name: in the chain and in a budget.
+        u: standard uncertainty, broadcastable to PO2 and output of all steps, (N, 2K).
+        degrees_of_freedom: of `u`, broadcastable likewise.
+    """
+
+    name: str
+    u: float | FloatArray
+    degrees_of_freedom: float | FloatArray
+
+
+def _of_instrument(errors: ErrorModel, name: str, attribute: str, per: float = 1.0) -> _Source:
+    """A source that the error model states under `attribute`; `per` is 100 where it is in percent."""
+    return _Source(name, getattr(errors, attribute) / per, errors.degrees_of_freedom.get(attribute, np.inf))
+
+
+def _common_sources(errors: ErrorModel) -> tuple[_Source, ...]:
+    """What hits all steps of a run alike."""
+    return (
+        _of_instrument(errors, "gauge gain", "gauge_gain"),
+        _of_instrument(errors, "gauge zero", "gauge_zero_bar"),
+        _of_instrument(errors, "gauge non-linearity", "gauge_nonlinearity"),
+        _of_instrument(errors, "barometer", "barometer_bar"),
+        _of_instrument(errors, "bottle oxygen", "bottle_oxygen_fraction"),
+        _of_instrument(errors, "purge", "purge_oxygen_fraction"),
+        _of_instrument(errors, "air oxygen", "air_oxygen_fraction"),
+        _of_instrument(errors, "relative humidity", "relative_humidity"),
+        _of_instrument(errors, "thermometer", "temperature_k"),
+        _of_instrument(errors, "cell temperature coefficient", "cell_temperature_percent_per_k", per=100.0),
+        _of_instrument(errors, "voltmeter gain", "voltmeter_gain"),
+        _of_instrument(errors, "voltmeter zero", "voltmeter_zero_mv"),
+        _of_instrument(errors, "drift", "drift_percent_per_hour", per=100.0),
+    )
+
+
+def _independent_sources(
+    steps: StepTable, errors: ErrorModel, coefficient_per_k: FloatArray
+) -> tuple[_Source, ...]:
+    """What hits every step of a cell on its own."""
+    dof = errors.degrees_of_freedom
     # A gradient acts through whatever coefficient the cell really has: the known one and its doubt.
     gradient = errors.temperature_gradient_k * np.hypot(
-        coefficient, errors.cell_temperature_percent_per_k / 100.0
+        coefficient_per_k, errors.cell_temperature_percent_per_k / 100.0
     )
-    full = np.ones((n, k))
-    independent_inputs = (
-        ("gauge resolution", errors.gauge_resolution_bar * full, "gauge_resolution_bar"),
-        ("pressure scatter", np.nan_to_num(steps.u_pressure_bar), "u_pressure_bar"),
-        ("temperature gradient", gradient[:, None] * full, "temperature_gradient_k"),
-        ("voltmeter resolution", errors.voltmeter_resolution_mv * full, "voltmeter_resolution_mv"),
-        (
-            "cell repeatability",
-            errors.cell_repeatability_percent / 100.0 * full,
-            "cell_repeatability_percent",
+    counted = np.isfinite(steps.output_dof) & (steps.output_dof > 0)
+    output_dof = np.where(counted, steps.output_dof, np.inf)
+    return (
+        _of_instrument(errors, "gauge resolution", "gauge_resolution_bar"),
+        _Source(
+            "pressure scatter", _twice(np.nan_to_num(steps.u_pressure_bar)), dof.get("u_pressure_bar", np.inf)
         ),
-        ("output scatter", np.nan_to_num(steps.u_output_mv), "u_output_mv"),
+        _Source("temperature gradient", gradient[:, None], dof.get("temperature_gradient_k", np.inf)),
+        _of_instrument(errors, "voltmeter resolution", "voltmeter_resolution_mv"),
+        _of_instrument(errors, "cell repeatability", "cell_repeatability_percent", per=100.0),
+        _Source("output scatter", _twice(np.nan_to_num(steps.u_output_mv)), _twice(output_dof)),
     )
 
-    def sensitivity(name: str) -> FloatArray:
-        po2, output = chain({name: 1j * COMPLEX_STEP})
-        both = np.concatenate([np.imag(po2), np.imag(output)], axis=1) / COMPLEX_STEP
-        return np.where(np.concatenate([present, present], axis=1), both, 0.0)
 
-    common = np.stack([sensitivity(name) * u for name, u, _ in common_inputs], axis=1)
-    independent = np.stack(
-        [sensitivity(name) * np.concatenate([u, u], axis=1) for name, u, _ in independent_inputs], axis=1
-    )
-    dof = errors.degrees_of_freedom
-    independent_dof = np.empty_like(independent)
-    for g, (_, _, attribute) in enumerate(independent_inputs):
-        independent_dof[:, g, :] = dof.get(attribute, np.inf)
-    scatter_dof = np.where(np.isfinite(steps.output_dof) & (steps.output_dof > 0), steps.output_dof, np.inf)
-    independent_dof[:, -1, k:] = scatter_dof
-    po2, output = chain({})
-    return StepErrors(
-        po2_bar=np.where(present, po2, np.nan),
-        output_mv=np.where(present, output, np.nan),
-        common=common,
-        common_names=tuple(name for name, _, _ in common_inputs),
-        common_dof=np.array([dof.get(attribute, np.inf) for _, _, attribute in common_inputs]),
-        independent=independent,
-        independent_names=tuple(name for name, _, _ in independent_inputs),
-        independent_dof=independent_dof,
+def _twice(values: NDArray[Any]) -> NDArray[Any]:
+    """From (N, K) to (N, 2K): the same for PO2 and for output."""
+    return np.concatenate([values, values], axis=1)
+
+
+def _effects(chain: _Chain, sources: Sequence[_Source], present: NDArray[np.bool_]) -> FloatArray:
+    """Sensitivity times standard uncertainty of each source, zero at missing steps, (N, sources, 2K)."""
+    there = _twice(present)
+    return np.stack(
+        [np.where(there, chain.sensitivity(source.name), 0.0) * source.u for source in sources], axis=1
     )
 
 

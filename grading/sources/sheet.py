@@ -44,8 +44,12 @@ BAROMETER: Final = {
     **{f"barometer_{unit}": factor for unit, factor in _BAR_PER_UNIT.items()},
     "barometer_psia": PSI_BAR,
 }
+PRESSURE_COLUMNS: Final = (*ABSOLUTE_PRESSURE, *GAUGE_PRESSURE, *BAROMETER)
+ASSUMED_HUMIDITY: Final = 0.5
+HUMIDITY_ASSUMED: Final = f"relative humidity not given: {ASSUMED_HUMIDITY:.0%} assumed in air"
 _PLAUSIBLE_PRESSURE_BAR: Final = (0.3, 12.0)
 _PLAUSIBLE_TEMPERATURE_C: Final = (-20.0, 70.0)
+_MOST_MV: Final = 1000.0
 _NUMBER_CHARACTERS: Final = frozenset("0123456789.,+-eE \t")
 
 
@@ -89,6 +93,16 @@ class Sheet:
             if len(told) > MOST_FAULTS_TOLD:
                 told[MOST_FAULTS_TOLD:] = [f"{self.file}: and {len(told) - MOST_FAULTS_TOLD} more like these"]
             raise SourceError("\n".join(told))
+
+    def require(self, names: Sequence[str], kind: str) -> None:
+        """Refuse a table without one of these columns; `kind` is what needs it, as messages name it.
+
+        Raises:
+            SourceError: naming the first that is missing.
+        """
+        absent = [name for name in names if name not in self.names]
+        if absent:
+            raise SourceError(f"{self.file} line 1: column {absent[0]} is missing; a {kind} needs it")
 
     def numbers(
         self,
@@ -193,6 +207,26 @@ class Sheet:
             ),
         )
 
+    def relative_humidity(self, *, blank: bool = False) -> FloatArray:
+        """The column relative_humidity, 0 to 1."""
+        return self.numbers(
+            "relative_humidity",
+            blank=blank,
+            low=0.0,
+            high=1.0,
+            judge=lambda value: f"{value:g} is not a fraction (0 to 1); write 50 % as 0.50",
+        )
+
+    def output_mv(self, name: str, *, blank: bool = False) -> FloatArray:
+        """A column of a cell's output, in mV."""
+        return self.numbers(
+            name,
+            blank=blank,
+            low=-_MOST_MV,
+            high=_MOST_MV,
+            judge=lambda value: f"{value:g} mV is not the output of a cell; is it in microvolts?",
+        )
+
     def _converted(self, name: str, factor: float, low_bar: float, high_bar: float) -> FloatArray:
         unit = name.rpartition("_")[2]
 
@@ -227,6 +261,16 @@ class Sheet:
             self.fault(row, name, f"{bare!r} is not a number; write it like {example}")
             return math.nan
         return value
+
+
+def median_or_none(values: FloatArray) -> float | None:
+    """The median; None of no values."""
+    return float(np.median(values)) if values.size else None
+
+
+def range_or_none(values: FloatArray) -> tuple[float, float] | None:
+    """Least and greatest; None of no values."""
+    return (float(np.min(values)), float(np.max(values))) if values.size else None
 
 
 def parse_number(text: str, decimal: str) -> float | None:

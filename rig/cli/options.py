@@ -72,6 +72,36 @@ JsonOption = Annotated[
 SeedOption = Annotated[
     int | None, typer.Option("--seed", min=0, metavar="N", help="Seed of the virtual bench's noise.")
 ]
+OperatorOption = Annotated[
+    str | None, typer.Option("--operator", metavar="NAME", help="Printed on certificates.")
+]
+InjectOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--inject",
+        metavar="FAULT@SECONDS",
+        help="Break something on a virtual bench, for training; may be repeated. "
+        "Faults: leadline bench faults.",
+    ),
+]
+ClearOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--clear",
+        metavar="CODE",
+        help="Clear what the last run on this rig left: the code of its trip, or of changed limits, as "
+        "the refusal names it; may be repeated.",
+    ),
+]
+RealTimeOption = Annotated[
+    bool, typer.Option("--real-time", help="Run a virtual bench by the clock, as a real one would.")
+]
+MyHandsOption = Annotated[
+    bool, typer.Option("--my-hands", help="Turn the valves of a virtual hand pot yourself, in real time.")
+]
+NoCertificatesOption = Annotated[
+    bool, typer.Option("--no-certificates", help="Grade, and print no certificates.")
+]
 
 
 def output_console(*, to_stderr: bool = False) -> Console:

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import getpass
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
 from rig.cli.options import (
     BenchArgument,
     CellsOption,
+    ClearOption,
+    InjectOption,
     JsonOption,
     LimitsOption,
+    MyHandsOption,
+    NoCertificatesOption,
+    OperatorOption,
     OutOption,
     ProcedureOption,
+    RealTimeOption,
     SeedOption,
     check_writable,
     output_console,
@@ -26,39 +31,14 @@ def run_test(
     cells: CellsOption,
     procedure: ProcedureOption = "full",
     out: OutOption = Path("records"),
-    operator: Annotated[
-        str | None, typer.Option("--operator", metavar="NAME", help="Printed on certificates.")
-    ] = None,
+    operator: OperatorOption = None,
     limits: LimitsOption = None,
-    inject: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--inject",
-            metavar="FAULT@SECONDS",
-            help="Break something on a virtual bench, for training; may be repeated. "
-            "Faults: leadline bench faults.",
-        ),
-    ] = None,
-    clear: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--clear",
-            metavar="CODE",
-            help="Clear what the last run on this rig left: the code of its trip, or of changed limits, as "
-            "the refusal names it; may be repeated.",
-        ),
-    ] = None,
+    inject: InjectOption = None,
+    clear: ClearOption = None,
     seed: SeedOption = None,
-    real_time: Annotated[
-        bool, typer.Option("--real-time", help="Run a virtual bench by the clock, as a real one would.")
-    ] = False,
-    my_hands: Annotated[
-        bool,
-        typer.Option("--my-hands", help="Turn the valves of a virtual hand pot yourself, in real time."),
-    ] = False,
-    no_certificates: Annotated[
-        bool, typer.Option("--no-certificates", help="Grade, and print no certificates.")
-    ] = False,
+    real_time: RealTimeOption = False,
+    my_hands: MyHandsOption = False,
+    no_certificates: NoCertificatesOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Run a procedure on a bench, live on screen, then grade and certify.

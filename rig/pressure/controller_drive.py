@@ -15,8 +15,8 @@ from drivers.ports import PressureController
 from rig.loop.loop import Tripped, procedure_trip
 from rig.loop.run_log import RunLog
 from rig.loop.schedule import Schedule
-from rig.pressure.dosed_valves import LEAD_BAR, RAMP_MARGIN
 from rig.pressure.drive_trips import no_flow_purge, not_permitted
+from rig.pressure.ramp_set_point import RAMP_MARGIN, follow_ramp
 from rig.safety.drive_words import Drive
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.safety.limits import SafetyLimits
@@ -137,7 +137,7 @@ class ControlledPressure:
         if mean_bar > self._highest_bar:
             self._gas_l += (mean_bar - self._highest_bar) * self._limits.volume_l
             self._highest_bar = mean_bar
-        self._follow(pressure_bar)
+        follow_ramp(self._set_point, pressure_bar, self._target_bar, self._step_bar, self._up)
         self._judge(scan, mean_bar)
         still = abs(scan.rate_bar_per_s) < _STILL_BAR_PER_S
         return still and abs(mean_bar - self._target_bar) <= WITHIN_BAR
@@ -240,17 +240,6 @@ class ControlledPressure:
                 rows=(31,),
             )
         )
-
-    def _follow(self, pressure_bar: float) -> None:
-        """Move the set point that the interlocks judge by; it never runs away from the pressure."""
-        set_point, target_bar = self._set_point, self._target_bar
-        before_bar = set_point.now_bar if set_point.now_bar is not None else pressure_bar
-        if self._up:
-            wanted = min(before_bar + self._step_bar, pressure_bar + LEAD_BAR + self._step_bar, target_bar)
-            set_point.now_bar = max(before_bar, wanted)
-        else:
-            wanted = max(before_bar - self._step_bar, pressure_bar - LEAD_BAR - self._step_bar, target_bar)
-            set_point.now_bar = min(before_bar, wanted)
 
     def _judge(self, scan: Scan, mean_bar: float) -> None:
         """Note whether the pressure follows the ramp, in stretches of ten seconds."""

@@ -11,15 +11,13 @@ from collections import deque
 
 from rig.loop.schedule import Schedule
 from rig.pressure.gate import SHORTEST_SHOT_MS, Gate
+from rig.pressure.ramp_set_point import LEAD_BAR, RAMP_MARGIN, follow_ramp
 from rig.pressure.shot_model import ShotModel, vent_drive_bar
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent, SetPoint
 
-RAMP_MARGIN = 0.94
-"""Part of the ramp limit that is commanded; the rest is for packets and noise."""
 NEAR_BAR = 0.0015
-LEAD_BAR = 0.004
 _SHOT_EVERY_S = 0.4
 _KEEP_EVERY_S = 1.0
 _KEEP_BAND_BAR = 0.0012
@@ -95,16 +93,12 @@ class DosedValves:
             return False
         self._recent.append(pressure_bar)
         self._tick += 1
-        set_point, target_bar = self._set_point, self._target_bar
-        before_bar = set_point.now_bar if set_point.now_bar is not None else pressure_bar
+        follow_ramp(self._set_point, pressure_bar, self._target_bar, self._step_bar, self._up)
+        mean_bar = sum(self._recent) / len(self._recent)
         if self._up:
-            wanted = min(before_bar + self._step_bar, pressure_bar + LEAD_BAR + self._step_bar, target_bar)
-            set_point.now_bar = max(before_bar, wanted)
-            reached = sum(self._recent) / len(self._recent) >= target_bar - NEAR_BAR
+            reached = mean_bar >= self._target_bar - NEAR_BAR
         else:
-            wanted = max(before_bar - self._step_bar, pressure_bar - LEAD_BAR - self._step_bar, target_bar)
-            set_point.now_bar = min(before_bar, wanted)
-            reached = sum(self._recent) / len(self._recent) <= target_bar + NEAR_BAR
+            reached = mean_bar <= self._target_bar + NEAR_BAR
         if reached:
             return True
         if self._tick % self._shot_every == 0:
