@@ -6,7 +6,6 @@ text: what cannot be believed is told as damaged and never read as "nothing happ
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
@@ -16,6 +15,8 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
+
+from rig_configs.files.whole_file import write_whole
 
 How = Literal["completed", "stopped", "tripped", "aborted", "refused"]
 """The ways a run can end."""
@@ -98,22 +99,7 @@ def write_memory(file: Path, remembered: Remembered) -> None:
     """
     text = json.dumps({"schema": SCHEMA, **asdict(remembered)}, ensure_ascii=False, allow_nan=False)
     file.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=file.parent, prefix=f"{file.name}.")
-    try:
-        with os.fdopen(handle, "wb") as opened:
-            opened.write(f"{text}\n{zlib.crc32(text.encode()):08x}".encode())
-            opened.flush()
-            os.fsync(opened.fileno())
-        Path(name).replace(file)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            Path(name).unlink()
-        raise
-    folder = os.open(file.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+    write_whole(file, f"{text}\n{zlib.crc32(text.encode()):08x}".encode())
 
 
 def _state_folder() -> Path:

@@ -15,8 +15,9 @@ from drivers.ports import MOST_SOCKETS, Identity
 from grading.measurement import ErrorModel
 from grading.results import InstrumentLine
 from rig.setup.procedure import ProcedureFile
-from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse, suggestion
+from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse
 from rig_configs.files.shipped_files import CheckedFile, open_config
+from rig_configs.files.suggestions import suggestion
 
 SCHEMA: Final = "leadline.bench/1"
 VIRTUAL_ADDRESS: Final = "virtual"

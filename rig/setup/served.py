@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
 from rig.setup.bench_file import BenchFile
+from rig_configs.files.whole_file import write_whole
 
 _HEAD = "# Written by leadline bench serve: its addresses answer only while that runs.\n"
 
@@ -31,7 +30,8 @@ class ServedBench:
             self._addresses.setdefault(name, address)
         if not self._written and len(self._addresses) == len(self._bench.instruments):
             self._written = True
-            _write(self._file, bench_text(self._bench, self._addresses))
+            text = bench_text(self._bench, self._addresses)
+            write_whole(self._file, text.encode(), sync=False)
             self._say(f"bench file: {self._file}")
 
 
@@ -52,11 +52,3 @@ def bench_text(bench: BenchFile, addresses: Mapping[str, str]) -> str:
     end = min((line for line in after if line > start), default=len(lines))
     del lines[start:end]
     return _HEAD + "\n".join(lines) + "\n"
-
-
-def _write(file: Path, text: str) -> None:
-    handle, name = tempfile.mkstemp(prefix=".bench-", dir=file.absolute().parent)
-    with os.fdopen(handle, "w", encoding="utf-8") as out:
-        out.write(text)
-    Path(name).chmod(0o644)
-    Path(name).replace(file)
