@@ -329,7 +329,7 @@ def test_with_a_dial_only_every_pressure_is_typed_twice_and_capped_at_watch(run)
     done = run(Obedient, bench=dial_bench())
     assert done.outcome.how == "completed", done.outcome.why
     assert done.record is not None
-    assert done.record.run["typed_pressure"] is True
+    assert done.record.run.typed_pressure is True
     assert not done.events("leak")
     asked = [event.data["code"] for event in done.events("prompt")]
     assert asked.count("dial_moved") == asked.count("dial_moved_again") >= 10

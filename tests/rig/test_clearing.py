@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
@@ -311,25 +310,37 @@ def test_a_bench_of_software_leaves_nothing_for_a_real_one_of_the_same_name(rig,
     assert last_recorded(tmp_path / "records", replace(bench_file(), virtual=None)) is None
 
 
-def write_record(folder, name, bench_text, *, events=(), how=None):
-    record = folder / name
-    record.mkdir(parents=True)
-    bench = {"name": "Skerry Point Bench (virtual)", "text": bench_text}
-    (record / "run.json").write_text(json.dumps({"bench": bench, "started_utc": f"{name}T00:00:00Z"}))
-    (record / "events.ndjson").write_text("".join(json.dumps(event) + "\n" for event in events))
-    if how is not None:
-        (record / "end.json").write_text(json.dumps({"how": how, "ended_utc": f"{name}T01:00:00Z"}))
+NAME = "Skerry Point Bench (virtual)"
 
 
-def test_the_newest_readable_record_tells_the_first_trip_and_the_limits(tmp_path):
+def day(number):
+    return datetime(2026, 1, number, tzinfo=UTC)
+
+
+def trip(number, code, text=""):
+    return ("trip", day(number), {"code": code, "text": text})
+
+
+@pytest.fixture
+def bench_record(tmp_path, small_record):
+    """A function that writes a record of a bench, by the day it was made on."""
+
+    def write(number, bench, **more):
+        text = bench if isinstance(bench, str) else bench.text
+        return small_record(tmp_path, day(number), bench={"name": NAME, "text": text}, **more)
+
+    return write
+
+
+def test_the_newest_readable_record_tells_the_first_trip_and_the_limits(tmp_path, bench_record):
     bench = bench_file()
     assert last_recorded(tmp_path / "none", bench) is None
-    write_record(tmp_path, "2026-01-01", bench.text)
+    bench_record(1, bench)
     found = last_recorded(tmp_path, bench)
     assert (found.how, found.code) == ("", "")
     assert limit_changes(found.limits, watched_limits(bench)) == ()
-    trips = ({"kind": "trip", "code": "TOO_FAST", "text": "Too fast."}, {"kind": "trip", "code": "LEAK"})
-    write_record(tmp_path, "2026-01-02", bench_file(volume_l="0.4").text, events=trips, how="tripped")
+    trips = (trip(2, "TOO_FAST", "Too fast."), trip(2, "LEAK"))
+    bench_record(2, bench_file(volume_l="0.4"), events=trips, how="tripped")
     found = last_recorded(tmp_path, bench)
     assert (found.how, found.code, found.text) == ("tripped", "TOO_FAST", "Too fast.")
     changes = limit_changes(found.limits, watched_limits(bench))
@@ -337,22 +348,50 @@ def test_the_newest_readable_record_tells_the_first_trip_and_the_limits(tmp_path
     (tmp_path / "2026-01-03").mkdir()
     (tmp_path / "2026-01-03" / "run.json").write_text("{torn")
     assert last_recorded(tmp_path, bench) == found
-    alarm = ({"kind": "alarm", "code": "NOT_VENTED", "text": "NOT VENTED: +300 mbar."},)
-    write_record(tmp_path, "2026-01-04", bench.text, events=alarm, how="stopped")
+    alarm = ("alarm", day(4), {"code": "NOT_VENTED", "text": "NOT VENTED: +300 mbar."})
+    bench_record(4, bench, events=(alarm,), how="stopped")
     assert last_recorded(tmp_path, bench).code == "NOT_VENTED"
 
 
-def test_a_limit_left_at_its_default_has_not_changed_when_it_is_written_down(tmp_path):
+def test_a_trip_in_a_second_segment_is_seen(tmp_path, bench_record):
+    note = ("note", day(1), {"text": "Noted."})
+    events = (note, trip(1, "TOO_FAST", "Too fast."))
+    record = bench_record(1, bench_file(), events=events, how="tripped", append_fails_at=1)
+    assert (record / "events.2.ndjson").exists()
+    found = last_recorded(tmp_path, bench_file())
+    assert (found.code, found.text) == ("TOO_FAST", "Too fast.")
+
+
+def test_a_trip_that_cannot_be_trusted_is_still_a_trip(tmp_path, bench_record):
+    record = bench_record(1, bench_file(), events=(trip(1, "TOO_FAST"), trip(1, "LEAK")), how="tripped")
+    file = record / "events.ndjson"
+    whole = file.read_bytes()
+    file.write_bytes(whole.replace(b"TOO_FAST", b"TOO_LAST"))
+    assert last_recorded(tmp_path, bench_file()).code == "LEAK"
+    file.write_bytes(whole.replace(b"TOO_FAST", b"TOO_LAST").replace(b"LEAK", b"PEAK"))
+    found = last_recorded(tmp_path, bench_file())
+    assert (found.how, found.code, found.text) == ("tripped", "TRIPPED", "All said.")
+
+
+def test_an_unfinished_last_line_is_not_read(tmp_path, bench_record):
+    record = bench_record(1, bench_file(), events=(trip(1, "LEAK"), trip(1, "TOO_FAST")), how="tripped")
+    file = record / "events.ndjson"
+    lines = file.read_bytes().splitlines(keepends=True)
+    file.write_bytes(lines[0] + lines[2].removesuffix(b"\n"))
+    assert last_recorded(tmp_path, bench_file()).code == "TRIPPED"
+
+
+def test_a_limit_left_at_its_default_has_not_changed_when_it_is_written_down(tmp_path, bench_record):
     bench = bench_file()
     lines = [line for line in bench.text.split("\n") if not line.startswith("ramp_bar_per_min")]
     assert len(lines) < len(bench.text.split("\n"))
-    write_record(tmp_path, "2026-01-01", "\n".join(lines), how="completed")
+    bench_record(1, "\n".join(lines), how="completed")
     assert limit_changes(last_recorded(tmp_path, bench).limits, watched_limits(bench)) == ()
 
 
-def test_runs_of_other_benches_do_not_count(tmp_path):
+def test_runs_of_other_benches_do_not_count(tmp_path, bench_record):
     bench = bench_file()
-    write_record(tmp_path, "2026-01-01", bench.text)
+    bench_record(1, bench)
     assert last_recorded(tmp_path, replace(bench, name="Another")) is None
 
 
