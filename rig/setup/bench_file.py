@@ -82,6 +82,7 @@ class Pot(StrictModel):
     volume_l: float = Field(ge=0.02, le=20, description="free gas volume of the pot, in litres")
     lid_diameter_mm: float = Field(gt=0, le=600, description="diameter that pressure acts on, in mm")
     sockets: int = Field(ge=1, le=MOST_SOCKETS, description="number of cell sockets")
+    serial: str = Field(default="", description="serial number on the plate of the pot")
 
 
 class Gas(StrictModel):

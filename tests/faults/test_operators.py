@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from event_check import misfit
 from operators import (
     Dozes,
     EnterForEver,
@@ -169,6 +170,7 @@ def broken(done: Run) -> list[str]:
     if not vented and not (alarmed and done.said("Close the bottle")):
         found.append(f"left at {done.truth.pressure_bar:.3f} bar without a standing alarm")
     if done.record is not None:
+        found.extend(filter(None, (misfit(event.kind, event.data) for event in done.record.events)))
         kinds = [
             (event.kind, event.data)
             for event in done.record.events

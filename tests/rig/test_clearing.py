@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,9 +14,10 @@ import pytest
 from drivers.virtual_spec import FaultSpec
 from grading.record.format import FileText
 from grading.results import CellInfo
-from rig.between_runs.clearing import MEMORY_LOST, rig_id
+from rig.between_runs.clearing import MEMORY_LOST
 from rig.between_runs.last_run import last_recorded, limit_changes, watched_limits
 from rig.between_runs.memory import MemoryDamaged, Remembered, memory_file, read_memory, write_memory
+from rig.between_runs.rig_names import rig_names
 from rig.cli.main import main
 from rig.loop.stop import StopLevel, StopRequest
 from rig.run.session import run_session
@@ -100,8 +102,7 @@ def bench_file(**changes) -> BenchFile:
 @pytest.fixture
 def rig(tmp_path, monkeypatch):
     """A rig of hardware, as far as its memory can tell: the instruments are those of the virtual bench."""
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setenv("LEADLINE_STATE_DIR", str(tmp_path / "state"))
 
     def run(*, answers=None, clear=(), faults=(), file=None, out="records", hardware=True, stop=None):
         file = file or bench_file()
@@ -125,7 +126,7 @@ def rig(tmp_path, monkeypatch):
 
 
 def memory(tmp_path) -> Path:
-    return memory_file(rig_id(bench_file()), tmp_path / "state" / "leadline")
+    return memory_file(rig_names(bench_file()).first, tmp_path / "state")
 
 
 def test_an_unremarkable_run_asks_nothing_of_the_next(rig, tmp_path):
@@ -270,12 +271,48 @@ def test_a_damaged_memory_is_one_line_and_must_be_confirmed(rig, tmp_path, damag
     assert rig()[1].asked == []
 
 
-def test_a_memory_that_cannot_be_written_is_told_and_the_records_remember(rig, tmp_path):
-    (tmp_path / "state").write_text("in the way")
+def test_a_memory_that_cannot_be_written_is_told_and_the_records_remember(rig, tmp_path, monkeypatch):
+    (tmp_path / "state").mkdir()
+    limits = watched_limits(bench_file())
+    older = Remembered("bench", "records/old", "2026-01-02T00:00:00.000Z", limits, how="completed")
+    write_memory(memory(tmp_path), older)
+
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("rig.between_runs.memory.write_whole", full)
     tripped, keyboard, _ = rig(faults=(TRIP,), stop=StopRequest())
     assert tripped.code == "LID_OPEN"
-    assert any("cannot be written" in text for text in keyboard.said)
-    assert rig()[0].exit_code == 3
+    assert any("cannot be written (No space left on device)" in text for text in keyboard.said)
+    assert read_memory(memory(tmp_path)) == older
+    assert rig()[0].code == "NOT_CLEARED"
+
+
+def test_without_a_folder_for_the_lock_nothing_starts(rig, tmp_path):
+    (tmp_path / "state").write_text("in the way")
+    refused, _, gas_l = rig()
+    assert (refused.exit_code, gas_l) == (3, 0.0)
+    assert f"{tmp_path / 'state'}: cannot be made" in refused.why
+    assert "name another folder in LEADLINE_STATE_DIR" in refused.why
+
+
+@pytest.mark.parametrize("planted", ["link", "pipe"])
+def test_a_memory_that_is_no_file_is_not_followed_or_waited_for(rig, tmp_path, planted):
+    rig()
+    file = memory(tmp_path)
+    elsewhere = tmp_path / "elsewhere"
+    file.rename(elsewhere)
+    before = elsewhere.read_bytes()
+    if planted == "link":
+        file.symlink_to(elsewhere)
+    else:
+        os.mkfifo(file)
+    refused, _, _ = rig()
+    assert refused.code == "NOT_CLEARED"
+    assert f"{file} is {'a link' if planted == 'link' else 'damaged'}" in refused.why
+    code = rig(clear=(MEMORY_LOST,))[0].why.rpartition("--clear ")[2]
+    assert begun(rig(clear=(MEMORY_LOST, code))[0])
+    assert elsewhere.read_bytes() == before
 
 
 def test_two_rigs_remember_apart_and_the_newer_of_memory_and_record_counts(tmp_path):
@@ -286,21 +323,6 @@ def test_two_rigs_remember_apart_and_the_newer_of_memory_and_record_counts(tmp_p
     one.write_bytes(one.read_bytes()[:-1])
     with pytest.raises(MemoryDamaged, match="is damaged"):
         read_memory(one)
-
-
-def test_where_a_memory_lives(monkeypatch, tmp_path):
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
-    assert memory_file("rig").parent == tmp_path / "leadline"
-    monkeypatch.setenv("XDG_STATE_HOME", "relative")
-    monkeypatch.setenv("HOME", "/somewhere")
-    assert memory_file("rig").parent == Path("/somewhere/.local/state/leadline")
-
-    def nowhere():
-        raise RuntimeError
-
-    monkeypatch.setattr(Path, "home", nowhere)
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
-    assert memory_file("rig").parent == tmp_path / "leadline"
 
 
 def test_a_bench_of_software_leaves_nothing_for_a_real_one_of_the_same_name(rig, tmp_path):
@@ -396,7 +418,7 @@ def test_runs_of_other_benches_do_not_count(tmp_path, bench_record):
 
 
 def test_runs_of_software_are_not_asked_unless_somebody_stands_at_them(tmp_path, monkeypatch, capsys):
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("LEADLINE_STATE_DIR", str(tmp_path / "state"))
     common = ["-p", "quick", "-o", str(tmp_path / "records"), "--no-certificates"]
     bench = ["run", "virtual_bench", "-c", "six_cells", *common, "--inject", "lid_opened@20"]
     assert [main(bench), main(bench)] == [1, 1]

@@ -118,7 +118,7 @@ def start(folder: Path, *words: str, log: str) -> subprocess.Popen[bytes]:
     program = subprocess.Popen(
         [*LEADLINE, *words],
         cwd=folder,
-        env=os.environ | {"TMPDIR": str(folder), "XDG_STATE_HOME": str(folder), "COLUMNS": "120"},
+        env=os.environ | {"LEADLINE_STATE_DIR": str(folder), "COLUMNS": "120"},
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
