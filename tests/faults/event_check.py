@@ -23,7 +23,7 @@ _CLOSED = {kind: _closed(model) for kind, model in KINDS.items()}
 
 
 def misfit(kind: str, data: Mapping[str, Any]) -> str:
-    """Return what is wrong with an event, or nothing: its kind, a member that is misspelt, missing or wrong."""
+    """Return what is wrong with an event: its kind, or a member that is misspelt, missing or wrong."""
     model = _CLOSED.get(kind)
     if model is None:
         return f"{kind}: no kind of event"

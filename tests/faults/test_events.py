@@ -1,4 +1,4 @@
-"""What the rig writes is what the record's models say, member by member; every simulated run here is held to it."""
+"""What the rig writes is what the record's models say; every simulated run of this folder is held to it."""
 
 import pytest
 from event_check import misfit
