@@ -136,12 +136,10 @@ def _driver_class(spec: InstrumentSpec) -> Callable[..., object]:
     point = _third_party().get(spec.driver)
     if point is not None:
         return cast(Callable[..., object], point.load())
-    from drivers.options import nearest
+    from rig_configs.files.suggestions import suggestion
 
-    guess = nearest(spec.driver, driver_names())
-    hint = f"did you mean {guess!r}?" if guess else f"one of {', '.join(driver_names())}"
-    hint = WITHDRAWN.get(spec.driver, hint)
-    raise BadSpec(spec.name, "driver", f"no driver is called {spec.driver!r}; {hint}")
+    hint = WITHDRAWN.get(spec.driver) or suggestion(spec.driver, driver_names())
+    raise BadSpec(spec.name, "driver", f"no driver is called '{spec.driver}'; {hint}")
 
 
 def start_virtual(spec: VirtualSpec) -> VirtualSession:

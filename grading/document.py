@@ -8,8 +8,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass, is_dataclass
 from functools import lru_cache
@@ -22,6 +20,7 @@ from grading import wording
 from grading.figure_kinds import FIGURE_KINDS
 from grading.results import CellResult, Figure, Grading
 from rig_configs.files.checked_toml import FileError
+from rig_configs.files.whole_file import write_whole
 
 RESULTS_SCHEMA = "leadline.results/1"
 PUBLIC_SCHEMA = "leadline.grading/1"
@@ -105,19 +104,7 @@ def write_results(record: Path, grading: Grading) -> Path:
     target = record / RESULTS_NAME
     text = dumps(to_json(grading))
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{RESULTS_NAME}-", dir=record)
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-                stream.flush()
-                os.fsync(stream.fileno())
-            # mkstemp makes files that only their owner may read; a result is meant for the whole shop.
-            temporary.chmod(0o644)
-            temporary.replace(target)
-        except BaseException:
-            temporary.unlink(missing_ok=True)
-            raise
+        write_whole(target, text.encode())
     except OSError as error:
         raise FileError(f"{target}: can't write the results: {error.strerror or error}") from None
     return target

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Collection, Sequence
 from datetime import date
 from pathlib import Path
@@ -14,6 +12,7 @@ from grading.papers.print_pdf import CertificateError, Paper, print_pdf
 from grading.papers.spark import spark_svg
 from grading.pictures.cell import Kind, cell_svg
 from grading.results import CellResult, Grading
+from rig_configs.files.whole_file import write_whole
 
 
 def write_certificates(
@@ -142,20 +141,8 @@ def _make(folder: Path) -> None:
 
 
 def _write(path: Path, data: bytes) -> Path:
-    """Replace `path` with `data`, or leave it as it was."""
     try:
-        handle, name = tempfile.mkstemp(prefix=".paper-", dir=path.parent)
+        write_whole(path, data)
     except OSError as error:
-        raise CertificateError(f"{path}: cannot write there ({error.strerror or error})") from None
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.chmod(0o644)
-        temporary.replace(path)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise CertificateError(f"{path}: cannot write ({error.strerror or error})") from None
+        raise CertificateError(f"{path}: cannot write ({error.strerror})") from None
     return path

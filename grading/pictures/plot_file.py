@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import io
-import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -14,6 +12,7 @@ from grading.pictures.cell import KINDS, PANEL_MM, alt_text, draw_panel, svg
 from grading.pictures.style import canvas, style
 from grading.results import CellResult, Grading
 from rig_configs.files.checked_toml import FileError
+from rig_configs.files.whole_file import write_whole
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Picture
@@ -77,18 +76,9 @@ def _sheet(cells: Sequence[CellResult], suffix: str) -> bytes:
 
 
 def _write(path: Path, data: bytes) -> None:
-    """Replace `path` with `data`, or leave it as it was."""
     try:
-        handle, name = tempfile.mkstemp(prefix=".plot-", dir=path.parent)
+        write_whole(path, data, sync=False)
     except OSError as error:
-        raise PlotError(f"{path}: cannot write there ({error.strerror})") from None
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except OSError as error:
-        Path(name).unlink(missing_ok=True)
         raise PlotError(f"{path}: cannot write ({error.strerror})") from None
 
 

@@ -292,7 +292,7 @@ def parse_event(line: bytes) -> dict[str, Any] | None:
         return None
     try:
         event = json.loads(body + b"}")
-    except ValueError:
+    except (ValueError, RecursionError):
         return None
     return event if isinstance(event, dict) else None
 

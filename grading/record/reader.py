@@ -11,44 +11,29 @@ from bisect import bisect_left
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from grading.measurement import FloatArray, IntArray, SourceError
+from grading.record.event_lines import BadEvent, Event, read_event
 from grading.record.format import (
     END_FILE,
-    END_SCHEMA,
-    ENDINGS,
     EVENTS_FILE,
     MOST_SEGMENTS,
     OK,
     RUN_FILE,
-    RUN_SCHEMA,
     SAMPLES_FILE,
     STATUSES,
     columns,
     end_text,
-    parse_event,
     segment_name,
 )
+from grading.record.run_file import BadEnd, EndFile, RunFile, parse_end, parse_run
 
 WordArray = NDArray[np.str_]
 
-_REQUIRED = ("record_id", "started_utc", "sockets", "cells", "error_model", "gas", "ambient")
 _NUMBER_BYTES = b"0123456789.-"
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One event of a run; `data` holds the members that its kind carries."""
-
-    n: int
-    t_s: float
-    utc: str
-    kind: str
-    data: dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +76,7 @@ class Record:
     """
 
     path: Path
-    run: dict[str, Any]
+    run: RunFile
     sockets: tuple[int, ...]
     t_s: FloatArray
     pressure_bar: Column
@@ -103,7 +88,7 @@ class Record:
     phase: WordArray
     step: IntArray
     events: tuple[Event, ...]
-    end: dict[str, Any] | None
+    end: EndFile | None
     refused_rows: int
     problems: tuple[str, ...]
     damaged: bool
@@ -130,7 +115,7 @@ def check_record(path: Path) -> list[str]:
     if record.end is None:
         if not (path / END_FILE).is_file():
             found.append(f"{END_FILE}: missing, the run was interrupted")
-        behind = len(record.t_s) - max((int(e.data["rows"]) for e in record.of_kind("checkpoint")), default=0)
+        behind = len(record.t_s) - max((e.data["rows"] for e in record.of_kind("checkpoint")), default=0)
         if behind > 0:
             found.append(f"{SAMPLES_FILE}: the last {behind} rows stand behind no checkpoint")
     return found
@@ -140,12 +125,13 @@ def read_record(path: Path) -> Record:
     """Read a record, whole or interrupted, of any format version.
 
     Raises:
-        SourceError: there is no `run.json`, it cannot be read, or it is of a version from the future.
+        SourceError: there is no `run.json`, it cannot be read, it is of a version from the future, or a
+            member of it is missing or wrong.
     """
     problems: list[str] = []
     run_bytes = _read(path / RUN_FILE)
-    run = _run(path, run_bytes)
-    sockets = tuple(int(n) for n in run["sockets"])
+    run = parse_run(path / RUN_FILE, run_bytes)
+    sockets = run.sockets
     samples = _lines(path, SAMPLES_FILE)
     events_lines = _lines(path, EVENTS_FILE)
     for segments in (samples, events_lines):
@@ -159,8 +145,9 @@ def read_record(path: Path) -> Record:
         table.take(part)
     table.drop_backward_rows()
     problems.extend(table.problems)
-    events = _events(events_lines, problems)
-    problems.extend(_chain_problems(run_bytes, samples, events_lines, events))
+    located = _events(events_lines, problems)
+    events = [event for _, event in located]
+    problems.extend(_chain_problems(run_bytes, samples, events_lines, located))
     end = _end(path, problems)
     if end is not None:
         problems.extend(_end_problems(path, end, samples, events_lines, events))
@@ -394,21 +381,6 @@ def _read(path: Path) -> bytes:
         raise SourceError(f"{path}: {error.strerror}; a record's folder holds {path.name}") from error
 
 
-def _run(path: Path, data: bytes) -> dict[str, Any]:
-    where = path / RUN_FILE
-    try:
-        run = json.loads(data)
-    except ValueError as error:
-        raise SourceError(f"{where}: not readable as JSON ({error})") from error
-    schema = run.get("schema") if isinstance(run, dict) else None
-    if schema != RUN_SCHEMA:
-        raise SourceError(f"{where}: schema is {schema!r}; this version of leadline reads {RUN_SCHEMA!r}")
-    absent = [name for name in _REQUIRED if name not in run]
-    if absent:
-        raise SourceError(f"{where}: {', '.join(absent)} missing; the file is not as a run writes it")
-    return dict(run)
-
-
 def _lines(path: Path, file: str) -> list[_Part]:
     parts: list[_Part] = []
     for segment in range(1, MOST_SEGMENTS + 1):
@@ -420,78 +392,76 @@ def _lines(path: Path, file: str) -> list[_Part]:
     return parts
 
 
-def _events(parts: list[_Part], problems: list[str]) -> list[Event]:
-    events: list[Event] = []
+def _events(parts: list[_Part], problems: list[str]) -> list[tuple[int, Event]]:
+    """The trusted events, each with the place of its line among the lines of all segments."""
+    located: list[tuple[int, Event]] = []
+    before = 0
     for part in parts:
         for number, line in enumerate(part.lines, start=1):
-            found = parse_event(line)
-            if found is None:
-                problems.append(f"{part.name} line {number}: its CRC-32 does not hold; left out")
+            try:
+                event = read_event(line)
+            except BadEvent as error:
+                problems.append(f"{part.name} line {number}: {error}; left out")
                 continue
-            n, t_s, utc, kind = (found.pop(key) for key in ("n", "t_s", "utc", "kind"))
-            expected = events[-1].n + 1 if events else 1
-            if n != expected:
-                problems.append(f"{part.name} line {number}: event {n} follows where {expected} belongs")
-            events.append(Event(int(n), float(t_s), str(utc), str(kind), found))
-    return events
+            expected = located[-1][1].n + 1 if located else 1
+            if event.n != expected:
+                problems.append(
+                    f"{part.name} line {number}: event {event.n} follows where {expected} belongs"
+                )
+            located.append((before + number - 1, event))
+        before += len(part.lines)
+    return located
 
 
 def _chain_problems(
-    run_bytes: bytes, samples: list[_Part], event_parts: list[_Part], events: list[Event]
+    run_bytes: bytes, samples: list[_Part], event_parts: list[_Part], located: list[tuple[int, Event]]
 ) -> list[str]:
     """Hold every checkpoint against the rows and events that it stands for."""
     problems: list[str] = []
     row_lines = [line for part in samples for line in part.lines[1:]]
     event_lines = [line for part in event_parts for line in part.lines]
-    checkpoints = {event.n: event for event in events if event.kind == "checkpoint"}
     chain = hashlib.sha256(run_bytes).hexdigest()
     rows, since = 0, 0
-    for at, line in enumerate(event_lines):
-        found = parse_event(line)
-        if found is None or found["n"] not in checkpoints or found["kind"] != "checkpoint":
+    for at, event in located:
+        if event.kind != "checkpoint":
             continue
-        data = checkpoints[found["n"]].data
+        data = event.data
         if data["previous"] != chain:
             problems.append(
                 f"{RUN_FILE} is not the file that the run wrote"
                 if since == 0
-                else f"{EVENTS_FILE}: the checkpoint at {found['t_s']:g} s follows none that is there"
+                else f"{EVENTS_FILE}: the checkpoint at {event.t_s:g} s follows none that is there"
             )
-        digest = hashlib.sha256(str(data["previous"]).encode())
+        digest = hashlib.sha256(data["previous"].encode())
         for part in (row_lines[rows : data["rows"]], event_lines[since:at]):
             for covered in part:
                 digest.update(covered + b"\n")
         if digest.hexdigest() != data["sha256"] or len(row_lines) < data["rows"]:
             problems.append(
                 f"{SAMPLES_FILE} rows {rows + 1} to {data['rows']} or the events beside them are not what "
-                f"the run wrote: the checkpoint at {found['t_s']:g} s does not hold"
+                f"the run wrote: the checkpoint at {event.t_s:g} s does not hold"
             )
-        chain, rows, since = str(data["sha256"]), int(data["rows"]), at
+        chain, rows, since = data["sha256"], data["rows"], at
     return problems
 
 
-def _end(path: Path, problems: list[str]) -> dict[str, Any] | None:
+def _end(path: Path, problems: list[str]) -> EndFile | None:
     file = path / END_FILE
     if not file.is_file():
         return None
     try:
-        end = json.loads(_read(file))
-    except ValueError as error:
-        problems.append(f"{END_FILE}: not readable as JSON ({error}); the run counts as interrupted")
+        return parse_end(_read(file))
+    except BadEnd as error:
+        problems.append(f"{END_FILE}: {error}; the run counts as interrupted")
         return None
-    sound = isinstance(end, dict) and end.get("schema") == END_SCHEMA and end.get("how") in ENDINGS
-    if not sound or not isinstance(end.get("files"), dict):
-        problems.append(f"{END_FILE}: not as a run writes it; the run counts as interrupted")
-        return None
-    return dict(end)
 
 
 def _end_problems(
-    path: Path, end: dict[str, Any], samples: list[_Part], event_parts: list[_Part], events: list[Event]
+    path: Path, end: EndFile, samples: list[_Part], event_parts: list[_Part], events: list[Event]
 ) -> list[str]:
     """Hold `end.json` against the files it lists and against the run's own last event."""
     problems: list[str] = []
-    for name, sha256 in end["files"].items():
+    for name, sha256 in end.files.items():
         file = path / str(name)
         if not file.is_file():
             problems.append(f"{name}: missing, and {END_FILE} lists it")
@@ -500,17 +470,15 @@ def _end_problems(
                 f"{name} is not the file that the run closed: its SHA-256 differs from {END_FILE}"
             )
     listed = {RUN_FILE, *(part.name for part in (*samples, *event_parts))}
-    if listed != set(end["files"]):
-        problems.append(f"{END_FILE}: it lists {sorted(end['files'])}, and the folder holds {sorted(listed)}")
+    if listed != set(end.files):
+        problems.append(f"{END_FILE}: it lists {sorted(end.files)}, and the folder holds {sorted(listed)}")
     last = events[-1] if events else None
     said = (last.kind, last.data.get("how"), last.data.get("why"), last.utc) if last else ()
     counts = (sum(len(p.lines[1:]) for p in samples), sum(len(p.lines) for p in event_parts))
-    if said != ("end", end["how"], end.get("why"), end.get("ended_utc")) or counts != (
-        end.get("rows"),
-        end.get("events"),
-    ):
+    if said != ("end", end.how, end.why, end.ended_utc) or counts != (end.rows, end.events):
         problems.append(f"{END_FILE}: it does not say what the last event says of the end of the run")
-    if end_text(end) != _read(path / END_FILE):
+    written = _read(path / END_FILE)
+    if end_text(json.loads(written)) != written:
         problems.append(f"{END_FILE}: not as a run writes it")
     return problems
 

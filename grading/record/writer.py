@@ -32,6 +32,7 @@ from grading.record.format import (
     segment_name,
     utc_text,
 )
+from rig_configs.files.whole_file import sync_folder, write_whole
 
 SYNC_EVERY_S = 1.0
 SHARED_SYNC_S = 0.05
@@ -116,13 +117,13 @@ class RecordWriter:
         root.mkdir(parents=True, exist_ok=True)
         path = root / record_id
         path.mkdir()
-        _write_whole(path / RUN_FILE, text, sync)
+        write_whole(path / RUN_FILE, text, sync=sync)
         writer = cls(path, sockets, started, text, sync)
         writer._checkpoint(0.0, started)
         writer.sync()
         if sync:
             for folder in (path, root, root.parent):
-                _sync_folder(folder)
+                sync_folder(folder)
         return writer
 
     def sample(self, row: SampleRow) -> None:
@@ -187,11 +188,7 @@ class RecordWriter:
             "rows": self._rows,
             "events": self._events,
         }
-        waiting = self.path / (END_FILE + ".part")
-        _write_whole(waiting, end_text(end), self._sync)
-        waiting.replace(self.path / END_FILE)
-        if self._sync:
-            _sync_folder(self.path)
+        write_whole(self.path / END_FILE, end_text(end), sync=self._sync)
 
     def close(self) -> None:
         """Let go of the files without ending the record; what is on disk reads as interrupted."""
@@ -347,7 +344,7 @@ class _Segments:
             if self._fd >= 0:
                 os.fsync(self._fd)
                 if not self._folder_synced:
-                    _sync_folder(self._folder)
+                    sync_folder(self._folder)
                     self._folder_synced = True
 
     def close(self) -> None:
@@ -383,22 +380,3 @@ def _write_all(fd: int, data: bytes) -> None:
     written = os.write(fd, data)
     while written < len(data):
         written += os.write(fd, data[written:])
-
-
-def _write_whole(path: Path, data: bytes, sync: bool) -> None:
-    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
-    try:
-        _write_all(fd, data)
-        if sync:
-            os.fsync(fd)
-    finally:
-        os.close(fd)
-
-
-def _sync_folder(folder: Path) -> None:
-    if os.name == "posix":
-        fd = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(fd)
-        finally:
-            os.close(fd)

@@ -7,7 +7,6 @@ are possible, it is refused. Units other than bar and degrees Celsius stand in t
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import math
 from collections.abc import Callable, Sequence
@@ -19,6 +18,7 @@ import numpy as np
 
 from grading.gas import ATMOSPHERE_BAR, KILOPASCAL_BAR, PSI_BAR
 from grading.measurement import FloatArray, SourceError
+from rig_configs.files.suggestions import suggestion
 
 MOST_FAULTS_TOLD: Final = 20
 
@@ -331,9 +331,7 @@ def unknown_column(file: str, name: str, known: Sequence[str]) -> SourceError:
             f"{file} line 1: {name!r} does not say absolute or gauge, or which unit; name it pressure_bar, "
             "pressure_psia, or pressure_gauge_bar or pressure_psig beside barometer_bar"
         )
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
-    mend = f"; did you mean {near[0]}?" if near else f"; the columns are {', '.join(known)}"
-    return SourceError(f"{file} line 1: unknown column {name!r}{mend}")
+    return SourceError(f"{file} line 1: unknown column '{name}'; {suggestion(name, known)}")
 
 
 def _text(path: Path) -> str:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from grading.measurement import FloatArray
-from grading.record.reader import Event
+from grading.record.event_lines import Event
 from grading.results import Direction, Gas
 
 LEAST_HOLD_S: Final = 20.0

@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Final
@@ -34,10 +33,13 @@ from grading.sources.sheet import (
     unknown_column,
 )
 from grading.sources.steps import LEAST_HOLD_S, Hold, holds_in_trace
+from rig_configs.files.suggestions import nearest
 
 REQUIRED: Final = ("t_s", "temperature_c", "oxygen_fraction")
 OPTIONAL: Final = ("relative_humidity",)
 TRACE_RULE: Final = HoldRule(least_s=15.0)
+_SURELY_NO_CELL: Final = 0.75
+"""Likeness from which on a column's name is a misspelt quantity and not the serial of a cell."""
 _KNOWN: Final = (*REQUIRED, *OPTIONAL, *PRESSURE_COLUMNS)
 
 
@@ -122,11 +124,11 @@ def _cell_columns(sheet: Sheet) -> dict[str, str]:
             continue
         if name in ("pressure", "pressure_psi"):
             raise unknown_column(sheet.file, name, _KNOWN)
-        near = difflib.get_close_matches(name, _KNOWN, n=1, cutoff=0.75)
-        if near:
+        near = nearest(name, _KNOWN, _SURELY_NO_CELL)
+        if near is not None:
             raise SourceError(
                 f"{sheet.file} line 1: column {written!r} is neither a quantity nor, it seems, a cell; "
-                f"did you mean {near[0]}?"
+                f"did you mean '{near}'?"
             )
         cells[name] = written[:-3] if name.endswith("_mv") else written
     if not cells:

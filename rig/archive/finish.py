@@ -157,7 +157,7 @@ def _work(
 ) -> dict[str, Any]:
     from grading.document import to_json, write_results
     from rig.archive.regrade import grade_source
-    from rig_configs.files.checked_toml import suggestion
+    from rig_configs.files.suggestions import suggestion
 
     grading = grade_source(record, limits=limits)
     serials = [cell.info.cell for cell in grading.cells]

@@ -12,7 +12,6 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-from drivers.catalogue import driver_by_hand
 from grading.record.format import utc_text
 from rig.between_runs.last_run import (
     INTERRUPTED,
@@ -32,13 +31,6 @@ from rig.setup.bench_file import BenchFile
 from rig.view import Prompt, View, Wanted
 
 MEMORY_LOST = "MEMORY_LOST"
-
-
-def rig_id(bench: BenchFile) -> str:
-    """What tells a rig from others on this computer: the address of what moves or reads its pressure."""
-    found = bench.by_role("valves") or bench.by_role("controller") or bench.by_role("gauge")
-    # What a person reads has no address of its own: every such rig goes by its name.
-    return bench.name if found is None or driver_by_hand(found[1].driver) else found[1].address
 
 
 class Clearing:

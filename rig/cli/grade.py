@@ -77,7 +77,8 @@ def grade(
 
 
 def _one_cell_or_all(grading: Grading, cell: str | None) -> None:
-    from rig_configs.files.checked_toml import FileError, suggestion
+    from rig_configs.files.checked_toml import FileError
+    from rig_configs.files.suggestions import suggestion
 
     serials = [result.info.cell for result in grading.cells]
     if cell is not None and cell not in serials:

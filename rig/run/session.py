@@ -11,9 +11,10 @@ from pathlib import Path
 
 from grading.record.format import RunHeader
 from grading.record.writer import RecordWriter
-from rig.between_runs.clearing import Clearing, rig_id
-from rig.between_runs.lock import RigBusy, lock_rig
-from rig.between_runs.memory import How, memory_file
+from rig.between_runs.clearing import Clearing
+from rig.between_runs.lock import RigBusy, hold_rig
+from rig.between_runs.memory import How
+from rig.between_runs.state_folder import NoStateFolder
 from rig.loop.acquisition import Acquisition, TickReadings
 from rig.loop.dialogue import Dialogue, clock_runs
 from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
@@ -74,25 +75,25 @@ def run_session(
         FileError: bench and procedure do not fit together.
     """
     try:
-        with _exclusive(bench) as interrupted:
+        with _exclusive(bench, view) as memory:
             session = Session(bench, request, view, stop, sink)
             if sink is None and (request.clear is not None or bench.virtual is None):
-                session.check_last_run(request.clear or ())
-            return session.run(interrupted, checks)
-    except RigBusy as error:
+                session.check_last_run(request.clear or (), memory)
+            return session.run(checks)
+    except (RigBusy, NoStateFolder) as error:
         return RunOutcome(None, "refused", str(error), "RIG_BUSY")
     except Refused as refused:
         return RunOutcome(None, "refused", str(refused), refused.code)
 
 
 @contextmanager
-def _exclusive(bench: OpenBench) -> Iterator[str]:
-    """Hold the rig's lock, and yield what an interrupted run left behind; a virtual bench has one user."""
+def _exclusive(bench: OpenBench, view: View) -> Iterator[Path | None]:
+    """Hold the rig, and yield the file of its memory; a virtual bench has one user and none."""
     if bench.virtual is not None:
-        yield ""
+        yield None
         return
-    with lock_rig(rig_id(bench.file)) as locked:
-        yield locked.interrupted
+    with hold_rig(bench.file, lambda text: view.say(text, "caution")) as memory:
+        yield memory
 
 
 class Session:
@@ -169,24 +170,13 @@ class Session:
             show_now=self._presenter.show_now,
         )
 
-    def check_last_run(self, codes: Sequence[str]) -> None:
+    def check_last_run(self, codes: Sequence[str], memory: Path | None) -> None:
         """Have what the last run on this rig left cleared before this one; `codes` are cleared beforehand."""
-        file = self._bench.file
-        memory = memory_file(rig_id(file)) if self._bench.virtual is None else None
-        self._clearing = Clearing(file, self._request.out, memory, codes, self._view, self._log)
+        self._clearing = Clearing(self._bench.file, self._request.out, memory, codes, self._view, self._log)
         self._notices.asks_codes = True
 
-    def run(self, interrupted: str = "", checks: Callable[[], str] | None = None) -> RunOutcome:
-        """Run to the end, whatever the end is.
-
-        Args:
-            interrupted: what the last run left behind.
-            checks: as for `run_session`.
-        """
-        if interrupted:
-            told = self._clearing is not None and self._clearing.interrupted
-            self._notices.interrupted(interrupted, told=told)
-            self._hooks.way_out()
+    def run(self, checks: Callable[[], str] | None = None) -> RunOutcome:
+        """Run to the end, whatever the end is; `checks` as for `run_session`."""
         try:
             if checks is not None:
                 bring_to_rest(self._bench, self._loop, self._view)

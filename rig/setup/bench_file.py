@@ -15,8 +15,9 @@ from drivers.ports import MOST_SOCKETS, Identity
 from grading.measurement import ErrorModel
 from grading.results import InstrumentLine
 from rig.setup.procedure import ProcedureFile
-from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse, suggestion
+from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse
 from rig_configs.files.shipped_files import CheckedFile, open_config
+from rig_configs.files.suggestions import suggestion
 from rig_configs.roles import DEADLINE_S, FIGURE_ROLES, MOVING_ROLES, ROLES, BenchKind, Role
 
 SCHEMA: Final = "leadline.bench/1"
@@ -46,6 +47,7 @@ class Pot(StrictModel):
     volume_l: float = Field(ge=0.02, le=20, description="free gas volume of the pot, in litres")
     lid_diameter_mm: float = Field(gt=0, le=600, description="diameter that pressure acts on, in mm")
     sockets: int = Field(ge=1, le=MOST_SOCKETS, description="number of cell sockets")
+    serial: str = Field(default="", description="serial number on the plate of the pot")
 
 
 class Gas(StrictModel):

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from grading.results import LONGEST_SERIAL, CellInfo
-from rig_configs.files.checked_toml import FileError, TomlText, suggestion
+from rig_configs.files.checked_toml import FileError, TomlText
 from rig_configs.files.shipped_files import open_config
+from rig_configs.files.suggestions import suggestion
 
 REQUIRED = ("socket", "serial")
 OPTIONAL = (

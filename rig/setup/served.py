@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 
 from rig.setup.bench_file import BenchFile
+from rig_configs.files.whole_file import write_whole
 
 _HEAD = "# Written by leadline bench serve: its addresses answer only while that runs.\n"
 
 
 def write_served(bench: BenchFile, file: Path, addresses: Mapping[str, str]) -> None:
     """Write the bench file that leads to what is served; the addresses are by instrument name."""
-    _write(file, bench_text(bench, addresses))
+    write_whole(file, bench_text(bench, addresses).encode(), sync=False)
 
 
 def bench_text(bench: BenchFile, addresses: Mapping[str, str]) -> str:
@@ -34,11 +33,3 @@ def bench_text(bench: BenchFile, addresses: Mapping[str, str]) -> str:
     end = min((line for line in after if line > start), default=len(lines))
     del lines[start:end]
     return _HEAD + "\n".join(lines) + "\n"
-
-
-def _write(file: Path, text: str) -> None:
-    handle, name = tempfile.mkstemp(prefix=".bench-", dir=file.absolute().parent)
-    with os.fdopen(handle, "w", encoding="utf-8") as out:
-        out.write(text)
-    Path(name).chmod(0o644)
-    Path(name).replace(file)

@@ -6,14 +6,13 @@ says it to a person. Unknown keys are fatal and answered with the nearest valid 
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import re
 import stat
 import tomllib
 import types
 import typing
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -21,10 +20,12 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 
+from rig_configs.files.suggestions import suggestion as suggestion
+
 KeyPath = tuple[str | int, ...]
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
-_MOST_LISTED = 12
+_LONGEST_SHOWN = 60
 _MOST_BYTES = 2_000_000
 
 
@@ -127,7 +128,9 @@ def parse(source: TomlText, model: type[ModelT]) -> ModelT:
     try:
         return model.model_validate(content)
     except ValidationError as error:
-        raise FileError(*(_sentence(source, model, dict(item)) for item in error.errors())) from None
+        raise FileError(
+            *(source.problem(item["loc"], what_is_wrong(model, item)) for item in error.errors())
+        ) from None
 
 
 def _check_kind(source: TomlText, model: type[BaseModel], content: dict[str, Any]) -> None:
@@ -142,23 +145,6 @@ def _check_kind(source: TomlText, model: type[BaseModel], content: dict[str, Any
         raise FileError(
             source.problem(("schema",), f"'{given}' is another kind of file; '{wanted}' is wanted here")
         )
-
-
-def nearest(word: str, choices: Iterable[str]) -> str | None:
-    """Return the choice that `word` was most likely meant to be, or None when none is near."""
-    by_lower = {choice.lower(): choice for choice in choices}
-    found = difflib.get_close_matches(word.lower(), list(by_lower), n=1, cutoff=0.6)
-    return by_lower[found[0]] if found else None
-
-
-def suggestion(word: str, choices: Iterable[str]) -> str:
-    """Return "did you mean 'x'?" or, when nothing is near, the list of what is valid."""
-    choices = list(choices)
-    near = nearest(word, choices)
-    if near is not None:
-        return f"did you mean '{near}'?"
-    listed = ", ".join(sorted(choices)[:_MOST_LISTED])
-    return f"valid: {listed}{', ...' if len(choices) > _MOST_LISTED else ''}"
 
 
 def dotted(path: Sequence[str | int]) -> str:
@@ -276,27 +262,38 @@ def _syntax_problem(source: TomlText, message: str) -> str:
     return f"{source.file}:{found.group(1)}: not valid TOML: {what} (column {found.group(2)})"
 
 
-def _sentence(source: TomlText, model: type[BaseModel], error: dict[str, Any]) -> str:
-    """Return what pydantic found as a sentence for a person."""
+def what_is_wrong(model: type[BaseModel], error: Mapping[str, Any]) -> str:
+    """Return what pydantic found as a clause for a person, without the place and the key.
+
+    Args:
+        model: what was read into.
+        error: one item of a `ValidationError`'s `errors()`.
+    """
     path: KeyPath = tuple(error["loc"])
     kind = error["type"]
     if kind == "extra_forbidden":
-        valid = _keys_at(model, path[:-1])
-        return source.problem(path, f"unknown key; {suggestion(str(path[-1]), valid)}")
+        return f"unknown key; {suggestion(str(path[-1]), _keys_at(model, path[:-1]))}"
     if kind == "missing":
         meaning = _description(model, path)
-        return source.problem(path, f"missing{f'; it gives the {meaning}' if meaning else ''}")
+        return f"missing{f'; it gives the {meaning}' if meaning else ''}"
+    found = error.get("input")
     if kind == "value_error":
-        return source.problem(path, str(error["ctx"]["error"]))
+        what = str(error["ctx"]["error"])
+        return f"{what}, found {_shown(found)}" if what.startswith("should") else what
     if kind == "literal_error":
         choices = re.findall(r"'([^']*)'", error["ctx"]["expected"])
-        found = error["input"]
         near = suggestion(found, choices) if isinstance(found, str) else f"valid: {', '.join(choices)}"
-        return source.problem(path, f"{found!r} is not one of its words; {near}")
-    found = error.get("input")
-    what = _plain_message(kind, str(error["msg"]), found)
-    shown = "a table" if isinstance(found, dict) else "a list" if isinstance(found, list) else repr(found)
-    return source.problem(path, f"{what}, found {shown}")
+        return f"{_shown(found)} is not one of its words; {near}"
+    return f"{_plain_message(kind, str(error['msg']), found)}, found {_shown(found)}"
+
+
+def _shown(found: object) -> str:
+    if isinstance(found, dict):
+        return "a table"
+    if isinstance(found, list):
+        return "a list"
+    text = repr(found)
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
 
 
 def _plain_message(kind: str, message: str, found: object) -> str:
@@ -309,7 +306,9 @@ def _plain_message(kind: str, message: str, found: object) -> str:
         return "should be a date without quotes, such as 2027-02-10"
     if kind == "string_too_short":
         return "should not be empty"
-    return message.replace("Input should be", "should be").replace("a valid dictionary", "a table")
+    if kind in ("model_type", "dict_type"):
+        return "should be a table"
+    return message.replace("Input should be", "should be")
 
 
 def _keys_at(model: type[BaseModel], path: Sequence[str | int]) -> list[str]:

@@ -8,7 +8,8 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Literal
 
-from rig_configs.files.checked_toml import FileError, TomlText, nearest, read_text
+from rig_configs.files.checked_toml import FileError, TomlText, read_text
+from rig_configs.files.suggestions import nearest
 
 Kind = Literal["benches", "procedures", "limits", "cells"]
 

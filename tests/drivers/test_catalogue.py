@@ -22,7 +22,7 @@ def test_a_misspelt_driver_is_met_with_the_nearest_name():
 
 
 def test_a_driver_from_nowhere_is_met_with_the_list():
-    with pytest.raises(BadSpec, match="one of line_voltmeter, modbus_gauge"):
+    with pytest.raises(BadSpec, match="valid: line_voltmeter, modbus_gauge"):
         open_instrument(InstrumentSpec("meter", "xyzzy", VISA))
 
 

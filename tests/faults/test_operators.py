@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from event_check import misfit
 from operators import (
     Dozes,
     EnterForEver,
@@ -174,6 +175,7 @@ def broken(done: Run) -> list[str]:
     if not vented and not (alarmed and done.said("Close the bottle")):
         found.append(f"left at {done.truth.pressure_bar:.3f} bar without a standing alarm")
     if done.record is not None:
+        found.extend(filter(None, (misfit(event.kind, event.data) for event in done.record.events)))
         kinds = [
             (event.kind, event.data)
             for event in done.record.events
@@ -334,7 +336,7 @@ def test_with_a_dial_only_every_pressure_is_typed_twice_and_capped_at_watch(run)
     done = run(Obedient, bench=dial_bench())
     assert done.outcome.how == "completed", done.outcome.why
     assert done.record is not None
-    assert done.record.run["typed_pressure"] is True
+    assert done.record.run.typed_pressure is True
     assert not done.events("leak")
     asked = [event.data["code"] for event in done.events("prompt")]
     assert asked.count("dial_moved") == asked.count("dial_moved_again") >= 10

@@ -214,7 +214,7 @@ def test_save_plot_of_all_cells_gives_a_pdf_page_each(grading, tmp_path):
     [
         ("plot.jpg", None, "end the name in .svg, .png or .pdf"),
         ("plot.svg", "XX-1", "no cell 'XX-1'"),
-        ("no/such/folder/plot.svg", "TB-0417", "cannot write there"),
+        ("no/such/folder/plot.svg", "TB-0417", "cannot write (No such file or directory)"),
     ],
 )
 def test_save_plot_refuses_in_one_line(grading, tmp_path, name, cell, told):

@@ -67,13 +67,23 @@ def begin(root):
     return RecordWriter.create(root, records.simulated_run.header(records.CELLS), utc(0), suffix="a1b2")
 
 
-@pytest.mark.parametrize("kind", ["trip", "alarm", "state", "hold_end", "cell", "note"])
-def test_no_event_is_lost_whose_call_has_returned_nor_any_row_before_it(tmp_path, disk, kind):
+@pytest.mark.parametrize(
+    ("kind", "members"),
+    [
+        ("trip", {"code": "LID_OPEN"}),
+        ("alarm", {"code": "NOT_VENTED"}),
+        ("state", {"to": "HELD"}),
+        ("hold_end", {"step": 1, "stop_reason": "settled"}),
+        ("cell", {"socket": 1, "finding": "unplugged", "text": "Socket 1 lost its cell."}),
+        ("note", {"text": "Noted."}),
+    ],
+)
+def test_no_event_is_lost_whose_call_has_returned_nor_any_row_before_it(tmp_path, disk, kind, members):
     writer = begin(tmp_path / "disk")
     for k in range(12):
         writer.sample(records.row(float(k)))
         writer.event("valve", float(k), utc(k), valve="supply", action="shot", duration_ms=20)
-        writer.event(kind, float(k), utc(k), number=k)
+        writer.event(kind, float(k), utc(k), number=k, **members)
         read = read_record(disk.after_power_loss(writer.path, tmp_path / f"lost {k}" / writer.path.name))
         assert not read.damaged
         assert [event.data["number"] for event in read.of_kind(kind)] == list(range(k + 1))
@@ -85,7 +95,7 @@ def test_no_event_is_lost_whose_call_has_returned_nor_any_row_before_it(tmp_path
 def test_run_json_and_the_folder_are_on_disk_before_anything_moves(tmp_path, disk):
     writer = begin(tmp_path / "disk")
     read = read_record(disk.after_power_loss(writer.path, tmp_path / "lost" / writer.path.name))
-    assert read.run["operator"]
+    assert read.run.operator
     assert not read.damaged
     writer.close()
 

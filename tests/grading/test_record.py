@@ -93,7 +93,7 @@ def test_what_was_written_is_read_back_with_stamps_and_status(record):
     read = read_record(record)
     assert read.problems == ()
     assert not read.damaged
-    assert read.end["how"] == "completed"
+    assert read.end.how == "completed"
     assert read.output_mv.value[3, 0] == pytest.approx(50.12346)
     assert np.isnan(read.output_mv.value[3, 1])
     assert read.output_mv.status[3].tolist() == ["ok", "over"]

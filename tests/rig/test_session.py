@@ -264,7 +264,7 @@ def test_a_file_edited_during_the_run_is_told_once_and_changes_nothing(short, tm
         f"{path} was edited during the run, which goes on with what it read at the start."
     ]
     assert [severity for severity, text in view.said if "edited" in text] == ["caution"]
-    assert read_record(outcome.record).run["procedure"]["text"] == short.text
+    assert read_record(outcome.record).run.procedure.text == short.text
 
 
 def test_a_person_who_says_vented_is_not_believed_while_a_gauge_reads_pressure(short, tmp_path):
@@ -302,7 +302,7 @@ def test_a_mistake_of_the_program_ends_in_the_safe_state_with_what_mends_it(shor
     assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
     assert any("in update" in event["text"] for event in events(outcome, "note"))
     assert check_record(outcome.record) == []
-    assert read_record(outcome.record).end["how"] == "tripped"
+    assert read_record(outcome.record).end.how == "tripped"
 
 
 def test_a_mistake_that_stays_still_drops_the_outputs(short, tmp_path):
