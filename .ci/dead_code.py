@@ -7,18 +7,17 @@ what it looks at, and the decorators that put a function to use, stand in pyproj
 import re
 import subprocess
 import sys
+from dataclasses import fields
+
+from pydantic import BaseModel
 
 from drivers.catalogue import _BUILT_IN
+from grading.measurement import ErrorModel
+from grading.record import events, run_file
 
 UNUSED = {
-    # Pydantic: settings of a model, and `schema`, which is checked and then done with.
+    # Pydantic: settings of a model.
     "model_config",
-    "schema_",
-    # Sections of a limits file, taken from the model by the key of their figure.
-    "air_output_mv",
-    "oxygen_output_mv",
-    "air_slope_agreement_percent",
-    "hysteresis_percent",
     # Called by asyncio, pymodbus, rich, typer and the wire libraries, or read by them.
     "connection_made",
     "connection_lost",
@@ -37,8 +36,6 @@ UNUSED = {
     "standard_pressure_bar",
     "pressure_at_depth_bar",
     "depth_of_pressure_msw",
-    # Age of the second gauge's reading, kept beside the first one's.
-    "pressure_b_age_s",
 }
 
 found = subprocess.run([sys.executable, "-m", "vulture"], capture_output=True, text=True)
@@ -48,7 +45,11 @@ if found.returncode not in (0, 3) or len(names) != len(lines):
     sys.exit(found.stdout + found.stderr)
 # A driver is named by the text of its entry in the catalogue.
 drivers = {entry.target.partition(":")[2] for entry in _BUILT_IN.values()}
-dead = [line for line, name in names.items() if name not in UNUSED | drivers]
+# Members of a record's files are checked whole, and the error model is read by the names of its terms.
+models = [cls for module in (events, run_file) for cls in vars(module).values() if isinstance(cls, type)]
+members = {name for cls in models if issubclass(cls, BaseModel) for name in cls.model_fields}
+members |= {term.name for term in fields(ErrorModel)}
+dead = [line for line, name in names.items() if name not in UNUSED | drivers | members]
 needless = sorted(UNUSED - set(names.values()))
 for problem in (*dead, *(f".ci/dead_code.py: {name!r} is in use, or gone: take it off" for name in needless)):
     print(problem)

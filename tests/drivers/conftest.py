@@ -326,7 +326,7 @@ def no_threads_left():
     """A driver or link that leaves a thread behind would keep a rig from ending."""
     before = set(threading.enumerate())
     yield
-    deadline = time.monotonic() + 2
+    deadline = time.monotonic() + 60
     while set(threading.enumerate()) - before and time.monotonic() < deadline:
         time.sleep(0.01)
     assert not set(threading.enumerate()) - before

@@ -188,7 +188,7 @@ def test_slow_relay_voltmeter_does_not_hold_up_the_loop(peers, instrument):
     def serve(connection):
         for line in peers.lines(connection):
             if line == "READ?":
-                go_on.wait(10)
+                go_on.wait(120)
                 connection.sendall(b"5.0E-2\n")
 
     meter = instrument(

@@ -5,6 +5,9 @@ import inspect
 import math
 import re
 import sys
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
 
 import pytest
 
@@ -30,9 +33,9 @@ UNITLESS = {"read_state", "read_owner"}
 NOT_VERBS = {"A", "An", "The", "This", "It", "How", "What", "Whether"}
 
 
-def scpi_peer(peers, fetch):
-    """An instrument that takes every setting and whose reading is `fetch`."""
-    taken = {}
+def scpi_peer(peers, fetch, taken=None, scan="over"):
+    """An instrument that takes every setting and whose reading is `fetch`; `scan` where it is a line."""
+    taken = {} if taken is None else taken
     answers = {"*IDN?": "Tideway Works,X,S-1,1", "SYST:ERR?": "0", "UNIT:TEMP?": "C", "UNIT:PRES?": "BAR"}
 
     def serve(connection):
@@ -41,7 +44,7 @@ def scpi_peer(peers, fetch):
             if not line.endswith("?"):
                 taken[word] = value
                 if word == "SCAN":
-                    connection.sendall(f"1 over 5\nEND {value}\n".encode())
+                    connection.sendall(f"1 {scan} 5\nEND {value}\n".encode())
             else:
                 answer = answers.get(line, taken.get(line.removesuffix("?"), fetch))
                 connection.sendall(answer.encode() + b"\n")
@@ -80,9 +83,130 @@ def overloaded(peers, driver):
     raise AssertionError(f"{driver} needs a peer here, and a reading that it does not have")
 
 
-def make(driver, address, options=None, deadline_s=5.0):
+@dataclass(frozen=True)
+class Stated:
+    """What an instrument states in its own unit, and what its driver must make of it in ours.
+
+    Attributes:
+        says: the answer's text, or the registers with their values: float32 for a float, a word for an int.
+        ours: in mV (one a socket), bar, degrees Celsius or percent, or the state of valves.
+        options: what the bench file says of the instrument.
+    """
+
+    says: str | Mapping[int, float]
+    ours: object
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+TWO_CHANNELS = {"channels": "101,102"}
+BAR_UNIT, KPA_UNIT = 1, 4
+PROOF = 3.14159265
+STATED = {
+    "line_voltmeter": [Stated("50.1234", (50.1234,), {"channels": [1], "boot_s": 0})],
+    "modbus_gauge": [
+        Stated({0: 1.6043, 2: PROOF, 5: BAR_UNIT}, 1.6043),
+        Stated(
+            {0: 160.43, 2: PROOF, 5: KPA_UNIT},
+            1.6043,
+            {"pressure": {"address": 0, "scale": 0.01}, "unit": {"expected": KPA_UNIT}},
+        ),
+        Stated(
+            {0: 1604, 2: PROOF, 5: BAR_UNIT},
+            1.604,
+            {"pressure": {"address": 0, "kind": "uint16", "scale": 0.001}},
+        ),
+    ],
+    "modbus_millivolts": [
+        Stated({0: 50.1234, 2: -10.3}, (50.1234, -10.3), {"sockets": [1, 2]}),
+        Stated({0: 0.0501234}, (50.1234,), {"sockets": [1], "first": {"address": 0, "scale": 1000.0}}),
+        Stated(
+            {0: 5012, 1: 65536 - 1030},
+            (50.12, -10.3),
+            {"sockets": [1, 2], "step": 1, "first": {"address": 0, "kind": "int16", "scale": 0.01}},
+        ),
+    ],
+    "modbus_pressure_controller": [
+        Stated({0: 1.6043, 2: PROOF, 5: BAR_UNIT}, 1.6043),
+        Stated(
+            {0: 160.43, 2: PROOF, 5: KPA_UNIT},
+            1.6043,
+            {"pressure": {"address": 0, "scale": 0.01}, "unit": {"expected": KPA_UNIT}},
+        ),
+    ],
+    "modbus_room_oxygen": [
+        Stated({0: 20.9}, 20.9),
+        Stated({0: 209}, 20.9, {"oxygen": {"address": 0, "kind": "uint16", "scale": 0.1}}),
+    ],
+    "modbus_thermometer": [
+        Stated({0: 23.46}, 23.46),
+        Stated(
+            {0: 2966},
+            23.45,
+            {"temperature": {"address": 0, "kind": "int16", "scale": 0.1, "offset": -273.15}},
+        ),
+    ],
+    "modbus_valves": [
+        Stated({0: 0b00, 5: 7, 6: 0b001, 14: PROOF}, ports.ValveState(False, True, True, 7, False, False)),
+        Stated({0: 0b01, 5: 8, 6: 0b010, 14: PROOF}, ports.ValveState(True, True, False, 8, True, False)),
+        Stated({0: 0b10, 5: 9, 6: 0b100, 14: PROOF}, ports.ValveState(False, False, False, 9, False, True)),
+    ],
+    "scpi_pressure_controller": [Stated("1.6043", 1.6043)],
+    "scpi_relay_voltmeter": [
+        Stated("0.0501234", (50.1234, 50.1234), TWO_CHANNELS),
+        Stated("50.1234", (50.1234, 50.1234), {**TWO_CHANNELS, "unit": "mV"}),
+        Stated("50123.4", (50.1234, 50.1234), {**TWO_CHANNELS, "unit": "uV"}),
+    ],
+    "scpi_scanner": [
+        Stated("+5.01234E-02,-1.03E-02", (50.1234, -10.3), TWO_CHANNELS),
+        Stated("50.1234,-10.3", (50.1234, -10.3), {**TWO_CHANNELS, "unit": "mV"}),
+        Stated("50123.4,-10300", (50.1234, -10.3), {**TWO_CHANNELS, "unit": "uV"}),
+    ],
+    "scpi_thermometer": [Stated("23.46", 23.46)],
+    "scpi_voltmeter": [
+        Stated("0.0501234", (50.1234,)),
+        Stated("50.1234", (50.1234,), {"unit": "mV"}),
+        Stated("50123.4", (50.1234,), {"unit": "uV"}),
+    ],
+    "typed_gauge": [Stated("1.60 bara", 1.60)],
+    "typed_voltmeter": [Stated("50,12", (50.12,))],
+}
+
+
+def scanned_mv(meter):
+    meter.begin_scan()
+    return tuple(reading.output_mv for reading in meter.collect_scan())
+
+
+READ = {
+    "voltmeter": scanned_mv,
+    "gauge": lambda gauge: gauge.read_pressure_bar(),
+    "second_gauge": lambda gauge: gauge.read_pressure_bar(),
+    "barometer": lambda gauge: gauge.read_barometer_bar(),
+    "controller": lambda controller: controller.read_pressure_bar(),
+    "thermometer": lambda thermometer: thermometer.read_temperature_c(),
+    "room_oxygen": lambda monitor: monitor.read_oxygen_percent(),
+    "valves": lambda block: block.read_state(),
+}
+
+
+def stating(peers, driver, stated):
+    """Address of an instrument that states a value."""
+    if driver in BY_HAND:
+        return "by hand"
+    if isinstance(stated.says, str):
+        return scpi_peer(peers, stated.says, scan=stated.says)
+    return modbus_peer(
+        peers,
+        {
+            address: peers.float_words(value) if isinstance(value, float) else [value]
+            for address, value in stated.says.items()
+        },
+    )
+
+
+def make(driver, address, options=None, deadline_s=5.0, typed="over"):
     spec = InstrumentSpec("unit", driver, address, "", deadline_s, options or {})
-    return open_instrument(spec, ask=lambda question: "over")
+    return open_instrument(spec, ask=lambda question: typed)
 
 
 def an_address(driver):
@@ -181,6 +305,73 @@ def test_a_reading_that_is_not_there_is_no_number(driver, peers, opened):
         if hasattr(instrument, name):
             with pytest.raises(NoReading):
                 getattr(instrument, name)()
+
+
+@pytest.mark.parametrize(
+    ("driver", "stated"),
+    [
+        pytest.param(name, stated, id=f"{name}-{number}")
+        for name in driver_names()
+        for number, stated in enumerate(STATED.get(name, [None]), start=1)
+    ],
+)
+def test_what_an_instrument_states_in_its_unit_comes_back_in_ours(driver, stated, peers, opened):
+    assert stated is not None, f"{driver} needs a peer here that states a known value"
+    address = stating(peers, driver, stated)
+    instrument = opened(make(driver, address, stated.options, typed=stated.says))
+    instrument.configure()
+    for role in driver_roles(driver):
+        found = READ[role](instrument)
+        if isinstance(stated.ours, ports.ValveState):
+            assert found == stated.ours
+        else:
+            # A float32 carries seven digits.
+            assert found == pytest.approx(stated.ours, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("options", "ramp"), [({}, "0.6"), ({"slew_per": "s"}, "0.01")], ids=["bar/min", "bar/s"]
+)
+def test_a_controller_with_words_is_told_bar_and_its_own_ramp(options, ramp, peers, opened):
+    taken = {}
+    instrument = opened(make("scpi_pressure_controller", scpi_peer(peers, "1.0", taken), options))
+    instrument.configure()
+    instrument.set_ramp_bar_per_min(0.6)
+    instrument.set_pressure_bar(1.6)
+    assert (taken["SOUR:PRES:SLEW"], taken["SOUR:PRES"]) == (ramp, "1.60000")
+
+
+@pytest.mark.parametrize(
+    ("set_point", "ramp", "words"),
+    [
+        ({}, {}, (1.6, 0.6)),
+        ({"scale": 0.01}, {"scale": 60.0}, (160.0, 0.01)),
+    ],
+    ids=["bar and bar/min", "kPa and bar/s"],
+)
+def test_a_controller_with_registers_is_told_its_own_units(set_point, ramp, words, peers, opened):
+    bank = peers.Bank(dict.fromkeys(range(64), 0))
+    for address, value in ((0, peers.float_words(1.0)), (2, peers.float_words(PROOF)), (5, [BAR_UNIT])):
+        bank.put(address, value)
+    options = {"set_point": {"address": 20, **set_point}, "ramp": {"address": 22, **ramp}}
+    instrument = opened(make("modbus_pressure_controller", peers.tcp(bank.serve).modbus, options))
+    instrument.configure()
+    instrument.set_pressure_bar(1.6)
+    instrument.set_ramp_bar_per_min(0.6)
+    told = [bank.registers[address] for address in range(20, 24)]
+    assert told == peers.float_words(words[0]) + peers.float_words(words[1])
+
+
+def test_a_valve_block_is_told_milliseconds(peers, opened):
+    bank = peers.Bank(dict.fromkeys(range(64), 0))
+    bank.put(7, [400, 2000])
+    bank.put(14, peers.float_words(PROOF))
+    block = opened(make("modbus_valves", peers.tcp(bank.serve).modbus))
+    block.configure()
+    assert (block.longest_shot_ms, block.watchdog_ms) == (400, 2000)
+    block.open_supply_for(120)
+    block.open_vent_for(80)
+    assert bank.writes == [(6, 1, [120]), (6, 2, [80])]
 
 
 @every_driver

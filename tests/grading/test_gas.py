@@ -65,6 +65,32 @@ def test_swings_bring_the_pot_ever_nearer_to_the_supply(start, supply, swings):
         before = now
 
 
+def test_gas_without_a_stated_humidity_is_dry_and_at_20_degrees_when_moist():
+    assert gas.po2_bar(2.0, 0.5) == pytest.approx(1.0, abs=1e-12)
+    # Vapour pressure of water at 20 degrees: 2.339 kPa (IAPWS-95).
+    assert gas.po2_bar(1.0, 0.5, 1.0) == pytest.approx(0.5 * (1.0 - 0.02339), abs=1e-5)
+
+
+def test_a_purge_with_a_poorer_gas_is_as_doubtful_as_one_with_a_richer():
+    richer = gas.fraction_after_swings(0.21, 0.995, [1.0] * 4, [2.0] * 4)
+    poorer = gas.fraction_after_swings(0.995, 0.21, [1.0] * 4, [2.0] * 4)
+    assert poorer.u_mixing == pytest.approx(richer.u_mixing)
+    assert poorer.u_mixing > 0.0
+
+
+def test_a_bottle_whose_purity_is_not_in_doubt_adds_none():
+    for purged in (
+        gas.fraction_after_swings(0.21, 0.995, [1.0] * 4, [2.0] * 4),
+        gas.fraction_after_flow(0.21, 0.995, 3.0),
+    ):
+        assert purged.u_oxygen_fraction == purged.u_mixing
+
+
+@pytest.mark.parametrize("volumes", [0.0, 0.25])
+def test_a_short_flow_leaves_most_of_the_first_gas(volumes):
+    assert gas.remainder_after_flow(volumes) == pytest.approx(1.0 - volumes + volumes**2 / 2, abs=0.003)
+
+
 def test_flow_purge_follows_the_exponential():
     found = gas.fraction_after_flow(0.21, 0.995, 3.0)
     assert found.oxygen_fraction == pytest.approx(0.995 - 0.785 * np.exp(-3.0))
@@ -89,10 +115,12 @@ def test_purge_uncertainty_holds_supply_and_mixing():
     ("call", "what"),
     [
         (lambda: gas.fraction_after_swings(0.2, 0.99, [1.0], [0.9]), "below its high"),
+        (lambda: gas.fraction_after_swings(0.2, 0.99, [1.0], [1.0]), "below its high"),
         (lambda: gas.fraction_after_swings(0.2, 0.99, [0.0], [0.9]), "above 0 bar"),
         (lambda: gas.fraction_after_swings(0.2, 0.99, [1.0, 1.0], [2.0]), "has one of each"),
         (lambda: gas.fraction_after_flow(0.2, 0.99, -1.0), "negative"),
         (lambda: gas.fraction_after_flow(0.2, 0.99, 1.0, least_efficiency=0.0), "efficiency"),
+        (lambda: gas.fraction_after_flow(0.2, 0.99, 1.0, least_efficiency=1.5), "efficiency"),
     ],
 )
 def test_what_cannot_be_is_refused_in_words(call, what):

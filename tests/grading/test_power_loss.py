@@ -147,6 +147,7 @@ def test_a_new_segment_is_known_to_its_folder_and_the_old_one_is_kept(tmp_path, 
     writer.close()
 
 
+@pytest.mark.timeout(120)
 def test_a_disk_that_hangs_is_waited_for_once_and_not_at_every_event(tmp_path, monkeypatch):
     monkeypatch.setattr(record_writer, "EVENT_WAIT_S", 1.5)
     writer = begin(tmp_path)

@@ -271,7 +271,7 @@ except helper.RecordWriteError as error:
     print(k, error)
 """
     done = subprocess.run(
-        [sys.executable, "-c", script], capture_output=True, text=True, timeout=60, check=True
+        [sys.executable, "-c", script], capture_output=True, text=True, timeout=300, check=True
     )
     written = int(done.stdout.split()[0])
     path = tmp_path / "2026-03-02T101500Z-a1b2"

@@ -71,3 +71,5 @@ def test_divers_units():
     # US Navy: one foot of seawater is 3063.03 Pa.
     assert pytest.approx(3063.03, abs=0.01) == gas.FOOT_OF_SEAWATER_BAR * 1e5
     assert pytest.approx(6894.757, abs=0.001) == gas.PSI_BAR * 1e5
+    # BIPM: the standard atmosphere is 101.325 kPa.
+    assert pytest.approx(gas.STANDARD_ATMOSPHERE_BAR) == 101.325 * gas.KILOPASCAL_BAR

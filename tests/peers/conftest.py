@@ -63,7 +63,7 @@ def run():
     yield start
     for process in started:
         process.terminate()
-        process.communicate(timeout=10)
+        process.communicate(timeout=60)
 
 
 @pytest.fixture
@@ -71,7 +71,7 @@ def serial_pair(program, run, tmp_path):
     """Two serial devices whose ends are joined, as a null modem cable would."""
     ends = [tmp_path / "near", tmp_path / "far"]
     run(program("socat"), *(f"pty,raw,echo=0,link={end}" for end in ends))
-    give_up_s = time.monotonic() + 10
+    give_up_s = time.monotonic() + 60
     while not all(end.exists() for end in ends):
         assert time.monotonic() < give_up_s
         time.sleep(0.01)

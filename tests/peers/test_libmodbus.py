@@ -111,7 +111,7 @@ def test_register_that_does_not_exist_is_refused(server, instrument):
 
 def test_unit_that_is_not_on_the_line_is_silent_and_harms_nobody(rtu_server, instrument):
     address = rtu_server(115200)
-    present = instrument("modbus_gauge", address, "LM-0001", deadline_s=1.0)
+    present = instrument("modbus_gauge", address, "LM-0001")
     absent = instrument("modbus_gauge", address.replace("/1?", "/7?"), deadline_s=0.3)
     present.configure()
     with pytest.raises(LinkTimeout):

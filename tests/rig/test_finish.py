@@ -18,7 +18,7 @@ from rig.archive.finish import FinishFailed, finish_record
 
 def when_a_child_lives(act: Callable[[int], object]) -> threading.Thread:
     def watch() -> None:
-        until_s = time.monotonic() + 20
+        until_s = time.monotonic() + 120
         while time.monotonic() < until_s:
             for child in multiprocessing.active_children():
                 if child.pid is not None:

@@ -14,7 +14,7 @@ def written(path, text="a = 1\n"):
     return read_text(path)
 
 
-def until(condition, within_s=5.0):
+def until(condition, within_s=60.0):
     ends_s = time.monotonic() + within_s
     while not condition() and time.monotonic() < ends_s:
         time.sleep(0.005)
@@ -68,7 +68,7 @@ def test_a_disk_that_does_not_answer_keeps_nobody_waiting(tmp_path, monkeypatch)
     monkeypatch.setattr(frozen_files, "read_text", read_from_a_share_that_is_lost)
     files.start()
     written(tmp_path / "bench.toml", "a = 22\n")
-    assert asked.wait(5.0)
+    assert asked.wait(60.0)
     begun_s = time.monotonic()
     files.look_a_last_time()
     assert time.monotonic() - begun_s < 10.0

@@ -207,11 +207,11 @@ class TickingLoop:
 
 
 class Keyboard:
-    """A view whose person types after a while, or never."""
+    """A view whose person types once `ready` returns, or never."""
 
-    def __init__(self, *answers, after_s=0.05):
+    def __init__(self, *answers, ready=lambda: None):
         self.answers = list(answers)
-        self.after_s = after_s
+        self.ready = ready
         self.said = []
         self.withdrawn = threading.Event()
 
@@ -222,7 +222,7 @@ class Keyboard:
         if not self.answers:
             self.withdrawn.wait(prompt.timeout_s + 5.0)
             return None
-        time.sleep(self.after_s)
+        self.ready()
         return self.answers.pop(0)
 
     def withdraw(self):
@@ -262,9 +262,16 @@ def at_ease():
 
 def test_the_pot_is_watched_while_somebody_types():
     loop, seen = TickingLoop(), []
-    dialogue = Dialogue(loop, Keyboard("yes", "", "OPEN"), StopRequest(), time_runs=True)
+
+    def for_five_ticks():
+        until = loop.ticks + 5
+        while loop.ticks < until:
+            time.sleep(0.001)
+
+    view = Keyboard("yes", "", "OPEN", ready=for_five_ticks)
+    dialogue = Dialogue(loop, view, StopRequest(), time_runs=True)
     dialogue.confirm("vent", "Vent open?", "OPEN", watch=seen.append)
-    assert loop.ticks > 10
+    assert loop.ticks >= 15
     assert len(seen) == loop.ticks
     assert [kind for kind, _ in loop.events] == ["prompt", "answer"] * 3
     assert loop.events[-1][1]["answer"] == "OPEN"
@@ -332,16 +339,18 @@ def test_keys_are_letters_while_a_question_stands(monkeypatch):
     terminal = os.fdopen(inner, "r")
     monkeypatch.setattr("sys.stdin", terminal)
     turned = []
-    view = Keyboard("SHUT", after_s=0.4)
+    asked, answer = threading.Event(), threading.Event()
+    view = Keyboard("SHUT", ready=lambda: asked.set() or answer.wait(60.0))
     with KeyHands(view, lambda valve, opening: turned.append((valve, opening)), at_ease) as hands:
         asker = threading.Thread(target=hands.ask, args=(Prompt("shut", "Shut?"),))
         asker.start()
-        time.sleep(0.15)
+        assert asked.wait(60.0)
         os.write(outer, b"x")
         time.sleep(0.1)
         assert turned == []
+        answer.set()
         asker.join()
-        until_s = time.monotonic() + 5.0
+        until_s = time.monotonic() + 60.0
         while not turned and time.monotonic() < until_s:
             time.sleep(0.02)
     assert turned == [("supply", 0.0)]

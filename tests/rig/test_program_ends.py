@@ -30,6 +30,8 @@ from rig.setup.bench_file import load_bench
 LEADLINE = [sys.executable, "-m", "rig.cli.main"]
 STRIKE_AT_BAR = 1.3
 VENTED_BELOW_BAR = 1.05
+PATIENCE_S = 30.0
+"""How long an answer may take: what is tested is how a program ends, and not how busy the machine is."""
 AT_ONCE = 5
 """Programs that run at the same time: more would make each other late on two cores."""
 
@@ -63,7 +65,8 @@ class Rig:
     def pressure_bar(self) -> float:
         """What the pot's gauge says to anybody who asks."""
         entry = load_bench(str(self.folder / "served.toml")).instruments["gauge_a"]
-        gauge = open_instrument(InstrumentSpec("gauge", "modbus_gauge", entry.address))
+        spec = InstrumentSpec("gauge", "modbus_gauge", entry.address, deadline_s=PATIENCE_S)
+        gauge = open_instrument(spec)
         try:
             gauge.configure()
             return gauge.read_pressure_bar()
@@ -78,7 +81,12 @@ class Rig:
         """What the program has said so far."""
         return (self.folder / log).read_text()
 
-    def wait_until(self, what: Callable[[], bool], within_s: float = 60.0) -> None:
+    def is_stopping(self) -> bool:
+        """Whether the program's record says that it is on its way to an end."""
+        (record,) = (self.folder / "records").iterdir()
+        return '"to":"STOPPING"' in (record / "events.ndjson").read_text()
+
+    def wait_until(self, what: Callable[[], bool], within_s: float = 200.0) -> None:
         until_s = time.monotonic() + within_s
         while not what():
             assert time.monotonic() < until_s, self.said()
@@ -139,6 +147,7 @@ def under_pressure(folder: Path) -> Iterator[Rig]:
     """Serve a bench, run the program on it, and hand both over once there is pressure in the pot."""
     folder.mkdir()
     text = load_bench("virtual_bench").text.replace("ramp_bar_per_min = 0.5", "ramp_bar_per_min = 1.9")
+    text = text.replace('address = "virtual"', f'address = "virtual"\ndeadline_s = {PATIENCE_S}')
     (folder / "bench.toml").write_text(text)
     (folder / "short.toml").write_text(PROCEDURE)
     serve = ("bench", "serve", "bench.toml", "--cells", "three_cells", "--write", "served.toml")
@@ -167,13 +176,14 @@ def ended(rig: Rig, second_said: str = "", second_code: int = 0) -> Ended:
 
 
 def signalled(*numbers: signal.Signals) -> Callable[[Path], Ended]:
-    """Send signals, half a second apart, and wait for the program's own end."""
+    """Send signals, each once the program has begun to heed the one before, and wait for its own end."""
 
     def scenario(folder: Path) -> Ended:
         with under_pressure(folder) as rig:
-            for number in numbers:
+            for place, number in enumerate(numbers):
+                if place:
+                    rig.wait_until(rig.is_stopping)
                 rig.program.send_signal(number)
-                time.sleep(0.5)
             return ended(rig)
 
     return scenario

@@ -35,7 +35,7 @@ try:
     with lock_rig(["rig"], folder):
         write_memory(memory_file("rig", folder), Remembered("bench", "record", sys.argv[2], {}))
         print("held", flush=True)
-        time.sleep(60)
+        time.sleep(600)
 except RigBusy as busy:
     print(busy, flush=True)
 """

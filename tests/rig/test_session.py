@@ -427,7 +427,7 @@ class AsksToStop(View):
         self.asked.append(prompt)
         self._withdrawn.clear()
         self._stop.request("Ctrl-C")
-        self.left_alone += not self._withdrawn.wait(20.0)
+        self.left_alone += not self._withdrawn.wait(120.0)
         return
 
     def withdraw(self):

@@ -28,13 +28,13 @@ def port_of(endpoint):
 
 def listens(port):
     try:
-        socket.create_connection(("127.0.0.1", port), timeout=1.0).close()
+        socket.create_connection(("127.0.0.1", port), timeout=30.0).close()
     except OSError:
         return False
     return True
 
 
-def wait_until(condition, seconds=10.0):
+def wait_until(condition, seconds=60.0):
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if condition():
@@ -48,6 +48,10 @@ def alive(pid):
         # A process that has ended but whose parent has not looked is a zombie: state Z.
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     return False
+
+
+def children_of(pid):
+    return {int(child) for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()}
 
 
 def test_stop_closes_every_port_and_ends_the_process(six_cell_spec, capfd):
@@ -99,12 +103,11 @@ def test_the_bench_dies_with_its_parent(how):
     )
     try:
         port = port_of(parent.stdout.readline().strip())
-        children = Path(f"/proc/{parent.pid}/task/{parent.pid}/children").read_text().split()
-        assert len(children) == 1
+        (child,) = children_of(parent.pid)
         assert listens(port)
         parent.send_signal(how)
-        parent.wait(timeout=10)
-        assert wait_until(lambda: not alive(int(children[0])))
+        parent.wait(timeout=60)
+        assert wait_until(lambda: not alive(child))
         assert not listens(port)
     finally:
         parent.kill()
@@ -114,10 +117,11 @@ def test_the_bench_dies_with_its_parent(how):
 
 @needs_proc
 def test_ctrl_c_at_the_terminal_does_not_reach_the_bench(six_cell_spec):
+    before = children_of(os.getpid())
     session = start(replace(six_cell_spec, mode="lockstep"))
     try:
-        (child,) = Path(f"/proc/{os.getpid()}/task/{os.getpid()}/children").read_text().split()
-        assert os.getpgid(int(child)) != os.getpgid(0)
+        (child,) = children_of(os.getpid()) - before
+        assert os.getpgid(child) != os.getpgid(0)
     finally:
         session.stop()
 
@@ -130,15 +134,23 @@ def test_what_the_bench_cannot_play_is_told_by_the_caller(six_cell_spec):
 
 
 def test_in_real_time_the_bench_runs_by_itself_at_its_speed(start_rig):
-    rig = start_rig(mode="real_time", speed=20.0)
-    before_s, before_bench_s = time.monotonic(), rig.session.pot().bench_s
+    rig = start_rig(mode="real_time", speed=2.0)
+
+    def look():
+        """Bench time, and the real time before and after it was asked for."""
+        before_s = time.monotonic()
+        bench_s = rig.session.pot().bench_s
+        return before_s, bench_s, time.monotonic()
+
+    begun_s, begun_bench_s, begun_by_s = look()
     rig.arm()
-    while time.monotonic() < before_s + 0.5:
+    while time.monotonic() < begun_s + 1.0:
         rig.beat()
         rig.clock.sleep_until(rig.clock.monotonic_s() + 0.5)
-    passed_s = (time.monotonic() - before_s) * 20.0
-    assert rig.session.pot().bench_s - before_bench_s == pytest.approx(passed_s, abs=2.0)
     assert not rig.valves.read_state().vent_open
+    ended_s, ended_bench_s, ended_by_s = look()
+    passed_s = ended_bench_s - begun_bench_s
+    assert 2.0 * (ended_s - begun_by_s) - 0.2 <= passed_s <= 2.0 * (ended_by_s - begun_s) + 0.2
 
 
 def test_in_real_time_a_scan_takes_its_time(start_rig):
@@ -152,7 +164,7 @@ def test_in_real_time_a_scan_takes_its_time(start_rig):
 def test_in_real_time_the_watchdog_acts_without_anybody_asking(start_rig):
     rig = start_rig(mode="real_time", speed=20.0)
     rig.arm()
-    assert wait_until(lambda: rig.session.pot().watchdog_tripped, 5.0)
+    assert wait_until(lambda: rig.session.pot().watchdog_tripped)
     assert rig.session.pot().vent_open
 
 
@@ -199,12 +211,14 @@ def test_serving_people_prints_addresses_and_ends_at_ctrl_c(six_cell_spec, tmp_p
         lines = [process.stdout.readline() for _ in range(8)]
         addresses = dict(line.strip().split(": ", 1) for line in lines[:7])
         assert set(addresses) == set(six_cell_spec.instruments)
-        gauge = open_instrument(InstrumentSpec("gauge_a", "modbus_gauge", addresses["gauge_a"], "TG-20117"))
+        gauge = open_instrument(
+            InstrumentSpec("gauge_a", "modbus_gauge", addresses["gauge_a"], "TG-20117", 30.0)
+        )
         gauge.configure()
         assert gauge.read_pressure_bar() == pytest.approx(1.0, abs=4e-3)
         gauge.close()
         process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=10) == 0
+        assert process.wait(timeout=60) == 0
         assert process.stderr.read() == ""
         assert not listens(port_of(addresses["gauge_a"]))
 
@@ -218,9 +232,9 @@ def test_serving_people_on_serial_lines(six_cell_spec, tmp_path):
             addresses.setdefault(name, []).append(address)
         (gauge_address,) = [one for one in addresses["gauge_a"] if one.startswith("rtu:")]
         (thermometer_address,) = [one for one in addresses["thermometer"] if one.startswith("ASRL")]
-        gauge = open_instrument(InstrumentSpec("gauge_a", "modbus_gauge", gauge_address, "TG-20117", 2.0))
+        gauge = open_instrument(InstrumentSpec("gauge_a", "modbus_gauge", gauge_address, "TG-20117", 30.0))
         thermometer = open_instrument(
-            InstrumentSpec("thermometer", "scpi_thermometer", thermometer_address, "TT-4-0113", 2.0)
+            InstrumentSpec("thermometer", "scpi_thermometer", thermometer_address, "TT-4-0113", 30.0)
         )
         for instrument in (gauge, thermometer):
             instrument.configure()
@@ -229,7 +243,7 @@ def test_serving_people_on_serial_lines(six_cell_spec, tmp_path):
         for instrument in (gauge, thermometer):
             instrument.close()
         process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=10) == 0
+        assert process.wait(timeout=60) == 0
         assert process.stderr.read() == ""
 
 

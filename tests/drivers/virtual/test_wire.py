@@ -28,7 +28,7 @@ class Text:
     """A raw text connection."""
 
     def __init__(self, endpoint):
-        self.socket = socket.create_connection(("127.0.0.1", port_of(endpoint)), timeout=5.0)
+        self.socket = socket.create_connection(("127.0.0.1", port_of(endpoint)), timeout=60.0)
         self.file = self.socket.makefile("rb")
 
     def write(self, line):
@@ -47,7 +47,7 @@ class Registers:
     """Modbus TCP by hand: one request, one answer, after the published frame layout."""
 
     def __init__(self, endpoint):
-        self.socket = socket.create_connection(("127.0.0.1", port_of(endpoint)), timeout=5.0)
+        self.socket = socket.create_connection(("127.0.0.1", port_of(endpoint)), timeout=60.0)
         self.transaction = 0
 
     def exchange(self, pdu):
@@ -245,7 +245,7 @@ needs_mbpoll = pytest.mark.skipif(
 def mbpoll(endpoint, options):
     """Run mbpoll once; it counts registers from 1, and needs -B for the high word first."""
     command = f"mbpoll -m tcp -p {port_of(endpoint)} -a 1 {options} -1 127.0.0.1"
-    return subprocess.run(command.split(), capture_output=True, text=True, timeout=20, check=False)
+    return subprocess.run(command.split(), capture_output=True, text=True, timeout=60, check=False)
 
 
 @needs_mbpoll
