@@ -87,7 +87,7 @@ def test_indication_error_is_held_to_the_band_of_its_step(nominal, most):
             [("to_po2_bar = 1.6", "to_po2_bar = 1.8")],
             ["bands must rise", "ends at 1.8, the next begins at 1.8"],
         ),
-        ([("leadline.limits/1", "leadline.limits/9")], ["schema", "leadline.limits/1"]),
+        ([('"leadline.limits/', '"leadline.limits/9')], ["schema", "did you mean 'leadline.limits/"]),
         ([('version = "1"\n', "")], ["version: missing"]),
         ([("[figures.t90_s]", "[figures.t90_s")], ["shop.toml:64", "not valid TOML"]),
         ([(REQUIRED, f"{REQUIRED}\nuse = false")], ["oxygen_output_mv", "can't be both"]),
