@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from grading.results import Grading
@@ -60,12 +59,11 @@ def earlier_grading(source: Path) -> Grading | None:
 def _limits_of_record(record: Path) -> tuple[str, str]:
     """Return text and file name of the limits that a record was run under."""
     from grading.record.format import RUN_FILE
+    from grading.record.peek import peek
 
-    file = record / RUN_FILE
-    try:
-        limits = json.loads(file.read_text(encoding="utf-8"))["limits"]
-        return str(limits["text"]), str(limits["file"])
-    except (OSError, ValueError, KeyError, TypeError):
+    limits = peek(record).run.limits
+    if limits is None or not limits.text:
         raise FileError(
-            f"{file}: does not say what limits the run was made under; name them: --limits"
-        ) from None
+            f"{record / RUN_FILE}: does not say what limits the run was made under; name them: --limits"
+        )
+    return limits.text, limits.file
