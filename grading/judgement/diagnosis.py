@@ -47,6 +47,21 @@ _LEAST_CELLS_TO_BLAME_RIG: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
+class ErrorAt:
+    """An indication error above the calibration point.
+
+    Attributes:
+        u_percent: expanded uncertainty; zero where it is undetermined.
+        most_percent: the upper pass limit; None without one.
+    """
+
+    nominal_po2_bar: float
+    percent: float
+    u_percent: float
+    most_percent: float | None
+
+
+@dataclass(frozen=True, slots=True)
 class Pattern:
     """One cell, laid out for the rules below."""
 
@@ -63,8 +78,8 @@ class Pattern:
 
     def value(self, key: FigureKey) -> float:
         """Return the value of a figure, NaN when there is none."""
-        figure = self.figure(key)
-        return math.nan if figure is None or figure.value is None else figure.value
+        values = [one.figure.value for one in self.judged if one.figure.key == key]
+        return next((value for value in values if value is not None), math.nan)
 
     def grade(self, key: FigureKey) -> FigureGrade | None:
         """Return the grade of a figure, None when there is none."""
@@ -84,16 +99,22 @@ class Pattern:
         return limit is not None and self.value(key) < limit
 
     @property
-    def errors(self) -> list[Figure]:
+    def errors(self) -> list[ErrorAt]:
         """Indication errors above the calibration point, rising."""
         found = [
-            one.figure
-            for one in self.judged
-            if one.figure.key == "indication_error_percent"
-            and one.figure.value is not None
-            and (one.figure.nominal_po2_bar or 0.0) > 1.05
+            ErrorAt(
+                figure.nominal_po2_bar,
+                figure.value,
+                figure.expanded_uncertainty or 0.0,
+                figure.pass_limits[1] if figure.pass_limits else None,
+            )
+            for figure in (one.figure for one in self.judged)
+            if figure.key == "indication_error_percent"
+            and figure.value is not None
+            and figure.nominal_po2_bar is not None
+            and figure.nominal_po2_bar > 1.05
         ]
-        return sorted(found, key=lambda figure: figure.nominal_po2_bar or 0.0)
+        return sorted(found, key=lambda error: error.nominal_po2_bar)
 
     @property
     def on_the_line(self) -> bool:
@@ -150,11 +171,12 @@ def _ceiling(pattern: Pattern) -> str | None:
     if not errors or pattern.is_above("fade_percent_per_min"):
         return None
     top = errors[-1]
-    value, uncertainty = top.value or 0.0, top.expanded_uncertainty or 0.0
-    bends = pattern.quantities.fits.model[pattern.cell] != LINEAR or (
-        len(errors) > 1 and value < (errors[0].value or 0.0) - BENT_PERCENT
+    bends = (
+        pattern.quantities.fits.model[pattern.cell] != LINEAR
+        or top.percent < errors[0].percent - BENT_PERCENT
     )
-    if not bends or value + uncertainty >= 0.0 or value > -BENT_PERCENT or _passes(pattern, errors):
+    falls_short = top.percent <= -BENT_PERCENT and top.percent + top.u_percent < 0.0
+    if not bends or not falls_short or _passes(pattern):
         return None
     linear_to = pattern.value("linear_to_bar")
     where = (
@@ -166,9 +188,8 @@ def _ceiling(pattern: Pattern) -> str | None:
     )
 
 
-def _passes(pattern: Pattern, errors: Sequence[Figure]) -> bool:
-    linear_to = pattern.grade("linear_to_bar")
-    return pattern.on_the_line and len(errors) > 0 and linear_to in (None, "pass")
+def _passes(pattern: Pattern) -> bool:
+    return pattern.on_the_line and pattern.grade("linear_to_bar") in (None, "pass")
 
 
 def _reads_high(pattern: Pattern) -> str | None:
@@ -176,9 +197,7 @@ def _reads_high(pattern: Pattern) -> str | None:
     if not errors or pattern.on_the_line:
         return None
     top = errors[-1]
-    limit = top.pass_limits[1] if top.pass_limits else None
-    value, uncertainty = top.value or 0.0, top.expanded_uncertainty or 0.0
-    if limit is None or value <= limit or value - uncertainty <= 0.0:
+    if top.most_percent is None or top.percent <= top.most_percent or top.percent <= top.u_percent:
         return None
     return (
         "Reads high: the output grows faster than PO2, which a cell alone does not do. Look whether the "
@@ -207,11 +226,12 @@ def _over_output(pattern: Pattern) -> str | None:
 
 
 def _offset(pattern: Pattern) -> str | None:
-    figure = pattern.figure("air_slope_agreement_percent")
-    if figure is None or pattern.grade("air_slope_agreement_percent") in (None, "pass"):
+    key: FigureKey = "air_slope_agreement_percent"
+    figure = pattern.figure(key)
+    if figure is None or pattern.grade(key) in (None, "pass"):
         return None
-    disagreement, uncertainty = figure.value or 0.0, figure.expanded_uncertainty
-    if uncertainty is None or abs(disagreement) <= uncertainty or not pattern.on_the_line:
+    uncertainty = figure.expanded_uncertainty
+    if uncertainty is None or abs(pattern.value(key)) <= uncertainty or not pattern.on_the_line:
         return None
     steps, errors, cell = pattern.quantities.steps, pattern.quantities.errors, pattern.cell
     air, oxygen = int(steps.air[cell]), int(steps.calibration[cell])
@@ -235,7 +255,7 @@ def _slow(pattern: Pattern) -> str | None:
 
 def _slow_tail(pattern: Pattern) -> str | None:
     tails = [
-        response
+        (response.slow_fraction, response.slow_t90_s)
         for response in cell_responses(pattern.quantities, pattern.cell)
         if response.slow_fraction is not None
         and response.slow_t90_s is not None
@@ -243,10 +263,10 @@ def _slow_tail(pattern: Pattern) -> str | None:
     ]
     if not tails:
         return None
-    worst = max(tails, key=lambda response: response.slow_fraction or 0.0)
+    fraction, t90_s = max(tails)
     return (
-        f"Slow tail: the last {100.0 * (worst.slow_fraction or 0.0):.0f} % of a step take about "
-        f"{worst.slow_t90_s:.0f} s. Moisture behind the membrane or a lagging temperature compensation "
+        f"Slow tail: the last {100.0 * fraction:.0f} % of a step take about "
+        f"{t90_s:.0f} s. Moisture behind the membrane or a lagging temperature compensation "
         "does that: let the cell come to the room's temperature, dry it, and test again."
     )
 
@@ -302,10 +322,14 @@ def rig_findings(judged: Sequence[Sequence[Judged]]) -> tuple[str, ...]:
     for key, hint in _SHARED.items():
         sides = []
         for cell in judged:
-            found = [one for one in cell if one.figure.key == key and one.decision is not None]
-            beyond = [one for one in found if one.decision is not None and one.decision.grade != "pass"]
+            found = [
+                (one.decision.grade, one.figure.value)
+                for one in cell
+                if one.figure.key == key and one.decision is not None and one.figure.value is not None
+            ]
+            beyond = [value for grade, value in found if grade != "pass"]
             if found:
-                sides.append(math.copysign(1.0, beyond[-1].figure.value or 0.0) if beyond else 0.0)
+                sides.append(math.copysign(1.0, beyond[-1]) if beyond else 0.0)
         if len(sides) >= _LEAST_CELLS_TO_BLAME_RIG and 0.0 not in sides and len(set(sides)) == 1:
             told.append(f"All {len(sides)} cells of this run show the same {hint}")
     return tuple(told)

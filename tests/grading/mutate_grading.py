@@ -23,18 +23,18 @@ _TARGETS = (
     *(
         Target(
             f"grading/judgement/{name}.py",
-            tuple(f"tests/grading/test_{test}.py" for test in (*tests, "grade", "quantities")),
+            tuple(f"tests/grading/test_{test}.py" for test in (*tests, "quantities", "grade")),
         )
         for name, tests in {
-            "cell_figures": (),
+            "cell_figures": ("cell_figures",),
             "contacts": ("lost_contacts",),
             "decision": ("decision",),
-            "detail": ("detail",),
+            "detail": ("detail", "rows"),
             "diagnosis": ("diagnosis",),
             "grade": (),
             "limits": ("limits",),
             "quantities": (),
-            "reasons": ("wording",),
+            "reasons": ("reasons", "wording"),
         }.items()
     ),
 )

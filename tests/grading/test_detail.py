@@ -47,6 +47,7 @@ def test_of_two_truths_the_higher_counts(shown):
     assert pairs[1.3] == pytest.approx(1.6)
     assert pairs[1.4] == pytest.approx(1.7)
     assert pairs[1.6] == pytest.approx(2.0)
+    assert dict(shown((1.0, 1.25, 1.2, 1.3, 1.5, 1.6)).true_po2_when_display_says)[1.2] == pytest.approx(1.4)
 
 
 def test_a_display_that_stands_still_or_is_not_reached_has_no_higher_truth(shown):
@@ -177,3 +178,43 @@ def test_a_ceiling_is_stated_unless_a_step_had_not_settled(measured, settled, st
     told = [one for one in detail.statements if "eiling" in one]
     assert len(told) == stated
     assert all(one[0] == "C" and one.endswith(".") and not one.endswith("..") for one in told)
+
+
+def test_a_step_that_only_another_cell_has_moves_no_display(measured):
+    def edit(fields):
+        at_1_2 = np.isclose(fields["nominal_po2_bar"], 1.2)
+        fields["output_mv"][0, at_1_2] = np.nan
+        fields["output_mv"][:, -1] *= 0.9
+
+    lacking, whole = grade(measured(line, line, edit=edit), general_limits()).cells
+    assert dict(lacking.detail.true_po2_when_display_says)[1.2] == pytest.approx(1.2)
+    assert dict(whole.detail.true_po2_when_display_says)[1.2] == pytest.approx(1.2)
+
+
+def test_a_shape_that_no_ceiling_makes_is_told_where_no_bend_was_measured(measured):
+    def wavy(fields):
+        fields["output_mv"][0, :] *= 1.0 + 0.012 * (-1.0) ** np.arange(fields["output_mv"].shape[1])
+
+    cell = cell_of(measured(line, down=(), edit=wavy))
+    assert any("another shape" in one for one in cell.detail.statements)
+
+
+def test_an_error_whose_doubt_cannot_be_told_is_given_without_one(measured):
+    def two_readings(fields):
+        fields["u_output_mv"][0, 5] = 5.0
+        fields["output_dof"][0, 5] = 0.5
+
+    (step,) = [one for one in cell_of(measured(line, edit=two_readings)).detail.steps if one.step == 5]
+    assert step.indication_error_percent == pytest.approx(0.0, abs=1e-9)
+    assert step.expanded_uncertainty_percent is None
+
+
+def test_a_cell_that_was_never_read_has_no_curve_settled_or_not(measured):
+    def nothing(fields):
+        fields["output_mv"][0, :] = np.nan
+
+    for settled in (0, 1):
+        made = measured(line, line, settled=settled, edit=nothing)
+        curves = [cell.detail.curve for cell in grade(made, general_limits()).cells]
+        assert curves[0] is None
+        assert curves[1] is not None

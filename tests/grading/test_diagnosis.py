@@ -58,13 +58,29 @@ def told(measured):
         ({1.2: 0.5, 2.0: -1.0}, 0.01, True),
         # A step below the calibration point says nothing of a bend above it.
         ({0.7: 3.0, 1.2: -0.5, 2.0: -1.2}, 0.01, False),
+        ({1.05: 3.0, 1.2: -0.5, 2.0: -1.2}, 0.01, False),
+        ({1.1: 0.5, 2.0: -1.2}, 0.01, True),
         ({1.2: 3.0, 1.6: -5.0, 2.0: 2.5}, 0.01, False),
+        # An undetermined doubt is not counted: the other figures tell of it.
+        ({1.2: 0.5, 2.0: -1.0}, None, True),
         ({2.0: -3.0}, 0.01, False),
         ({}, 0.01, False),
     ],
 )
 def test_a_ceiling_is_a_shortfall_that_grows(told, values, u, found):
     assert told(*errors(values, u=u, grade="watch")) == (["Current ceiling"] if found else [])
+
+
+def test_another_figure_that_has_a_step_is_no_indication_error(told):
+    other = judged("noise_percent", 9.0, nominal=1.1)
+    assert told(*errors({1.2: 0.0, 2.0: -0.9}, grade="watch"), other) == []
+    nowhere = judged("indication_error_percent", -9.0, grade="watch")
+    assert told(nowhere, *errors({1.2: 0.0, 2.0: -0.9}, grade="watch")) == []
+
+
+def test_a_top_step_that_is_missing_hides_no_ceiling_below_it(told):
+    missing = judged("indication_error_percent", None, u=None, nominal=2.0, grade=None)
+    assert told(*errors({1.2: 0.0, 1.8: -3.0}, grade="watch"), missing) == ["Current ceiling"]
 
 
 def test_a_bent_response_needs_no_second_error_to_show_a_ceiling(told):

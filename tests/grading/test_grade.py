@@ -5,12 +5,13 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.stats import t
 
 from grading.document import dumps, from_json, to_json
 from grading.judgement.grade import grade
 from grading.judgement.limits import general_limits, load_limits, parse_limits
 from grading.measurement import ErrorModel
-from grading.results import StepResponse
+from grading.results import RunConditions, StepResponse
 
 LIMITS = general_limits()
 ORDER = {"pass": 0, "watch": 1, "reject": 2, "ungraded": 3}
@@ -325,6 +326,112 @@ def test_many_cells_are_graded_as_each_would_be_alone(measured):
         alone = only(measured(responses[i], names=[together.cells[i].info.cell]))
         assert together.cells[i].grade == alone.grade
         assert together.cells[i].reasons == alone.reasons
+
+
+def test_cells_are_worked_on_in_blocks_that_keep_what_belongs_to_each(measured, monkeypatch):
+    monkeypatch.setattr("grading.judgement.grade.BLOCK", 2)
+    lags = tuple((StepResponse("up", 2, "one pole", t90_s, 0.05),) for t90_s in (1.0, 2.0, 3.0, 4.0, 9.0))
+    told = tuple((f"note {number}",) for number in range(5))
+    together = grade(
+        measured(
+            *[lambda p, gain=gain: gain * p for gain in (41.0, 42.0, 43.0, 44.0, 45.0)],
+            responses=lags,
+            cell_notes=told,
+            cell_ungraded=((), (), (), ("The socket was shorted.",), ()),
+            cell_findings=((), (), (), ("shorted",), ()),
+        ),
+        LIMITS,
+    )
+    assert [cell.info.cell for cell in together.cells] == [f"TB-{417 + number:04d}" for number in range(5)]
+    for number, cell in enumerate(together.cells):
+        assert figure(cell, "oxygen_output_mv").value == pytest.approx(41.0 + number)
+        assert figure(cell, "t90_s").value == lags[number][0].t90_s
+        assert cell.diagnosis[-1] == f"note {number}"
+    assert [cell.grade for cell in together.cells] == ["pass", "pass", "pass", "ungraded", "watch"]
+    assert together.cells[3].diagnosis[0].startswith("Shorted: ")
+
+
+def test_a_source_that_is_barred_and_has_no_steps_says_what_barred_it(measured):
+    empty = measured(line, up=(), down=(), air=False)
+    barred = dataclasses.replace(
+        empty, ungraded=("Interrupted.",), cell_ungraded=(("Shorted.",),), cell_notes=(("a note",),)
+    )
+    cell = only(barred)
+    assert cell.reasons == ("Interrupted.", "Shorted.")
+    assert cell.diagnosis == ("a note",)
+    assert cell.figures == ()
+
+
+def test_figures_stand_in_one_order_with_a_missing_required_error_in_its_place(measured):
+    keys = [f.key for f in only(measured(line, up=(1.0, 1.2), down=())).figures]
+    assert keys == [
+        "air_output_mv",
+        "oxygen_output_mv",
+        "indication_error_percent",
+        "indication_error_percent",
+        "linear_to_bar",
+        "air_slope_agreement_percent",
+        "t90_s",
+        "hysteresis_percent",
+        "fade_percent_per_min",
+        "noise_percent",
+    ]
+
+
+def test_only_errors_from_the_required_po2_on_are_required(measured):
+    cell = only(measured(line))
+    required = {f.nominal_po2_bar for f in cell.figures if f.required and f.nominal_po2_bar}
+    assert required == {1.6, 1.8, 2.0}
+    assert {f.key for f in cell.figures if f.required} == {"oxygen_output_mv", "indication_error_percent"}
+
+
+def test_every_probability_is_that_of_the_value_its_u_and_its_degrees_of_freedom(measured):
+    errors = ErrorModel(degrees_of_freedom={"gauge_zero_bar": 3.0, "cell_repeatability_percent": 2.5})
+    cell = only(measured(lambda p: 42.0 * p + 0.3, errors=errors, t90_s=5.9, noise_percent=0.19))
+    held = [f for f in cell.figures if f.value is not None and f.expanded_uncertainty]
+    assert len(held) > 8
+    for one in held:
+        u = one.expanded_uncertainty / one.coverage_factor
+        low, high = (
+            t.cdf(limit, one.degrees_of_freedom, one.value, u) if limit is not None else default
+            for limit, default in zip(one.pass_limits, (0.0, 1.0), strict=True)
+        )
+        assert one.probability_of_conformity == pytest.approx(high - low, abs=1e-6)
+
+
+def test_a_required_lower_bound_counts_only_where_it_can_be_graded(measured):
+    text = LIMITS.text.replace("[figures.linear_to_bar]", "[figures.linear_to_bar]\nrequired = true")
+    strict = parse_limits(text, "shop.toml")
+    assert only(measured(line), strict).grade == "pass"
+    cell = only(measured(line, up=(1.0, 1.2, 1.4, 1.6), down=()), strict)
+    assert cell.grade == "ungraded"
+    assert cell.reasons == (
+        "Linear to is missing, which the limits file 'general' requires: not tested above 1.60 bar.",
+    )
+
+
+def test_without_a_required_error_a_test_up_to_1_2_bar_is_graded(measured):
+    text = LIMITS.text.replace("required_from_po2_bar = 1.6", 'justification = "a low pot"')
+    assert only(measured(line, up=(1.0, 1.2), down=()), parse_limits(text, "shop.toml")).grade == "watch"
+
+
+@pytest.mark.parametrize("required_from", [1.4, 2.0])
+def test_the_required_error_follows_the_limits_file(measured, required_from):
+    text = LIMITS.text.replace(
+        "required_from_po2_bar = 1.6", f'required_from_po2_bar = {required_from}\njustification = "ours"'
+    )
+    limits = parse_limits(text, "shop.toml")
+    below, at = (1.0, round(required_from - 0.2, 1)), (1.0, required_from)
+    told = only(measured(line, up=below, down=()), limits).reasons[0]
+    assert f"no step held at {required_from:g} bar or above" in told
+    assert only(measured(line, up=at, down=()), limits).grade != "ungraded"
+
+
+def test_the_uncertainties_are_said_to_come_from_where_they_came(measured):
+    named = measured(line, errors=ErrorModel(source="bench.toml"))
+    assert grade(named, LIMITS).conditions.uncertainty_source == "bench.toml"
+    kept = dataclasses.replace(named, conditions=RunConditions(uncertainty_source="as told"))
+    assert grade(kept, LIMITS).conditions.uncertainty_source == "as told"
 
 
 @settings(max_examples=40, deadline=None)

@@ -184,3 +184,98 @@ def test_a_reversed_cell_in_a_run_leaves_the_others_as_they_are():
     result = graded(LostContact("TB-0402", floats_at_mv=-50.0, pickup_mv=0.01))
     assert_same(to_json(result)["cells"][:2], beside_a_good_one())
     assert result.cells[2].diagnosis[0].startswith("Reversed polarity: ")
+
+
+@pytest.fixture
+def faults(measured):
+    """Grade one cell whose table is edited; the reasons when it is ungraded, else nothing."""
+
+    def run(response, edit=None, **changes):
+        (cell,) = grade(measured(response, edit=edit, fraction=1.0, **changes), LIMITS).cells
+        return " ".join(cell.reasons) if cell.grade == "ungraded" else ""
+
+    return run
+
+
+@pytest.mark.parametrize(("mv_per_bar", "found"), [(-50.0, True), (-10.0, True), (-9.99, False)])
+def test_a_reversed_output_is_of_a_cells_size_at_every_step(faults, mv_per_bar, found):
+    assert ("The output is negative at every step" in faults(lambda p: mv_per_bar * p)) == found
+
+
+def test_one_step_that_is_not_negative_is_enough_to_be_no_reversed_cell(faults):
+    def edit(fields):
+        fields["output_mv"][0, 4] = 0.1
+
+    assert "negative at every step" not in faults(lambda p: -50.0 * p, edit)
+
+
+def test_a_reversed_cell_is_told_with_its_first_reading_in_oxygen(faults):
+    def edit(fields):
+        fields["output_mv"][0, 1] = np.nan
+
+    assert "(−50.0 mV at 1.0 bar)" in faults(lambda p: -50.0 * p)
+    assert "(−60.0 mV at 1.2 bar)" in faults(lambda p: -50.0 * p, edit)
+
+
+def test_a_negative_output_in_air_alone_says_nothing_of_a_lead(faults):
+    reasons = faults(lambda p: -50.0 * p, up=(), down=())
+    assert "no step in oxygen" in reasons
+    assert "negative" not in reasons
+
+
+@pytest.mark.parametrize("air", [True, False])
+@pytest.mark.parametrize(("part", "found"), [(0.02, True), (0.049, True), (0.05, False), (0.06, False)])
+def test_an_output_has_vanished_below_a_twentieth_of_what_it_should_be(faults, air, part, found):
+    def edit(fields):
+        oxygen = [k for k, nominal in enumerate(fields["nominal_po2_bar"]) if nominal >= 1.8]
+        fields["output_mv"][0, oxygen] = [part * 50.0 * fields["nominal_po2_bar"][k] for k in oxygen]
+
+    assert ("vanished at 1.8 bar" in faults(line, edit, air=air)) == found
+
+
+def test_an_output_that_is_only_missing_in_air_has_not_vanished(faults):
+    def edit(fields):
+        fields["output_mv"][0, 0] = 0.0
+
+    assert "vanished" not in faults(line, edit)
+
+
+def test_nothing_vanishes_of_a_cell_that_never_was_calibrated(faults):
+    def edit(fields):
+        fields["output_mv"][0, -1] = 0.0
+
+    assert "vanished" not in faults(line, edit, up=(1.4, 1.6), down=(1.4,))
+
+
+@pytest.mark.parametrize(
+    ("percent", "found"),
+    [
+        # 0.5 mV of 50 mV is what a contact has to leave, and five times what the holds before had.
+        ((0.04, 1.0), False),
+        ((0.04, 1.02), True),
+        ((0.25, 1.25), False),
+        ((0.25, 1.26), True),
+    ],
+)
+def test_a_contact_broke_where_noise_is_large_and_five_times_what_it_was(faults, percent, found):
+    def edit(fields):
+        fields["noise_percent"][0, :] = percent[0]
+        fields["noise_percent"][0, 1] = percent[1]
+
+    assert ("became noisy at 1.0 bar" in faults(line, edit)) == found
+
+
+def test_a_broken_contact_is_told_in_millivolts_before_and_after(faults):
+    reasons = faults(line, noisy(0.04, 0.03, 0.05, 4.8))
+    assert "became noisy at 1.4 bar (3.4 mV rms, not more than 0.030 mV before)" in reasons
+
+
+def test_noise_in_air_after_the_oxygen_is_not_laid_on_the_contact(faults):
+    def edit(fields):
+        fields["gas"] = (*fields["gas"][:-1], "air")
+        fields["nominal_po2_bar"][-1] = np.nan
+        fields["oxygen_fraction"][:, -1] = 0.2095
+        fields["output_mv"][:, -1] = 10.475
+        fields["noise_percent"][0, -1] = 40.0
+
+    assert faults(line, edit) == ""

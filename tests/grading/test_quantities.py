@@ -145,6 +145,164 @@ def test_temperature_is_corrected_where_the_coefficient_is_known(measured):
     assert at(unknown, "oxygen_output_mv").value == pytest.approx(53.0)
 
 
+def at_po2(**changes):
+    """Moves steps, counted from the first in oxygen: `at_po2(po2={3: 1.55}, mv={3: 74.0})`."""
+
+    def edit(fields):
+        for k, po2 in changes.get("po2", {}).items():
+            fields["pressure_bar"][0, k] = po2
+        for k, mv in changes.get("mv", {}).items():
+            fields["output_mv"][0, k] = mv
+
+    return edit
+
+
+@pytest.mark.parametrize(
+    ("up", "down", "moved_to", "mv", "percent"),
+    [
+        # The rising branch is 50, 75 and 85 mV at 1.0, 1.6 and 2.0 bar; its slope is taken by hand.
+        ((1.0, 1.6, 2.0), (1.6,), 1.55, 74.0, 100.0 * ((74.0 + 35.0 * 0.05) / 75.0 - 1.0)),
+        ((1.0, 1.6, 2.0), (2.0,), 1.96, 85.0, 100.0 * (25.0 * 0.04 / 85.0)),
+        ((1.0, 1.6, 2.0), (1.0,), 0.96, 50.0, 100.0 * (25.0 / 0.6 * 0.04 / 50.0)),
+        ((2.0, 1.0, 1.6), (1.6,), 1.55, 74.0, 100.0 * ((74.0 + 35.0 * 0.05) / 75.0 - 1.0)),
+        ((1.0,), (1.0,), 0.96, 50.0, 100.0 * (50.0 * 0.04 / 50.0)),
+    ],
+)
+def test_hysteresis_moves_along_the_slope_of_the_cells_own_rising_steps(
+    measured, up, down, moved_to, mv, percent
+):
+    made = measured(
+        lambda p: {1.0: 50.0, 1.6: 75.0, 2.0: 85.0}[round(p, 1)],
+        up=up,
+        down=down,
+        air=False,
+        fraction=1.0,
+        edit=at_po2(po2={len(up): moved_to}, mv={len(up): mv}),
+    )
+    assert at(made, "hysteresis_percent").value == pytest.approx(abs(percent), rel=1e-9)
+
+
+def test_a_slope_is_not_taken_from_steps_that_are_hardly_apart(measured):
+    made = measured(
+        lambda p: 50.0,
+        up=(1.0, 1.1),
+        down=(1.0,),
+        air=False,
+        fraction=1.0,
+        edit=at_po2(po2={0: 1.02, 1: 1.06, 2: 1.00}, mv={1: 70.0}),
+    )
+    # The neighbour is 0.04 bar away: a line through zero is steadier than a slope of 20 mV over it.
+    assert at(made, "hysteresis_percent").value == pytest.approx(100.0 * (50.0 / 1.02 * 0.02 / 50.0))
+
+
+def test_a_missing_neighbour_is_stepped_over_by_its_own_branch_only(measured):
+    def edit(fields):
+        fields["output_mv"][0, 2] = np.nan
+        fields["pressure_bar"][0, 3] = 1.55
+        fields["output_mv"][0, 3] = 74.0
+
+    made = measured(
+        lambda p: {1.0: 50.0, 1.6: 75.0, 2.0: 85.0}[round(p, 1)],
+        up=(1.0, 1.6, 2.0),
+        down=(1.6,),
+        air=False,
+        fraction=1.0,
+        edit=edit,
+    )
+    expected = 100.0 * ((74.0 + 25.0 / 0.6 * 0.05) / 75.0 - 1.0)
+    assert at(made, "hysteresis_percent").value == pytest.approx(abs(expected))
+
+
+@pytest.mark.parametrize(
+    ("po2", "calibrates"),
+    [(0.64, False), (0.65, False), (0.66, True), (0.8, True), (1.14, True), (1.15, False), (1.16, False)],
+)
+def test_a_handset_is_calibrated_at_an_ambient_pressure_of_high_ground_to_sea_level(
+    measured, po2, calibrates
+):
+    found = at(measured(line, up=(po2, 1.6), down=(), fraction=1.0), "oxygen_output_mv").value
+    assert (found is not None) == calibrates
+
+
+@pytest.mark.parametrize(
+    ("up", "down", "mv", "calibrated_mv"),
+    [
+        ((1.0, 1.6), (1.0,), {2: 49.0}, 50.0),
+        ((1.6,), (1.0,), {1: 49.0}, 49.0),
+        ((0.8, 1.6), (1.0,), {2: 49.0}, 49.0),
+        ((1.1, 1.0), (), {0: 60.0}, 50.0),
+        ((1.0, 1.0, 1.6), (), {1: 49.0}, 50.0),
+        ((1.1, 0.9), (), {0: 66.0, 1: 36.0}, 60.0),
+    ],
+    ids=["rising first", "falling alone", "nearest before rising", "nearest", "earliest", "equally near"],
+)
+def test_the_calibration_step_is_the_nearest_to_1_bar_then_rising_then_the_earliest(
+    measured, up, down, mv, calibrated_mv
+):
+    made = measured(line, up=up, down=down, air=False, fraction=1.0, edit=at_po2(mv=mv))
+    assert at(made, "oxygen_output_mv").value == pytest.approx(calibrated_mv)
+
+
+def test_a_step_that_gives_one_millivolt_can_be_calibrated_at(measured):
+    def edit(fields):
+        fields["output_mv"][0, 1] = 1.0
+
+    assert at(measured(line, edit=edit), "oxygen_output_mv").value == pytest.approx(1.0)
+
+
+def test_the_first_step_in_air_counts(measured):
+    def two_in_air(fields):
+        fields["gas"] = (*fields["gas"][:-1], "air")
+        fields["nominal_po2_bar"][-1] = np.nan
+        fields["oxygen_fraction"][:, -1] = 0.2095
+        fields["pressure_bar"][:, -1] = 1.0
+        fields["output_mv"][:, -1] = 9.0
+
+    assert at(measured(line, edit=two_in_air), "air_output_mv").value == pytest.approx(10.475)
+
+
+@pytest.mark.parametrize(
+    ("up", "down", "step"),
+    [((1.0, 2.0), (2.0, 1.0), 1), ((1.0, 1.6), (2.0,), 2), ((2.0, 1.0, 2.0), (), 0), ((2.0, 1.0), (), 0)],
+)
+def test_the_top_hold_is_the_highest_then_rising_then_the_earliest(measured, up, down, step):
+    def edit(fields):
+        fields["fade_percent_per_min"][0, :] = np.arange(len(fields["gas"]))
+
+    found = at(measured(line, up=up, down=down, air=False, edit=edit), "fade_percent_per_min")
+    assert found.value == step
+
+
+def test_a_step_without_a_nominal_value_is_named_by_what_its_cells_saw(measured):
+    def edit(fields):
+        fields["nominal_po2_bar"][:] = np.nan
+        fields["pressure_bar"][0, 4] = 1.72
+        fields["pressure_bar"][1, 4] = 1.58
+        fields["pressure_bar"][2, 4] = np.nan
+
+    made = measured(line, line, line, down=(), fraction=1.0, edit=edit)
+    named = [key[1] for key in figures(made) if key[0] == "indication_error_percent"]
+    # The median of 1.72 and 1.58 bar is 1.65, which rounds to 1.6 or 1.7 by its last bit.
+    assert named[:2] + named[3:] == [1.2, 1.4, 1.8, 2.0]
+    assert named[2] in (1.6, 1.7)
+
+
+def test_steps_at_the_calibration_pressure_are_no_indication_errors(measured):
+    found = figures(measured(line, up=(0.8, 1.0, 1.2), down=(1.0,)))
+    assert [key[1] for key in found if key[0] == "indication_error_percent"] == [0.8, 1.2]
+
+
+def test_every_cell_has_its_own_steps(measured):
+    def edit(fields):
+        fields["output_mv"][1, 1] = np.nan
+        fields["output_mv"][1, -1] = 48.0
+
+    made = measured(line, line, edit=edit)
+    assert at(made, "oxygen_output_mv", cell=0).value == pytest.approx(50.0)
+    assert at(made, "oxygen_output_mv", cell=1).value == pytest.approx(48.0)
+    assert at(made, "indication_error_percent", 2.0, cell=1).value == pytest.approx(100 * (50 / 48 - 1))
+
+
 def test_errors_that_the_steps_share_cancel_in_ratios(measured):
     gain = ErrorModel(
         **{**NO_ERRORS, "gauge_gain": 0.01, "voltmeter_gain": 0.01, "bottle_oxygen_fraction": 0.01}

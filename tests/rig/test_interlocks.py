@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from drivers.ports import ReadingStatus, ValveState
-from rig.safety.drive_words import Drive
+from rig.safety.drive_words import WORDS, Drive
 from rig.safety.interlocks import INTERLOCKS, Response, first_trip
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import GaugeState, Scan
@@ -190,7 +190,7 @@ CASES = [
         "abort",
         {"scans_below_set_point": 3, "rate_bar_per_s": -0.0121},
         {"scans_below_set_point": 2, "rate_bar_per_s": -0.0121},
-        "0.7 bar/min",
+        "at 0.7 bar/min",
     ),
     (
         "VENT_OPEN",
@@ -304,6 +304,45 @@ def test_without_readings_only_what_needs_none_speaks():
     )
     assert first_trip(blind, LIMITS) is None
     assert first_trip(replace(blind, intent=Intent.FLOW, weak_groups=0), LIMITS) is None
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"scans_above_set_point": 3},
+        {"scans_below_set_point": 3},
+        {"scans_below_set_point": 3, "intent": Intent.UP},
+        {"kept_bar": 0.1},
+        {"weak_groups": 3, "intent": Intent.DOWN},
+        {"intent": Intent.FLOW},
+    ],
+)
+def test_a_pressure_that_was_never_read_is_not_told_of(changes):
+    assert first_trip(scan(gauge=gauge(None), **changes), LIMITS) is None
+
+
+def test_a_back_pressure_needs_a_barometer():
+    assert first_trip(scan(intent=Intent.FLOW, gauge=gauge(1.9), barometer_bar=None), LIMITS) is None
+
+
+def test_a_fall_while_filling_without_a_set_point_is_a_leak_like_any_other():
+    text = first_trip(scan(scans_below_set_point=3, intent=Intent.UP, set_point_bar=None), LIMITS).text
+    assert "more than 20 mbar below" in text
+
+
+@pytest.mark.parametrize("status", [ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN])
+def test_a_gauge_that_does_not_answer_is_lost_and_not_invalid_too(status):
+    lost = gauge(status=status, failed_readings=3)
+    silent = scan(gauge=lost, second_gauge=lost)
+    speaking = {one.code for one in INTERLOCKS if one.check(silent, LIMITS)}
+    assert speaking == {"GAUGE_LOST", "SECOND_GAUGE_LOST"}
+
+
+@pytest.mark.parametrize("drive", [Drive.VALVES, Drive.CONTROLLER])
+def test_outputs_that_do_not_answer_begin_a_sentence(drive):
+    text = first_trip(scan(drive=drive, valve_failures=2), LIMITS).text
+    outputs = WORDS[drive].outputs
+    assert text.startswith(f"{outputs.capitalize()} does not answer; ")
 
 
 def test_a_back_pressure_at_its_limit_is_not_yet_blocked():

@@ -58,6 +58,11 @@ def of_shot(changes=None, state=State.EXECUTE, duration_ms=100, rise_bar=0.002, 
     )
 
 
+def test_without_any_pressure_no_shot_is_given():
+    blind = {"pressure_bar": None, "pressure_b_bar": None}
+    assert of_shot(blind) == "the pressure gauge has no valid reading"
+
+
 @pytest.mark.parametrize("drive", list(Drive))
 def test_gas_is_let_in_when_all_is_well(drive):
     assert refusal({"drive": drive}) is None
