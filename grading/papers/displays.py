@@ -1,4 +1,4 @@
-"""What a handset that is calibrated on a cell would show, and what the truth is when it shows something."""
+"""What a handset calibrated on a cell would show, and the true PO2 at a given display."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from grading.results import CellResult, StepResult
 Json = dict[str, Any]
 
 TELLING_BAR: Final = 1.6
-"""The step whose display is told in words."""
+"""The step whose display is stated in words."""
 _IN_TABLES: Final = re.compile(r"(?i)when it shows \d")
 """Statements that a small table already holds."""
 
@@ -24,7 +24,7 @@ def calibration_text(cell: CellResult) -> str:
 
 
 def displays(cell: CellResult) -> Json:
-    """What a handset would show; nothing on a paper that grades nothing, where it could pass for a result."""
+    """What a handset would show; empty on a paper without a grade, where it could be taken for a result."""
     if cell.grade == "ungraded":
         return {"statements": [], "shows": [], "mirror": []}
     return {
@@ -42,7 +42,7 @@ def displays(cell: CellResult) -> Json:
 
 
 def _told_steps(cell: CellResult) -> list[StepResult]:
-    """Rising steps with an indication error; where the test has none, the falling ones."""
+    """Rising steps with an indication error, or the falling ones where the test has none."""
     for direction in ("up", "down"):
         steps = [
             s
@@ -58,7 +58,7 @@ _MOST_TOLD: Final = 7
 
 
 def _thinned(steps: list[StepResult]) -> list[StepResult]:
-    """The first step at each nominal PO2, and no more of them than a line holds: lowest and highest stay."""
+    """The first step at each nominal PO2, thinned to what a line holds; lowest and highest stay."""
     first = list({s.nominal_po2_bar or round(s.po2_bar, 2): s for s in reversed(steps)}.values())
     first.sort(key=lambda s: s.po2_bar)
     if len(first) <= _MOST_TOLD:
@@ -68,7 +68,7 @@ def _thinned(steps: list[StepResult]) -> list[StepResult]:
 
 
 def _statements(cell: CellResult) -> list[str]:
-    """What grading says of displays, without what the small tables tell; at the least one step in words."""
+    """Statements on displays, without those that the small tables show; at least one step in words."""
     said = [sentence(s) for s in cell.detail.statements if _IN_TABLES.match(s) is None]
     steps = _told_steps(cell)
     if said or not steps:
