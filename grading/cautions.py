@@ -17,9 +17,7 @@ DEFER: Final = (
     "judgement of licensed or competent persons go before anything printed here."
 )
 LIMITS_ARE_THE_SHOPS: Final = "The limits are the workshop's choice. Set them from the cell maker's own data."
-OWN_CHECKS: Final = (
-    "Calibrate and check a cell before every dive, as the rebreather's maker says."
-)
+OWN_CHECKS: Final = "Calibrate and check a cell before every dive, as the rebreather's maker says."
 OXYGEN: Final = (
     "Oxygen under pressure makes fires fierce: only parts cleaned and rated for oxygen, no oil or grease, "
     "cylinder valves opened slowly, vent led outdoors, nothing that can spark or glow."
@@ -45,9 +43,7 @@ REJECT_WASTE_LOT: Final = (
     "Rejected cells do not go back to service. They hold lead and caustic potassium hydroxide: do not open "
     "them, and hand them in as hazardous waste by the local rules."
 )
-UNGRADED: Final = (
-    "This paper gives no grade. It is neither a pass nor a reject: test the cell again."
-)
+UNGRADED: Final = "This paper gives no grade. It is neither a pass nor a reject: test the cell again."
 
 PAPER: Final[tuple[str, ...]] = (NO_CLAIM, DEFER, OWN_CHECKS, LIMITS_ARE_THE_SHOPS)
 START_OF_RUN: Final[tuple[str, ...]] = (OXYGEN, PRESSURE, SOFTWARE_LIMITS, CELL_HANDLING, DEFER)

@@ -2,7 +2,7 @@
 
 `SeparableBatch` fits many short data sets that share a model with one linear amplitude and one or two shape
 parameters, by variable projection and Levenberg-Marquardt; its arrays run over data sets in the last axis, so
-that every numpy call works on long contiguous rows. Axes below: R data of one set, B sets side by side.
+that each numpy call works on long contiguous rows. Axes below: R data of one set, B sets side by side.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Propagation of uncertainty after JCGM 100, batched over cells.
 
 Derivatives are taken by the complex step (exact to rounding, no step to choose), so every function
-passed in here must be analytic: no abs, max, interpolation or comparison on values. Coverage is 95.45 % throughout
-(k = 2 for infinite degrees of freedom), Student's t at the effective degrees of freedom otherwise.
+passed in here must be analytic: no abs, max, interpolation or comparison on values. Coverage is 95.45 %
+throughout (k = 2 for infinite degrees of freedom), Student's t at the effective degrees of freedom otherwise.
 """
 
 from __future__ import annotations
@@ -159,8 +159,8 @@ class StepErrors:
     """Reference PO2 and output of every step with the whole covariance between them, by source of error.
 
     The last axis of length 2K is the K reference PO2 values, then the K outputs. Rows of `common` affect all
-    steps together (a gauge's gain); rows of `independent` affect each step on its own (scatter). Missing steps
-    have NaN values and zero sensitivities.
+    steps together (a gauge's gain); rows of `independent` affect each step alone (scatter). Missing steps have
+    NaN values and zero sensitivities.
 
     Attributes:
         po2_bar, output_mv: shape (N, K).

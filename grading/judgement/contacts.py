@@ -1,4 +1,4 @@
-"""Faults of plug and lead that show in a cell's settled steps; nothing can then be said about the cell itself.
+"""Faults of plug and lead that a cell's settled steps show; such a cell itself cannot be judged.
 
 The rig's own findings come from single readings. These come from the steps, so they work for a table too.
 """
@@ -17,8 +17,8 @@ VANISHED_FRACTION: Final = 0.05
 """An output below this part of what the calibration step predicts has vanished; no ceiling does that."""
 
 CONTACT_NOISE_MV: Final = 0.5
-"""Noise (rms over a hold) above this comes from a contact, when the holds before were quiet. Common practice, no
-source; a sound contact leaves a hundredth of it."""
+"""Noise (rms over a hold) above this comes from a contact, when the holds before were quiet. Common practice,
+no source; a sound contact leaves a hundredth of it."""
 
 QUIET_PART: Final = 0.2
 """The holds before were quiet when their noise, in percent of the output, was below this part of it. Noise
@@ -28,7 +28,7 @@ LEAST_PO2_BAR: Final = 0.1
 """Below this, in nitrogen, the sign of an output says nothing."""
 
 LEAST_REVERSED_MV_PER_BAR: Final = 10.0
-"""A negative output at least this large for its PO2 at every step comes from a cell, not from a floating lead;
+"""A negative output at least this large for its PO2 at every step is that of a cell, not of a floating lead;
 a healthy cell gives 40 to 60. Common practice, no source."""
 
 
@@ -55,8 +55,8 @@ def _reversed(quantities: Quantities, cell: int) -> LeadFault | None:
     po2, mv = quantities.errors.po2_bar[cell], quantities.errors.output_mv[cell]
     oxygen = np.isfinite(quantities.steps.nominal_po2_bar) & np.isfinite(mv)
     with np.errstate(invalid="ignore"):
-        told = np.isfinite(mv) & (po2 > LEAST_PO2_BAR)
-    if not np.any(oxygen) or np.any(mv[told] > -LEAST_REVERSED_MV_PER_BAR * po2[told]):
+        known = np.isfinite(mv) & (po2 > LEAST_PO2_BAR)
+    if not np.any(oxygen) or np.any(mv[known] > -LEAST_REVERSED_MV_PER_BAR * po2[known]):
         return None
     return LeadFault(
         "reversed",

@@ -136,7 +136,7 @@ def decide_lower_bound(
         at_least: the bound at about 95 %.
         pass_limits: lower and upper; an upper one can't be shown to hold.
         reject_limits: likewise.
-        tested_to: how far the test went, same unit. A bound that reaches it is the most that the test can show.
+        tested_to: how far the test went, same unit. A bound that reaches it is the most a test can show.
         typed_pressure: as for `decide`.
 
     Returns:

@@ -17,7 +17,7 @@ from grading.results import CellDetail, ResponseCurve, StepResult
 DISPLAYS_BAR: Final = (1.2, 1.3, 1.4, 1.5, 1.6)
 """Displays whose true PO2 is calculated."""
 
-TELLING_BAR: Final = 1.6
+STATED_AT_BAR: Final = 1.6
 """The step whose display is stated in words."""
 
 SET_POINT_BAR: Final = 1.3
@@ -88,34 +88,34 @@ def _statements(
     po2, display = _display_branch(quantities, cell)
     if po2.size == 0:
         return ()
-    told = []
+    sentences = []
     shown = _shown_by_nominal(quantities, cell)
     if shown:
         calibration = float(quantities.errors.po2_bar[cell, int(quantities.steps.calibration[cell])])
-        telling = min(shown, key=lambda nominal: abs(nominal - TELLING_BAR))
+        stated = min(shown, key=lambda nominal: abs(nominal - STATED_AT_BAR))
         sentence = (
-            f"Calibrated on this cell at PO2 {calibration:.2f} bar, a handset shows {shown[telling]:.2f} "
-            f"where the truth is {telling:.2f} bar"
+            f"Calibrated on this cell at PO2 {calibration:.2f} bar, a handset shows {shown[stated]:.2f} "
+            f"where the truth is {stated:.2f} bar"
         )
         top = max(shown)
-        if top > telling:
+        if top > stated:
             sentence += f", and {shown[top]:.2f} where it is {top:.2f} bar"
-        told.append(sentence + ".")
+        sentences.append(sentence + ".")
     truth = dict(mirror).get(SET_POINT_BAR)
     if truth is not None:
-        told.append(f"When it shows {SET_POINT_BAR:.2f}, the truth is {truth:.2f} bar.")
+        sentences.append(f"When it shows {SET_POINT_BAR:.2f}, the truth is {truth:.2f} bar.")
     elif po2[-1] >= SET_POINT_BAR:
-        told.append(
+        sentences.append(
             f"It never shows {SET_POINT_BAR:.2f}: the most it shows is {display.max():.2f}, "
             f"up to a true {po2[-1]:.2f} bar."
         )
-    if _ceiling_is_told(quantities, cell):
+    if _ceiling_is_stated(quantities, cell):
         curve = quantities.fits.statement(cell)
-        told.append(curve[0].upper() + curve[1:] + ("" if curve.endswith(".") else "."))
-    return tuple(told)
+        sentences.append(curve[0].upper() + curve[1:] + ("" if curve.endswith(".") else "."))
+    return tuple(sentences)
 
 
-def _ceiling_is_told(quantities: Quantities, cell: int) -> bool:
+def _ceiling_is_stated(quantities: Quantities, cell: int) -> bool:
     """Whether the fit's sentence on the ceiling helps a reader.
 
     Outputs that were still falling say nothing about a ceiling. Where a bend was measured whose shape the

@@ -27,10 +27,10 @@ FINDINGS: Final[dict[str, str]] = {
     "plug; a cell that still reads zero on another lead is dead.",
     "unplugged": "Unplugged mid-run: the output vanished between two readings. Check plug and lead, "
     "clean the contacts, and test again.",
-    "reversed": "Reversed polarity: the output has the size of a cell's and the wrong sign. + and - are exchanged "
-    "at the plug or in the lead: correct that and test again.",
-    "bad_contact": "Bad contact: the output was steady and began to jump in mid-run. The likely cause is plug "
-    "or lead. Clean and dry the contacts, check plug and lead, and test again; if the cell is noisy on "
+    "reversed": "Reversed polarity: the output has the size of a cell's and the wrong sign. + and - are "
+    "exchanged at the plug or in the lead: correct that and test again.",
+    "bad_contact": "Bad contact: the output was steady and began to jump in mid-run. The likely cause is the "
+    "plug or lead. Clean and dry the contacts, check plug and lead, and test again; if the cell is noisy on "
     "another socket too, the cell is the cause.",
     "rapid_decompression": "A fast fall of pressure can tear a membrane or form bubbles behind it. Let the "
     "cell rest at ambient pressure for as long as it was under pressure, ten minutes at least, and test it "
@@ -122,9 +122,9 @@ def diagnose(
         findings: words of the record's `cell` events.
         notes: what the reduction found that does not prevent a grade ("not settled at 2.0 bar").
     """
-    told = [FINDINGS[finding] for finding in findings if finding in FINDINGS]
-    if told:
-        return (*told, *notes)
+    sentences = [FINDINGS[finding] for finding in findings if finding in FINDINGS]
+    if sentences:
+        return (*sentences, *notes)
     pattern = Pattern(quantities, cell, tuple(judged))
     if gives_no_output(quantities, cell):
         return (_NO_OUTPUT, *notes)
@@ -298,7 +298,7 @@ def rig_findings(judged: Sequence[Sequence[Judged]]) -> tuple[str, ...]:
     Args:
         judged: the figures of every cell of the source.
     """
-    told = []
+    sentences = []
     for key, hint in _SHARED.items():
         sides = []
         for cell in judged:
@@ -307,8 +307,8 @@ def rig_findings(judged: Sequence[Sequence[Judged]]) -> tuple[str, ...]:
             if found:
                 sides.append(math.copysign(1.0, beyond[-1].figure.value or 0.0) if beyond else 0.0)
         if len(sides) >= _LEAST_CELLS_TO_BLAME_RIG and 0.0 not in sides and len(set(sides)) == 1:
-            told.append(f"All {len(sides)} cells of this run show the same {hint}")
-    return tuple(told)
+            sentences.append(f"All {len(sides)} cells of this run show the same {hint}")
+    return tuple(sentences)
 
 
 _SHARED: Final[dict[FigureKey, str]] = {

@@ -165,8 +165,8 @@ def _grade_cell(
     if barred:
         figures = tuple(replace(one.figure, grade=None, probability_of_conformity=None) for one in judged)
         undecided = [Judged(figure, None) for figure in figures]
-        told = diagnose(quantities, cell, undecided, findings, notes) if findings else notes
-        return CellResult(info, "ungraded", tuple(barred), tuple(told), figures, detail)
+        sentences = diagnose(quantities, cell, undecided, findings, notes) if findings else notes
+        return CellResult(info, "ungraded", tuple(barred), tuple(sentences), figures, detail)
     diagnosis = diagnose(quantities, cell, judged, findings, notes)
     figures = tuple(one.figure for one in judged)
     missing = _missing_required(judged, limits)
@@ -178,15 +178,15 @@ def _grade_cell(
 
 def _missing_required(judged: Sequence[Judged], limits: Limits) -> list[str]:
     """Say which required figures are missing; for the indication error one step is enough."""
-    told = []
+    sentences = []
     for one in judged:
         figure = one.figure
         if figure.required and figure.value is None and (figure.at_least is None or one.decision is None):
-            told.append(
+            sentences.append(
                 f"{wording.figure_name(figure)} is missing, which the limits file '{limits.name}' requires"
                 f"{f': {figure.reason}' if figure.reason else ''}."
             )
-    return told
+    return sentences
 
 
 def _without_steps(measurement: Measurement, cell: int) -> CellResult:

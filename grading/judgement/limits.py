@@ -144,7 +144,7 @@ def parse_limits(text: str, file: str, *, check_loosening: bool = True) -> Limit
         text: the file as read; its hash is taken over this text in UTF-8.
         file: its name, for messages and for the record.
         check_loosening: refuse a file that is looser than the general one and does not say why. Off for the
-            text kept in a record: it was checked at the time of the run, against the general file of that time.
+            text kept in a record: it was checked at the time of the run, by the general file of that time.
 
     Raises:
         FileError: names file, line and field, and what would be right; one sentence a problem.
@@ -229,7 +229,7 @@ def _step_limits(key: FigureKey, section: StepsSection) -> StepLimits:
 
 def _with_loosening(limits: Limits, parsed: LimitsFile, source: TomlText) -> Limits:
     """Return the limits with the list of what is looser; FileError where no justification is given."""
-    told: list[str] = []
+    sentences: list[str] = []
     problems: list[str] = []
     for key, how in _loosenings(limits, general_limits()):
         section = parsed.section(key)
@@ -244,13 +244,13 @@ def _with_loosening(limits: Limits, parsed: LimitsFile, source: TomlText) -> Lim
         if isinstance(section, StepsSection) and not justification:
             justification = "; ".join(band.justification for band in section.bands if band.justification)
         if justification:
-            told.append(f"{key}: {how}, looser than the general limits; justification: {justification}")
+            sentences.append(f"{key}: {how}, looser than the general limits; justification: {justification}")
         else:
             what = f'{how}, which is looser than the general limits; add justification = "why"'
             problems.append(source.problem(("figures", key), what))
     if problems:
         raise FileError(*problems)
-    return replace(limits, loosened=tuple(told))
+    return replace(limits, loosened=tuple(sentences))
 
 
 def _loosenings(limits: Limits, general: Limits) -> Iterator[tuple[FigureKey, str]]:
@@ -290,7 +290,7 @@ def _looser_steps(here: StepLimits, there: StepLimits) -> Iterator[str]:
 
 def _wider(here: FigureLimits, there: FigureLimits) -> list[str]:
     """Say which of the limits `here` are wider than `there`."""
-    told = []
+    sentences = []
     for word, mine, theirs in (
         ("pass", here.pass_limits, there.pass_limits),
         ("reject", here.reject_limits, there.reject_limits),
@@ -300,8 +300,10 @@ def _wider(here: FigureLimits, there: FigureLimits) -> list[str]:
         their_lower = -math.inf if theirs[0] is None else theirs[0]
         their_upper = math.inf if theirs[1] is None else theirs[1]
         if lower < their_lower or upper > their_upper:
-            told.append(f"its {word} limits are {_written(here.key, mine)}, not {_written(here.key, theirs)}")
-    return told
+            sentences.append(
+                f"its {word} limits are {_written(here.key, mine)}, not {_written(here.key, theirs)}"
+            )
+    return sentences
 
 
 def _written(key: FigureKey, pair: LimitPair) -> str:

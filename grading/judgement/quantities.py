@@ -30,7 +30,7 @@ CALIBRATION_RANGE_BAR: Final = (0.65, 1.15)
 """Where a handset may have been calibrated in oxygen at ambient pressure: high ground to sea level."""
 
 LEAST_OUTPUT_MV: Final = 1.0
-"""A cell below this in oxygen gives no output that others can be compared with. Common practice, no source."""
+"""A cell below this in oxygen gives no output to compare other outputs with. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)

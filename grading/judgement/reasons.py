@@ -32,47 +32,47 @@ class Judged:
 
 
 def reasons(judged: Sequence[Judged], not_graded: Sequence[str] = ()) -> tuple[str, ...]:
-    """Say why a cell's figures give its grade, the gravest first; what was not tested or not graded comes last.
+    """Say why a cell's figures give its grade, the gravest first; figures not tested or graded come last.
 
     Args:
         judged: the figures of the cell.
         not_graded: keys of figures that the limits file has no table for.
     """
-    told: list[str] = []
+    sentences: list[str] = []
     for grade in ("reject", "watch"):
-        told += _of_grade(judged, grade)
-    if not told:
-        told.append(PASSED)
+        sentences += _of_grade(judged, grade)
+    if not sentences:
+        sentences.append(PASSED)
     untested = [
         wording.figure_name(one.figure)
         for one in judged
         if one.figure.value is None and one.figure.at_least is None
     ]
     if untested:
-        told.append(f"Not tested: {'; '.join(untested)}.")
+        sentences.append(f"Not tested: {'; '.join(untested)}.")
     if not_graded:
-        told.append(wording.not_graded(not_graded))
-    return tuple(told)
+        sentences.append(wording.not_graded(not_graded))
+    return tuple(sentences)
 
 
 def _of_grade(judged: Sequence[Judged], grade: str) -> list[str]:
     found = [one for one in judged if one.decision is not None and one.decision.grade == grade]
-    told = []
+    sentences = []
     for key in dict.fromkeys(one.figure.key for one in found if one.kind.by_step):
-        told += _of_steps([one for one in found if one.figure.key == key], grade)
-    return told + [sentence(one) for one in found if not one.kind.by_step]
+        sentences += _of_steps([one for one in found if one.figure.key == key], grade)
+    return sentences + [sentence(one) for one in found if not one.kind.by_step]
 
 
 def _of_steps(judged: Sequence[Judged], grade: str) -> list[str]:
     """The worst step in full, the others in a list."""
     worst, *others = sorted(judged, key=_how_bad, reverse=True)
-    told = [sentence(worst)]
+    sentences = [sentence(worst)]
     if others:
         others.sort(key=lambda one: one.figure.nominal_po2_bar or 0.0)
         listed = ", ".join(f"{one.figure.nominal_po2_bar:.1f} bar ({_found(one)})" for one in others)
         verb = "Rejected" if grade == "reject" else "Not passed"
-        told.append(f"{verb} also at {listed}.")
-    return told
+        sentences.append(f"{verb} also at {listed}.")
+    return sentences
 
 
 def _found(one: Judged) -> str:
@@ -162,12 +162,12 @@ def _uncertainty(figure: Figure) -> str:
 
 def _undecidable(figure: Figure) -> str:
     room = room_to_decide(figure.pass_limits or (None, None), figure.reject_limits or (None, None))
-    told = (
+    text = (
         f"{wording.figure_name(figure)} can't be decided with this rig: {wording.figure_quantity(figure)}, "
         f"and that uncertainty is larger than the {wording.plain(room)} {figure.unit} between the pass and "
         "the reject limit"
     )
     if figure.budget:
         largest = figure.budget[0]
-        told += f"; {100.0 * largest.share:.0f} % of its variance comes from {largest.name}"
-    return told + ". The reason is the rig, not the cell."
+        text += f"; {100.0 * largest.share:.0f} % of its variance comes from {largest.name}"
+    return text + ". The reason is the rig, not the cell."

@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime
 from typing import Any, Final
 
 from grading import cautions, wording
-from grading.papers.displays import TELLING_BAR, calibration_text, displays
+from grading.papers.displays import STATED_AT_BAR, calibration_text, displays
 from grading.papers.identity import Identity, code_text
 from grading.papers.printable import printable
 from grading.papers.rows import (
@@ -58,7 +58,7 @@ def certificate_content(grading: Grading, cell: CellResult, identity: Identity, 
     content = _common(grading, identity, issued)
     content |= {
         "title": "Test report: not graded" if ungraded else "Test certificate",
-        "subtitle": "Galvanic oxygen cell (oxygen sensor): output, linearity and response under oxygen pressure",
+        "subtitle": "Galvanic oxygen cell (oxygen sensor): output, linearity and response under pressure",
         "description": f"Cell {printable(cell.info.cell)}: {wording.GRADE_WORD[cell.grade]}",
         "code": text,
         "grade": cell.grade,
@@ -123,13 +123,12 @@ def summary_content(
         "warning": cautions.UNGRADED if ungraded == len(cells) and ungraded else "",
         "heads": {
             "output": "Output at\n1.0 bar, mV",
-            "error": f"Error at\n{TELLING_BAR:.1f} bar, %",
+            "error": f"Error at\n{STATED_AT_BAR:.1f} bar, %",
         },
         "cells": [_summary_row(c, f"spark-{i}.svg") for i, c in enumerate(cells)],
         "cells-note": (
-            "± is U at about 95 %. Response: output against PO2, with the line that a handset (the unit's PO2 "
-            "display) assumes. "
-            "A summary replaces no certificate."
+            "± is U at about 95 %. Response: output against PO2, with the line that a handset (the unit's "
+            "PO2 display) assumes. A summary replaces no certificate."
         ),
         "footer": printable(f"No. {identity.number}  ·  run summary, {_count(len(cells), 'cell')}"),
         "decision": decision_rows(grading, ("Specification", "Decision rule", "Uncertainty", "Scope")),
@@ -223,12 +222,12 @@ def _warning(cell: CellResult) -> str:
 
 
 def _figures_note(shown: Sequence[Figure], grading: Grading, *, graded: bool) -> str:
-    told = []
+    sentences = []
     if graded:
-        told.append("Conforms: probability that the true value lies inside the pass limits.")
+        sentences.append("Conforms: probability that the true value lies inside the pass limits.")
     if any(f.required for f in shown):
-        told.append(f"* required by the limits '{printable(grading.limits_name)}'.")
-    return " ".join(told)
+        sentences.append(f"* required by the limits '{printable(grading.limits_name)}'.")
+    return " ".join(sentences)
 
 
 def _plots(cell: CellResult) -> dict[Kind, Json]:
@@ -257,7 +256,7 @@ def _summary_row(cell: CellResult, spark: str) -> Json:
         "graded": wording.grade_text(cell.grade),
         "spark": {"file": spark, "alt": printable(alt_text(cell, "response"))} if has_steps else None,
         "output": short(cell, "oxygen_output_mv"),
-        "error": short(cell, "indication_error_percent", TELLING_BAR),
+        "error": short(cell, "indication_error_percent", STATED_AT_BAR),
         "linear": short(cell, "linear_to_bar"),
         "t90": short(cell, "t90_s"),
         "reason": sentence(cell.reasons[0]) if cell.reasons else "",

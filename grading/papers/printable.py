@@ -25,8 +25,8 @@ FONTS: Final = Path(__file__).parent / "fonts"
 def printable(text: str) -> str:
     """Text as it is printed on paper.
 
-    As `wording.visible`. In addition, words longer than 18 characters get places to break, a number stays with
-    its unit, and a very long text is cut with a note.
+    As `wording.visible`. In addition, words longer than 18 characters get places to break, a number stays
+    with its unit, and a very long text is cut with a note.
     """
     if len(text) > _LONGEST:
         text = f"{text[:_LONGEST]} … ({len(text) - _LONGEST} more characters; the attached data have them)"

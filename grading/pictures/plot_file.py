@@ -22,7 +22,7 @@ _ROW_HEAD_MM: Final = 7.0
 
 
 class PlotError(FileError):
-    """A picture that cannot be made as requested: one line that says what is wrong and what would be right."""
+    """A picture that cannot be made as asked: one line that says what is wrong and what would be right."""
 
 
 def save_plot(grading: Grading, path: Path, cell: str | None = None) -> None:

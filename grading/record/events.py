@@ -268,6 +268,6 @@ KINDS: Final[Mapping[str, type[EventMembers]]] = MappingProxyType(
 
 
 def members_of(event: Mapping[str, Any]) -> type[EventMembers]:
-    """Return the model that an event is checked by: that of its kind, or the common one for an unknown kind."""
+    """Return the model to check an event by: that of its kind, or the common one for an unknown kind."""
     kind = event.get("kind")
     return KINDS.get(kind, EventMembers) if isinstance(kind, str) else EventMembers

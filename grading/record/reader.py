@@ -405,9 +405,7 @@ def _events(parts: list[_Part], problems: list[str]) -> list[tuple[int, Event]]:
                 continue
             expected = located[-1][1].n + 1 if located else 1
             if event.n != expected:
-                problems.append(
-                    f"{part.name} line {number}: event {event.n} where {expected} is expected"
-                )
+                problems.append(f"{part.name} line {number}: event {event.n} where {expected} is expected")
             located.append((before + number - 1, event))
         before += len(part.lines)
     return located
@@ -430,7 +428,7 @@ def _chain_problems(
             problems.append(
                 f"{RUN_FILE} is not the file that the run wrote"
                 if since == 0
-                else f"{EVENTS_FILE}: the checkpoint at {event.t_s:g} s does not follow the checkpoint before it"
+                else f"{EVENTS_FILE}: the checkpoint at {event.t_s:g} s does not follow the one before it"
             )
         digest = hashlib.sha256(data["previous"].encode())
         for part in (row_lines[rows : data["rows"]], event_lines[since:at]):
@@ -484,7 +482,7 @@ def _end_problems(
 
 
 def _sha256_of(path: Path) -> str:
-    """SHA-256 for the whole record: of `end.json`, which covers the other files, or of the files there are."""
+    """SHA-256 for the whole record: of `end.json`, which covers the other files, or of all files."""
     if (path / END_FILE).is_file():
         return hashlib.sha256(_read(path / END_FILE)).hexdigest()
     digest = hashlib.sha256()

@@ -14,13 +14,13 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
 
     Args:
         source: folder of a record, or a CSV file.
-        limits: name or path of a limits file; None takes the limits that a record was run under, and
+        limits: name or path of a limits file; None takes the limits of the run for a record, and
             `general` for a table.
         bench: name or path of the bench file whose instruments took a table's readings.
 
     Raises:
-        FileError: when a file named here is wrong, or a bench is named for a record.
-        SourceError: when the source cannot be read as it is.
+        FileError: a file named here is wrong, or a bench is named for a record.
+        SourceError: the source cannot be read as it is.
     """
     from grading.judgement.grade import grade
     from grading.judgement.limits import load_limits, parse_limits
@@ -45,7 +45,7 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
 
 
 def earlier_grading(source: Path) -> Grading | None:
-    """Return the grading kept with a record, or None when there is none that can be read."""
+    """Return the grading kept with a record, or None when it is missing or cannot be read."""
     from grading.document import RESULTS_NAME, read_results
 
     file = source / RESULTS_NAME
@@ -66,6 +66,4 @@ def _limits_of_record(record: Path) -> tuple[str, str]:
         limits = json.loads(file.read_text(encoding="utf-8"))["limits"]
         return str(limits["text"]), str(limits["file"])
     except (OSError, ValueError, KeyError, TypeError):
-        raise FileError(
-            f"{file}: does not say what limits the run was made under; name them: --limits"
-        ) from None
+        raise FileError(f"{file}: does not name the limits of the run; name them with --limits") from None
