@@ -1,7 +1,7 @@
 """A grading as JSON and back: `results.json` beside a record, and what `leadline grade --json` prints.
 
-`results.json` ("leadline.results/1") holds everything, so that certificates can be drawn from it alone; the
-public form ("leadline.grading/1") is its part that scripts are promised.
+`results.json` ("leadline.results/1") holds everything, so that certificates can be made from it alone. The
+public form ("leadline.grading/1") is the part of it that scripts can rely on.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _PLACE = ("key", "nominal_po2_bar")
 
 
 def to_json(grading: Grading) -> Json:
-    """Everything of a grading, as JSON data; an infinite number becomes the text "Infinity"."""
+    """A whole grading as JSON data; an infinite number becomes the text "Infinity"."""
     whole = {name: getattr(grading, name) for name in Grading.__dataclass_fields__}
     data: Json = {"schema": RESULTS_SCHEMA}
     data |= {
@@ -54,7 +54,7 @@ def from_json(data: Json, file: str = RESULTS_NAME) -> Grading:
     """Rebuild a grading from `to_json`'s data.
 
     Raises:
-        FileError: the data is not that; one line.
+        FileError: the data is not a grading; one line.
     """
     if not isinstance(data, dict) or data.get("schema") != RESULTS_SCHEMA:
         found = data.get("schema") if isinstance(data, dict) else None
@@ -77,7 +77,7 @@ def from_json(data: Json, file: str = RESULTS_NAME) -> Grading:
 
 
 def public_json(grading: Grading) -> Json:
-    """What `leadline grade --json` prints: the promised form, without budgets and pictures."""
+    """What `leadline grade --json` prints: the public form, without budgets and pictures."""
     return {
         "schema": PUBLIC_SCHEMA,
         "source": grading.source,
@@ -149,8 +149,8 @@ class Change:
 def compare(before: Grading, after: Grading) -> tuple[Change, ...]:
     """List what changed from one grading to another: cells' grades first, then their figures' grades.
 
-    Meant for an old record under a new limits file, but any two gradings that share cells will do; cells
-    that only one of them has are left out.
+    Meant for an old record under a new limits file, but any two gradings that share cells can be compared.
+    Cells that only one of them has are left out.
     """
     old_cells = {cell.info.cell: cell for cell in before.cells}
     changes: list[Change] = []
@@ -182,7 +182,7 @@ def _adapter() -> TypeAdapter[Grading]:
 
 
 def _plain(value: Any) -> Any:
-    """Turn dataclasses and tuples into what JSON has."""
+    """Turn dataclasses and tuples into JSON data."""
     if value is None or isinstance(value, str | bool | int):
         return value
     if isinstance(value, float):
@@ -199,7 +199,7 @@ def _full_cell(cell: CellResult) -> Json:
     data |= {
         name: _plain(getattr(cell, name)) for name in CellResult.__dataclass_fields__ if name != "figures"
     }
-    # What the place of a figure in the document already says is not said again.
+    # The place of a figure in the document already gives these.
     figures = [
         {name: _plain(getattr(figure, name)) for name in Figure.__dataclass_fields__ if name not in _PLACE}
         for figure in cell.figures

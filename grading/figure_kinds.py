@@ -27,19 +27,19 @@ LimitPair = tuple[float | None, float | None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FigureKind:
-    """What there is to say about a figure whatever its value.
+    """What is fixed for a figure, independent of its value.
 
     Attributes:
         key: as in limits files and in JSON.
         unit: as printed after the value.
         name: as printed before it.
-        decimals: of a value whose uncertainty is undetermined; else the uncertainty decides.
+        decimals: of a value whose uncertainty is undetermined; otherwise the uncertainty sets them.
         short_decimals: of a value in a table of many cells.
         signed: a value above zero is printed with its plus sign.
-        depends_on_pressure: the pressure as read moves it, so that a typed reading limits it to watch.
-        by_step: one value for each step in oxygen; its limits stand in bands of nominal PO2, and JSON keys
-            it by the step.
-        as_display: a reason gives the display of a handset and how much that is low or high, in place of the
+        depends_on_pressure: it changes with the pressure reading, so that a typed reading limits it to watch.
+        by_step: one value for each step in oxygen; its limits are given in bands of nominal PO2, and in
+            JSON it is keyed by the step.
+        as_display: a reason gives the display of a handset and how far that is low or high, instead of the
             value and the limit with their signs.
         consequence: what a reason adds to a value that has not passed.
         must_stand: a limits file without a table for it is refused.
@@ -84,23 +84,23 @@ _ROWS: Final = (
     FigureKind(
         key="linear_to_bar",
         unit="bar",
-        name="Linear to",
+        name="Linear up to",
         decimals=3,
         short_decimals=2,
         depends_on_pressure=True,
-        consequence="above that a handset reads more than 5 % wrong",
+        consequence="above that, a handset reads more than 5 % wrong",
     ),
     FigureKind(
         key="air_slope_agreement_percent",
         unit="%",
-        name="Air-to-oxygen slope agreement",
+        name="Oxygen/air ratio against the straight line",
         decimals=2,
         signed=True,
         depends_on_pressure=True,
     ),
     FigureKind(key="t90_s", unit="s", name="Response time T90", decimals=1),
     FigureKind(key="hysteresis_percent", unit="%", name="Hysteresis", decimals=2, depends_on_pressure=True),
-    FigureKind(key="fade_percent_per_min", unit="%/min", name="Fade at the top hold", decimals=2),
+    FigureKind(key="fade_percent_per_min", unit="%/min", name="Drop while held, top step", decimals=2),
     FigureKind(key="noise_percent", unit="%", name="Noise, rms over a hold", decimals=2),
 )
 

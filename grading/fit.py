@@ -2,7 +2,7 @@
 
 `SeparableBatch` fits many short data sets that share a model with one linear amplitude and one or two shape
 parameters, by variable projection and Levenberg-Marquardt; its arrays run over data sets in the last axis, so
-that every numpy call works on long contiguous rows. Axes below: R data of one set, B sets side by side.
+that each numpy call works on long contiguous rows. Axes below: R data of one set, B sets side by side.
 """
 
 from __future__ import annotations
@@ -132,9 +132,9 @@ class _State:
 
 _TINY: Final = 1e-300
 FLAT: Final = 1e-3
-"""A minimum counts as found when the iterations run out with less than this left to gain, relatively."""
+"""A minimum counts as found when the iterations end with less than this left to gain, relatively."""
 COMPACT: Final = 0.7
-"""Sets that are done are dropped when less than this part is still going."""
+"""Converged sets are dropped when less than this part of all sets is still iterating."""
 
 
 class SeparableBatch:
@@ -274,7 +274,7 @@ class SeparableBatch:
             going = int(settled.size - np.count_nonzero(settled))
             if not going:
                 break
-            # Copying the whiteners costs as much as a step, so those that are done ride along for a while.
+            # Copying the whiteners costs as much as a step, so converged sets stay in the batch for a while.
             if going < COMPACT * settled.size:
                 keep = ~settled
                 result.converged[index[settled]] = True
@@ -283,7 +283,7 @@ class SeparableBatch:
                 state, settled = state.take(keep), settled[keep]
             trial = np.clip(shape + step, lower, upper)
             new = self._evaluate(moving, trial, index, where, w)
-            # What is done stays as it is, so that no set's answer depends on its neighbours.
+            # A converged set no longer changes, so that no set's result depends on its neighbours.
             better = (new.chi_squared < state.chi_squared) & ~settled
             settled |= better & (state.chi_squared - new.chi_squared < enough)
             shape = np.where(better, trial, shape)
@@ -294,7 +294,7 @@ class SeparableBatch:
             result.fixed[index] = state.fixed
             result.chi_squared[index] = state.chi_squared
             result.iterations[index] += 1
-        # In a flat valley that bends, steps go on gaining next to nothing: the minimum is known all the same.
+        # In a flat, bent valley the steps keep gaining almost nothing: the minimum is known all the same.
         promise = _damped_step(state, shape, lower, upper, np.zeros_like(damping))[1]
         settled |= promise < FLAT * (1.0 + state.chi_squared)
         result.converged[index[settled]] = True
@@ -304,7 +304,7 @@ class SeparableBatch:
 def _damped_step(
     state: _State, shape: FloatArray, lower: FloatArray, upper: FloatArray, damping: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Levenberg-Marquardt step for one or two parameters, with those held that push against a bound.
+    """Levenberg-Marquardt step for one or two parameters; a parameter that pushes against a bound is held.
 
     Returns:
         Step of shape (P, B) and the fall of chi-squared that it promises, shape (B,).
@@ -327,7 +327,7 @@ def _damped_step(
                 (a * gradient[1] - b * gradient[0]) / determinant,
             ]
         )
-    # Clip first: what a bound cuts off was never going to be gained.
+    # Clip first: what a bound cuts off cannot be gained.
     step = np.clip(shape + step, lower, upper) - shape
     promise = np.zeros(step.shape[1])
     for p in range(step.shape[0]):

@@ -1,4 +1,4 @@
-"""Gas arithmetic: what PO2 a cell really saw. All pressures are absolute bar, temperatures degrees Celsius.
+"""Gas arithmetic: the PO2 at a cell. All pressures are absolute bar, temperatures degrees Celsius.
 
 Every function is analytic in its arguments, so that `grading.uncertainty` can differentiate it by the
 complex step, and works on numbers and on arrays of any shape alike.
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Number = float | NDArray[np.float64]
-"""What the functions here take and give: one number or an array."""
+"""Arguments and results of the functions here: one number or an array."""
 
 DRY_AIR_OXYGEN_FRACTION: Final = 0.20946
 """Amount of oxygen in dry air. Common value; ISO 2533 has 0.209476 and CIPM-2007 has 0.20939."""
@@ -67,7 +67,7 @@ def po2_bar(
     """Oxygen partial pressure of a gas: dry oxygen fraction times (pressure - water vapour).
 
     PO2 is defined here as fraction times pressure. The non-ideality of oxygen (0.07 % between 1 and 2 bar at
-    20 degrees) is left out: a handset does not know it either.
+    20 degrees) is left out, as in a handset.
 
     Args:
         pressure_bar: total absolute pressure.
@@ -147,7 +147,7 @@ def _purged(
     difference = fraction_supply - fraction_start
     fraction = fraction_supply - difference * remainder
     # The truth lies between perfect mixing and the worst credible one; the value stays at perfect mixing, so
-    # the second moment about that end is what counts: (worst - perfect)^2 / 3.
+    # the second moment about that end is used: (worst - perfect)^2 / 3.
     worst = difference * (remainder**least_efficiency - remainder)
     u_mixing = abs(worst) / np.sqrt(3.0)
     from_supply = (1.0 - remainder) * u_supply
@@ -173,7 +173,7 @@ def fraction_after_swings(
         least_efficiency: worst credible mixing, as a factor on ln(high/low).
 
     Raises:
-        ValueError: pressures that are no swing.
+        ValueError: pressures that do not form a swing.
     """
     remainder = remainder_after_swings(low_bar, high_bar)
     return _purged(fraction_start, fraction_supply, u_supply, remainder, least_efficiency)
@@ -211,7 +211,7 @@ def geopotential_altitude_m(geometric_m: Number) -> Number:
 def standard_pressure_bar(geopotential_m: Number) -> Number:
     """Pressure of the ISO 2533 standard atmosphere up to 11 km: for planning and plausibility alone.
 
-    Weather moves the true barometer by 3 %, so a grade never rests on this.
+    Weather moves the true barometer by 3 %, so no grade is based on this.
     """
     gravity, gas_constant, lapse, sea_level_k = 9.80665, 287.05287, 0.0065, 288.15
     exponent = gravity / (gas_constant * lapse)

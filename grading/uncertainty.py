@@ -1,8 +1,8 @@
 """Propagation of uncertainty after JCGM 100, batched over cells.
 
-Derivatives are taken by the complex step (exact to rounding, no step to choose), so every function that goes
-in here must be analytic: no abs, max, interpolation or comparison on values. Coverage is 95.45 % throughout
-(k = 2 for infinite degrees of freedom), Student's t at the effective degrees of freedom otherwise.
+Derivatives are taken by the complex step (exact to rounding, no step to choose), so every function
+passed in here must be analytic: no abs, max, interpolation or comparison on values. Coverage is 95.45 %
+throughout (k = 2 for infinite degrees of freedom), Student's t at the effective degrees of freedom otherwise.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ def effective_degrees_of_freedom(contributions: FloatArray, degrees_of_freedom: 
         Shape (...); infinity where every contribution has infinite degrees of freedom.
     """
     largest = np.max(np.abs(contributions), axis=-1, keepdims=True, initial=0.0)
-    # Shares of the variance, by way of the largest, so that nothing overflows.
+    # Contributions relative to the largest one, so that nothing overflows.
     variance = (contributions / np.where(largest > 0.0, largest, 1.0)) ** 2
     total = np.sum(variance, axis=-1, keepdims=True)
     share = variance / np.where(total > 0.0, total, 1.0)
@@ -77,7 +77,7 @@ def complex_step_jacobian(function: ArrayFunction, x: FloatArray) -> tuple[Float
     for m in range(x.shape[-1]):
         stepped = x.astype(np.complex128)
         stepped[..., m] += 1j * COMPLEX_STEP
-        # Missing values are NaN and stay NaN; complex arithmetic would warn of each of them.
+        # Missing values are NaN and stay NaN; complex arithmetic would warn about each of them.
         with np.errstate(invalid="ignore"):
             result = function(stepped)
         columns.append(np.imag(result) / COMPLEX_STEP)
@@ -129,7 +129,7 @@ class Propagated:
         Args:
             cell: row.
             quantity: column.
-            least_share: leave out what contributes less than this part of the variance.
+            least_share: leave out contributions below this part of the variance.
         """
         return budget_lines(
             self.names,
@@ -158,9 +158,9 @@ def budget_lines(
 class StepErrors:
     """Reference PO2 and output of every step with the whole covariance between them, by source of error.
 
-    The last axis of length 2K is the K reference PO2 values, then the K outputs. Rows of `common` hit all
-    steps together (a gauge's gain); rows of `independent` hit every step on its own (scatter). Missing steps
-    have NaN values and zero sensitivities.
+    The last axis of length 2K is the K reference PO2 values, then the K outputs. Rows of `common` affect all
+    steps together (a gauge's gain); rows of `independent` affect each step alone (scatter). Missing steps have
+    NaN values and zero sensitivities.
 
     Attributes:
         po2_bar, output_mv: shape (N, K).
@@ -212,7 +212,7 @@ class StepErrors:
 
         Args:
             figures: maps PO2 (N, K) and output (N, K) to (N, Q), cell by cell. A figure that uses a missing
-                step comes out NaN; put several figures into one call, they share the work.
+                step comes out NaN; put several figures into one call, since they share the work.
         """
         k = self.po2_bar.shape[1]
 
@@ -273,7 +273,7 @@ def step_errors(
     temperature_coefficient_percent_per_k: FloatArray | None = None,
     reference_temperature_c: float | FloatArray = 20.0,
 ) -> StepErrors:
-    """Reference PO2 and output of every step, with what makes them uncertain.
+    """Reference PO2 and output of every step, with their uncertainties by source.
 
     The chain is one function of all inputs: gauge or barometer to pressure; pressure, fraction and vapour to
     PO2; volts to output; output to the reference temperature where the cell's coefficient is known. It is
@@ -321,18 +321,18 @@ _Deviation = Callable[[str], complex]
 
 @dataclass(frozen=True, slots=True)
 class _Chain:
-    """N cells at K steps, and what turns readings into reference PO2 and output.
+    """N cells at K steps, with the chain from readings to reference PO2 and output.
 
     Attributes:
         steps: the readings.
         gauge_span_bar: where the parabola of the gauge's non-linearity comes back to zero.
         air, oxygen: which steps are in this gas, shape (K,).
-        dilution: what is left of the air of the purge, shape (N, K).
+        dilution: how much of the air left by the purge is still there, shape (N, K).
         relative_humidity: shape (N, K), 0 where unknown.
         temperature_c: shape (N, K), 20 where unknown.
         above_mean_k: temperature less the cell's mean over its steps, shape (N, K).
-        above_reference_k: temperature less that which outputs are brought to, shape (N, K); 0 where unknown,
-            as an unknown temperature corrects nothing.
+        above_reference_k: temperature less the reference that outputs are brought to, shape (N, K); 0 where
+            unknown, because an unknown temperature corrects nothing.
         hours: time less the mean time, shape (K,).
         coefficient_per_k: temperature coefficient of each cell, shape (N,); 0 for one that is not corrected.
     """
@@ -363,7 +363,7 @@ class _Chain:
         return np.concatenate([np.imag(value) for value in values], axis=1) / COMPLEX_STEP
 
     def _pressure_bar(self, of: _Deviation) -> NDArray[Any]:
-        """Pressure as the gauge has it, in air as the barometer has it."""
+        """Pressure by the gauge; in air, by the barometer."""
         pressure_bar = self.steps.pressure_bar
         x = pressure_bar / self.gauge_span_bar
         gauge_error_bar = (
@@ -384,7 +384,7 @@ class _Chain:
         )
 
     def _output_mv(self, of: _Deviation) -> NDArray[Any]:
-        """What the cell gives at the temperature of its step."""
+        """Output of the cell at the temperature of its step."""
         read_mv = (
             self.steps.output_mv * (1.0 + of("voltmeter gain") + of("drift") * self.hours)
             + of("voltmeter zero")
@@ -399,7 +399,7 @@ class _Chain:
         )
 
     def _correction(self, of: _Deviation) -> NDArray[Any]:
-        """What brings an output to the reference temperature when it is divided by it."""
+        """Divisor that brings an output to the reference temperature."""
         known = np.isfinite(self.steps.temperature_c)
         excess_k = self.above_reference_k + known * of("thermometer")
         return 1.0 + self.coefficient_per_k[:, None] * excess_k
@@ -449,12 +449,12 @@ class _Source:
 
 
 def _of_instrument(errors: ErrorModel, name: str, attribute: str, per: float = 1.0) -> _Source:
-    """A source that the error model states under `attribute`; `per` is 100 where it is in percent."""
+    """A source that the error model gives under `attribute`; `per` is 100 where it is in percent."""
     return _Source(name, getattr(errors, attribute) / per, errors.degrees_of_freedom.get(attribute, np.inf))
 
 
 def _common_sources(errors: ErrorModel) -> tuple[_Source, ...]:
-    """What hits all steps of a run alike."""
+    """Sources that affect all steps of a run alike."""
     return (
         _of_instrument(errors, "gauge gain", "gauge_gain"),
         _of_instrument(errors, "gauge zero", "gauge_zero_bar"),
@@ -475,9 +475,9 @@ def _common_sources(errors: ErrorModel) -> tuple[_Source, ...]:
 def _independent_sources(
     steps: StepTable, errors: ErrorModel, coefficient_per_k: FloatArray
 ) -> tuple[_Source, ...]:
-    """What hits every step of a cell on its own."""
+    """Sources that affect each step of a cell on its own."""
     dof = errors.degrees_of_freedom
-    # A gradient acts through whatever coefficient the cell really has: the known one and its doubt.
+    # A gradient acts through the cell's true coefficient: the known one and its uncertainty.
     gradient = errors.temperature_gradient_k * np.hypot(
         coefficient_per_k, errors.cell_temperature_percent_per_k / 100.0
     )
@@ -509,9 +509,9 @@ def _effects(chain: _Chain, sources: Sequence[_Source], present: NDArray[np.bool
 
 
 def _dilution(pressure_bar: FloatArray, oxygen: NDArray[np.bool_], time_s: FloatArray) -> FloatArray:
-    """How much of the air that a purge left behind is still there at each step, against the first, (N, K).
+    """How much of the air left by the purge is still there at each step, relative to the first, (N, K).
 
-    Filling on from the bottle dilutes it by the rise of pressure; venting leaves the mixture as it is.
+    Filling further from the bottle dilutes it by the rise of pressure; venting leaves the mixture as it is.
     """
     factor = np.ones_like(pressure_bar)
     columns = np.flatnonzero(oxygen)

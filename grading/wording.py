@@ -25,10 +25,10 @@ GRADE_WORD: Final[dict[Grade, str]] = {
 }
 GRADE_MARK: Final[dict[Grade, str]] = {"pass": "✔", "watch": "▲", "reject": "✖", "ungraded": "○"}
 GRADE_MEANING: Final[dict[Grade, str]] = {
-    "pass": "Every figure tested is inside its pass limits, doubt included.",
+    "pass": "Every figure tested is inside its pass limits, uncertainty included.",
     "watch": "Not clearly inside the pass limits, and not beyond the reject limits.",
     "reject": "At least one figure reaches beyond its reject limits.",
-    "ungraded": "This test cannot support a grade. It says nothing good or bad of the cell.",
+    "ungraded": "This test cannot support a grade. It says nothing good or bad about the cell.",
 }
 
 _DIRECTION: Final[dict[Direction, str]] = {"up": "rising", "down": "falling"}
@@ -49,7 +49,7 @@ def figure_name(figure: Figure) -> str:
 
 
 def kind_name(key: str) -> str:
-    """Name of a figure as printed, whatever its step; a key not known here prints as it is."""
+    """Name of a figure as printed, without its step; an unknown key is printed as it is."""
     kind = FIGURE_KINDS.get(key)
     return kind.name if kind else key.replace("_", " ")
 
@@ -83,7 +83,7 @@ def number(value: float, decimals: int, *, signed: bool = False) -> str:
 
 
 def plain(value: float) -> str:
-    """A limit or a setting in as few digits as it needs ("8.4", "14"), with a true minus sign."""
+    """A limit or a setting with as few digits as it needs ("8.4", "14"), with a true minus sign."""
     return f"{value:.6g}".replace("-", MINUS)
 
 
@@ -186,10 +186,11 @@ _HIDDEN: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 
 
 def visible(text: str) -> str:
-    """Text of a person, a scanner or a file with nothing hidden in it, on one line.
+    """Text from a person, a scanner or a file on one line, with nothing hidden in it.
 
     Line breaks and tabs become spaces; control, format, unassigned and unpaired surrogate characters are
-    shown by their code point, so that what hides in a serial is seen, and no file format chokes on it.
+    shown by their code point, so that hidden characters in a serial are seen and no file format fails on
+    them.
     """
     flat = unicodedata.normalize("NFC", " ".join(text.split()))
     return "".join(code_point(c) if unicodedata.category(c) in _HIDDEN else c for c in flat)
@@ -207,7 +208,7 @@ def moment(iso: str) -> str:
 
 
 def parse_moment(iso: str) -> datetime | None:
-    """An ISO 8601 stamp in UTC (a stamp without a zone is taken as UTC), or None when it is none."""
+    """An ISO 8601 stamp in UTC (a stamp without a zone is taken as UTC), or None when it is not one."""
     try:
         stamp = datetime.fromisoformat(iso)
     except ValueError:

@@ -1,6 +1,6 @@
-"""The roles that an instrument of a bench file can have: the one table that all else is derived from.
+"""The roles that an instrument of a bench file can have: one table for drivers, rig and papers.
 
-It stands beside the files because the drivers, the rig and the papers all need it, and nothing else lies
+It is beside the files because the drivers, the rig and the papers all need it, and no other package lies
 below all three.
 """
 
@@ -21,7 +21,7 @@ Role = Literal[
     "room_oxygen",
 ]
 BenchKind = Literal["valves", "controller", "hands"]
-"""What moves the pressure of a bench."""
+"""Means by which a bench changes the pressure."""
 Port = Literal[
     "Voltmeter",
     "PressureGauge",
@@ -50,16 +50,16 @@ class RoleKind:
 
     Attributes:
         port: protocol that an instrument in this role implements.
-        measures: what it measures, as a paper says it; empty for one that only acts.
+        measures: what it measures, as printed on paper; empty for one that only acts.
         figures_depend: whether a figure is calculated from its readings, so that its uncertainty counts and
             its calibration is part of the figure's traceability.
         terms: keys of its uncertainty table in a bench file, and the `ErrorModel` term that each one sets
-            where figures depend on it. Where none does, the table is printed only.
-        required_by: kinds of bench that cannot do without it.
+            where figures depend on it. Where none does, the table is only printed.
+        required_by: kinds of bench that need it.
         why_required: the reason, as a clause.
-        moves_pressure: whether it moves the pressure; a bench has one such role at most.
+        moves_pressure: whether it changes the pressure; a bench has one such role at most.
         reads_pot: whether it reads the pressure in the pot.
-        by_hand: whether a person may read it and type.
+        by_hand: whether a person may read it and type the reading.
     """
 
     port: Port
@@ -114,7 +114,7 @@ ROLES: Final[Mapping[Role, RoleKind]] = {
         figures_depend=True,
         terms={"zero_bar": "barometer_bar"},
         required_by=("valves", "controller"),
-        why_required="because the gauges are proved against it before any gas",
+        why_required="because the gauges are checked against it before any gas",
     ),
     "controller": RoleKind(
         "PressureController",

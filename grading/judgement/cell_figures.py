@@ -1,4 +1,4 @@
-"""One cell's figures, as `grading.results.Figure`, out of the arrays of all cells. Nothing is graded here."""
+"""One cell's figures, as `grading.results.Figure`, from the arrays of all cells. Nothing is graded here."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from grading.uncertainty import Propagated, coverage_factor
 
 NO_STEP_IN_AIR: Final = "no step in ambient air"
 _NO_HOLD: Final = "no trace of a hold in oxygen"
-_NO_LEVEL: Final = f"the output in oxygen is below {LEAST_OUTPUT_MV:g} mV: nothing to take a percentage of"
+_NO_LEVEL: Final = f"the output in oxygen is below {LEAST_OUTPUT_MV:g} mV: too little for a percentage"
 
 
 def cell_figures(quantities: Quantities, cell: int) -> tuple[Figure, ...]:
     """Return every figure of one cell in the order of `FIGURE_KINDS`; a missing one says why.
 
-    A kind that `FIGURE_OF` does not name is taken from its column of `Quantities.figures` as it stands.
+    A kind that `FIGURE_OF` does not name is taken from its column of `Quantities.figures`.
     """
     found: list[Figure] = []
     for kind in FIGURE_KINDS.values():
@@ -32,7 +32,7 @@ def cell_figures(quantities: Quantities, cell: int) -> tuple[Figure, ...]:
 
 
 def missing_figure(key: FigureKey, reason: str, nominal_po2_bar: float | None = None) -> Figure:
-    """Return a figure that cannot be had, with the reason."""
+    """Return a figure without a value, with the reason."""
     return Figure(key, FIGURE_KINDS[key].unit, None, None, nominal_po2_bar=nominal_po2_bar, reason=reason)
 
 
@@ -125,7 +125,7 @@ def _linear_to(quantities: Quantities, cell: int) -> Figure:
     if not math.isfinite(fits.linear_to_bar[cell]):
         return missing_figure(key, fits.reason[cell] or "not enough steps above PO2 1.0 bar")
     value = float(fits.linear_to_bar[cell])
-    # The profile likelihood's interval is lopsided; one number for U must hold on its longer side.
+    # The profile-likelihood interval is asymmetric; a single U must cover its longer side.
     half_widths = (fits.linear_to_upper_bar[cell] - value, value - fits.linear_to_lower_bar[cell])
     uncertainty = float(np.max(half_widths))
     dof = float(fits.linear_to_dof[cell])
@@ -186,7 +186,7 @@ def _fade(quantities: Quantities, cell: int) -> Figure:
     if top >= 0 and not quantities.errors.output_mv[cell, top] >= LEAST_OUTPUT_MV:
         return missing_figure(key, _NO_LEVEL)
     if top < 0 or not math.isfinite(table.fade_percent_per_min[cell, top]):
-        return missing_figure(key, "no trace of the top hold long enough to tell")
+        return missing_figure(key, "no trace of the top hold that is long enough")
     u = float(table.u_fade_percent_per_min[cell, top])
     return _single(key, float(table.fade_percent_per_min[cell, top]), u, math.inf, "scatter over the hold")
 
@@ -220,4 +220,4 @@ FIGURE_OF: Final[dict[FigureKey, Callable[[Quantities, int], Figure | Iterable[F
     "fade_percent_per_min": _fade,
     "noise_percent": _noise,
 }
-"""What makes a figure, or one for each step, where a column of settled steps is not the whole of it."""
+"""Functions for the figures that are more than a column of settled steps."""

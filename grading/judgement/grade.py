@@ -1,4 +1,4 @@
-"""From a reduced source and a limits file to grades with reasons: the one way that every source takes."""
+"""From a reduced source and a limits file to grades with reasons, the same for every source."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from grading.measurement import Measurement, StepTable
 from grading.results import CellDetail, CellInfo, CellResult, Figure, Grade, Grading
 
 BLOCK: Final = 1000
-"""Cells that are worked on at once; bounds the memory, changes no result."""
+"""Cells graded at a time; limits the memory, changes no result."""
 
 NO_STEPS: Final = "The source has no settled step, so there is nothing to grade."
 
@@ -36,7 +36,7 @@ def grade(measurement: Measurement, limits: Limits, *, with_curves: bool = True)
     Args:
         measurement: any source, reduced.
         limits: checked limits file.
-        with_curves: also sample every fitted curve, for pictures; off for archives by the thousand.
+        with_curves: also sample every fitted curve, for pictures; off for thousands of cells.
 
     Returns:
         Cells in the order of the source.
@@ -73,7 +73,7 @@ def grade(measurement: Measurement, limits: Limits, *, with_curves: bool = True)
 
 
 def software_version() -> str:
-    """Return the version of this program, or "unknown" where it was never installed."""
+    """Return the version of this program, or "unknown" where it is not installed."""
     try:
         return version("leadline")
     except PackageNotFoundError:
@@ -99,7 +99,7 @@ def judge(quantities: Quantities, cell: int, limits: Limits) -> tuple[Judged, ..
 
 
 def _is_required_step(figure: Figure, limits: Limits) -> bool:
-    """Whether a figure is of a step at or above the one that the limits ask for."""
+    """Whether a figure belongs to a step at or above the one that the limits require."""
     held_to = limits.by_step.get(FIGURE_KINDS[figure.key].key)
     required_from = held_to.required_from_po2_bar if held_to else None
     return required_from is not None and (figure.nominal_po2_bar or 0.0) >= required_from - 1e-9
@@ -165,8 +165,8 @@ def _grade_cell(
     if barred:
         figures = tuple(replace(one.figure, grade=None, probability_of_conformity=None) for one in judged)
         undecided = [Judged(figure, None) for figure in figures]
-        told = diagnose(quantities, cell, undecided, findings, notes) if findings else notes
-        return CellResult(info, "ungraded", tuple(barred), tuple(told), figures, detail)
+        sentences = diagnose(quantities, cell, undecided, findings, notes) if findings else notes
+        return CellResult(info, "ungraded", tuple(barred), tuple(sentences), figures, detail)
     diagnosis = diagnose(quantities, cell, judged, findings, notes)
     figures = tuple(one.figure for one in judged)
     missing = _missing_required(judged, limits)
@@ -177,16 +177,16 @@ def _grade_cell(
 
 
 def _missing_required(judged: Sequence[Judged], limits: Limits) -> list[str]:
-    """Say which required figures are missing; one of the steps is enough for the indication error."""
-    told = []
+    """Say which required figures are missing; for the indication error one step is enough."""
+    sentences = []
     for one in judged:
         figure = one.figure
         if figure.required and figure.value is None and (figure.at_least is None or one.decision is None):
-            told.append(
+            sentences.append(
                 f"{wording.figure_name(figure)} is missing, which the limits file '{limits.name}' requires"
                 f"{f': {figure.reason}' if figure.reason else ''}."
             )
-    return told
+    return sentences
 
 
 def _without_steps(measurement: Measurement, cell: int) -> CellResult:

@@ -2,9 +2,9 @@
 
 Each figure has a pass limit and, further out, a reject limit, on one side or on both; a figure of every step,
 such as the indication error, has them by bands of nominal PO2. A figure without a table is not graded under
-these limits. A file may tighten what the general file says as it likes. Where it loosens (a wider limit, a
-figure switched off or left out, a required figure made optional) it must give a `justification`, which is
-kept with every grade and printed with it. A file is not looser for a figure that came after its schema.
+these limits. A file may be tighter than the general one without a reason. Where it is looser (a wider limit,
+a figure switched off or left out, a required figure made optional) it must give a `justification`, which is
+kept with every grade and printed with it. A figure newer than the file's schema does not make it looser.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ GENERAL = "general"
 
 @dataclass(frozen=True, slots=True)
 class FigureLimits:
-    """What one figure is held to.
+    """Limits of one figure.
 
     Attributes:
         pass_limits, reject_limits: (lower, upper); None on a side without a limit.
@@ -54,7 +54,7 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class StepLimits:
-    """What a figure of every step is held to.
+    """Limits of a figure of every step.
 
     Attributes:
         bands: rising; at least one.
@@ -68,8 +68,8 @@ class StepLimits:
     def at(self, nominal_po2_bar: float) -> FigureLimits | None:
         """Return the limits of a step.
 
-        A step between two bands is held to the upper of the two; one below the lowest or above the highest
-        band has no limit.
+        A step between two bands takes the upper of the two. A step below the lowest band or above the highest
+        one has no limit.
         """
         nominal = round(nominal_po2_bar, 1)
         if nominal < self.bands[0].from_po2_bar - 1e-9:
@@ -85,13 +85,13 @@ class Limits:
     """A checked limits file.
 
     Attributes:
-        schema_version: N of its `leadline.limits/N`, which says what figures it can know.
-        sha256: of the text, in hex; stands on every certificate.
+        schema_version: N of its `leadline.limits/N`, which says which figures it can contain.
+        sha256: of the text, in hex; printed on every certificate.
         basis: where the numbers come from, in the file's own words.
-        figures: what a figure that a cell has once is held to; one that is switched off is not in it.
+        figures: limits of a figure that a cell has once; without those that are switched off.
         by_step: likewise for a figure of every step.
         not_graded: figures without a table in the file.
-        reference_temperature_c: what outputs are scaled to when the cell's coefficient is known.
+        reference_temperature_c: temperature that outputs are scaled to when the cell's coefficient is known.
         loosened: one sentence for each way in which the file is looser than the general one, with the
             justification it gives.
     """
@@ -123,7 +123,7 @@ class Limits:
 @lru_cache(maxsize=1)
 def general_limits() -> Limits:
     """Return the general limits file, which every other one is compared with."""
-    # By its place: a file of that name in the working folder must not become what others are held against.
+    # By its place: a file of that name in the working folder must not become the reference for others.
     text = files("rig_configs").joinpath("limits", f"{GENERAL}.toml").read_text(encoding="utf-8")
     return parse_limits(text, f"{GENERAL}.toml", check_loosening=False)
 
@@ -132,7 +132,7 @@ def load_limits(name_or_path: str | Path = GENERAL) -> Limits:
     """Load a limits file by the name of one that comes with the program, or by its path.
 
     Raises:
-        FileError: not there, not readable or not valid; one sentence a problem.
+        FileError: not there, not readable or not valid; one sentence for each problem.
     """
     return _checked(open_config("limits", name_or_path), check_loosening=True)
 
@@ -144,7 +144,7 @@ def parse_limits(text: str, file: str, *, check_loosening: bool = True) -> Limit
         text: the file as read; its hash is taken over this text in UTF-8.
         file: its name, for messages and for the record.
         check_loosening: refuse a file that is looser than the general one and does not say why. Off for the
-            text kept in a record: it was checked when the run was made, against the general file of then.
+            text kept in a record: it was checked at the time of the run, by the general file of that time.
 
     Raises:
         FileError: names file, line and field, and what would be right; one sentence a problem.
@@ -190,7 +190,7 @@ def _checked(source: TomlText, *, check_loosening: bool) -> Limits:
 def _refuse_later_figures(parsed: LimitsFile, source: TomlText) -> None:
     """Refuse the table of a figure that came after the file's schema.
 
-    The schema says what figures its author can have left out on purpose.
+    The schema shows which figures its author can have left out on purpose.
     """
     later = [
         source.problem(
@@ -228,8 +228,8 @@ def _step_limits(key: FigureKey, section: StepsSection) -> StepLimits:
 
 
 def _with_loosening(limits: Limits, parsed: LimitsFile, source: TomlText) -> Limits:
-    """Return the limits with what they loosen; FileError where no justification is given."""
-    told: list[str] = []
+    """Return the limits with the list of what is looser; FileError where no justification is given."""
+    sentences: list[str] = []
     problems: list[str] = []
     for key, how in _loosenings(limits, general_limits()):
         section = parsed.section(key)
@@ -244,17 +244,17 @@ def _with_loosening(limits: Limits, parsed: LimitsFile, source: TomlText) -> Lim
         if isinstance(section, StepsSection) and not justification:
             justification = "; ".join(band.justification for band in section.bands if band.justification)
         if justification:
-            told.append(f"{key}: {how}, looser than the general limits; justification: {justification}")
+            sentences.append(f"{key}: {how}, looser than the general limits; justification: {justification}")
         else:
             what = f'{how}, which is looser than the general limits; add justification = "why"'
             problems.append(source.problem(("figures", key), what))
     if problems:
         raise FileError(*problems)
-    return replace(limits, loosened=tuple(told))
+    return replace(limits, loosened=tuple(sentences))
 
 
 def _loosenings(limits: Limits, general: Limits) -> Iterator[tuple[FigureKey, str]]:
-    """List every way in which `limits` let a cell through that `general` would not."""
+    """List every way in which `limits` are looser than `general`."""
     for kind in sorted(FIGURE_KINDS.values(), key=lambda kind: kind.by_step):
         key = kind.key
         if kind.since > limits.schema_version or not general.is_used(key):
@@ -290,7 +290,7 @@ def _looser_steps(here: StepLimits, there: StepLimits) -> Iterator[str]:
 
 def _wider(here: FigureLimits, there: FigureLimits) -> list[str]:
     """Say which of the limits `here` are wider than `there`."""
-    told = []
+    sentences = []
     for word, mine, theirs in (
         ("pass", here.pass_limits, there.pass_limits),
         ("reject", here.reject_limits, there.reject_limits),
@@ -300,8 +300,10 @@ def _wider(here: FigureLimits, there: FigureLimits) -> list[str]:
         their_lower = -math.inf if theirs[0] is None else theirs[0]
         their_upper = math.inf if theirs[1] is None else theirs[1]
         if lower < their_lower or upper > their_upper:
-            told.append(f"its {word} limits are {_written(here.key, mine)}, not {_written(here.key, theirs)}")
-    return told
+            sentences.append(
+                f"its {word} limits are {_written(here.key, mine)}, not {_written(here.key, theirs)}"
+            )
+    return sentences
 
 
 def _written(key: FigureKey, pair: LimitPair) -> str:

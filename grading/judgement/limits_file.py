@@ -1,4 +1,4 @@
-"""What may stand in a limits file: a table for each row of `grading.figure_kinds`."""
+"""What a limits file may contain: a table for each row of `grading.figure_kinds`."""
 
 from __future__ import annotations
 
@@ -103,7 +103,7 @@ class StepsSection(StrictModel):
 
 
 class LimitsFile(StrictModel):
-    """A limits file as written; `limits_form` makes its tables out of the figures there are."""
+    """A limits file as written; `limits_form` makes its tables from `FIGURE_KINDS`."""
 
     schema_: str = Field(alias="schema")
     name: str = Field(min_length=1)
@@ -136,7 +136,7 @@ def limits_form() -> type[LimitsFile]:
 @lru_cache(maxsize=2)
 def _form(kinds: tuple[FigureKind, ...]) -> type[LimitsFile]:
     newest = max(kind.since for kind in kinds)
-    # A Literal, so that a wrong schema is answered with the valid ones; the type checker knows it as text.
+    # A Literal, so that the error for a wrong schema lists the valid ones; to the type checker it is text.
     schemas: Any = Literal.__getitem__(tuple(schema_of(version) for version in range(1, newest + 1)))
     tables: dict[str, Any] = {}
     for kind in kinds:

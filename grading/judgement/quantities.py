@@ -1,7 +1,7 @@
 """The figures of every cell from its settled steps, with uncertainty; all cells of a source at once.
 
 Everything that is a function of PO2 and output goes through one propagation (`StepErrors.propagate`), so that
-errors common to two steps (a gauge's gain and zero, the bottle's purity) cancel where they cancel in truth.
+errors common to two steps (a gauge's gain and zero, the bottle's purity) cancel where they really cancel.
 Nothing is graded here.
 """
 
@@ -24,18 +24,18 @@ from grading.uncertainty import Propagated, StepErrors, step_errors
 
 AIR_PO2_BAR: Final = 0.2095
 OXYGEN_PO2_BAR: Final = 1.0
-"""What outputs in air and in oxygen are scaled to."""
+"""PO2 that outputs in air and in oxygen are scaled to."""
 
 CALIBRATION_RANGE_BAR: Final = (0.65, 1.15)
 """Where a handset may have been calibrated in oxygen at ambient pressure: high ground to sea level."""
 
 LEAST_OUTPUT_MV: Final = 1.0
-"""A cell below this in oxygen gives no output to compare others with. Common practice, no source."""
+"""A cell below this in oxygen gives no output to compare other outputs with. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class CellSteps:
-    """Which step of each cell stands for what; -1 where the cell has none.
+    """Which step of each cell has which purpose; -1 where the cell has none.
 
     Attributes:
         air: first step in ambient air, shape (N,).
@@ -62,8 +62,8 @@ class Quantities:
 
     Attributes:
         errors: PO2 and outputs with their covariance.
-        steps: which step stands for what.
-        figures: what is calculated from settled steps, side by side, shape (N, all of `columns`).
+        steps: which step has which purpose.
+        figures: figures calculated from settled steps, side by side, shape (N, all of `columns`).
         columns: of `figures`, by key: one for a figure of a cell, K for one of each step, and P hysteresis
             values (falling against rising, signed).
         fits: fitted responses and how far each cell is linear.
@@ -84,7 +84,7 @@ class Quantities:
 
 
 def choose_steps(table: StepTable, errors: StepErrors) -> CellSteps:
-    """Find out which step of each cell stands for what."""
+    """Find the purpose of each step of each cell."""
     present = np.isfinite(errors.po2_bar)
     gas = np.array(table.gas)
     falling = np.array([direction == "down" for direction in table.direction])
@@ -124,7 +124,7 @@ def choose_steps(table: StepTable, errors: StepErrors) -> CellSteps:
         if np.any(step >= 0):
             error_at.append(level)
             error_step.append(step)
-        # A pair is compared relative to its rising step, which must therefore give an output.
+        # A pair is compared relative to its rising step, so that step must give an output.
         both = (
             (rising >= 0) & (down >= 0) & (_taken(np.nan_to_num(errors.output_mv), rising) >= LEAST_OUTPUT_MV)
         )
@@ -143,11 +143,11 @@ def choose_steps(table: StepTable, errors: StepErrors) -> CellSteps:
 
 
 def measure(measurement: Measurement, reference_temperature_c: float) -> Quantities:
-    """Work out every figure that hangs on the settled steps.
+    """Calculate every figure that depends on the settled steps.
 
     Args:
         measurement: N cells, at least one step.
-        reference_temperature_c: what outputs of cells with a known temperature coefficient are scaled to.
+        reference_temperature_c: temperature that outputs of cells with a known coefficient are scaled to.
     """
     table = measurement.steps
     coefficient = np.array(

@@ -1,7 +1,7 @@
 """Why a figure is graded as it is, in sentences that a customer understands, with numbers and units.
 
-A sentence says what was found, against which limit, and whether the cell or the rig is the reason. None of
-them says that a cell is fit for any use: that is not for a test bench to say.
+A sentence says what was found, against which limit, and whether the cell or the rig is the reason. No
+sentence says that a cell is fit for any use: a test bench cannot show that.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from grading.figure_kinds import FIGURE_KINDS, FigureKind
 from grading.judgement.decision import Decision, room_to_decide
 from grading.results import Figure
 
-PASSED: Final = "Every figure tested lies inside its pass limits with the whole of its uncertainty."
+PASSED: Final = "Every figure tested lies inside its pass limits with its whole uncertainty."
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,52 +27,52 @@ class Judged:
 
     @property
     def kind(self) -> FigureKind:
-        """What there is to say about the figure whatever its value."""
+        """What is fixed for the figure, independent of its value."""
         return FIGURE_KINDS[self.figure.key]
 
 
 def reasons(judged: Sequence[Judged], not_graded: Sequence[str] = ()) -> tuple[str, ...]:
-    """Say why a cell's figures give its grade, the gravest first; what does not count comes last.
+    """Say why a cell's figures give its grade, the gravest first; figures not tested or graded come last.
 
     Args:
         judged: the figures of the cell.
         not_graded: keys of figures that the limits file has no table for.
     """
-    told: list[str] = []
+    sentences: list[str] = []
     for grade in ("reject", "watch"):
-        told += _of_grade(judged, grade)
-    if not told:
-        told.append(PASSED)
+        sentences += _of_grade(judged, grade)
+    if not sentences:
+        sentences.append(PASSED)
     untested = [
         wording.figure_name(one.figure)
         for one in judged
         if one.figure.value is None and one.figure.at_least is None
     ]
     if untested:
-        told.append(f"Not tested: {'; '.join(untested)}.")
+        sentences.append(f"Not tested: {'; '.join(untested)}.")
     if not_graded:
-        told.append(wording.not_graded(not_graded))
-    return tuple(told)
+        sentences.append(wording.not_graded(not_graded))
+    return tuple(sentences)
 
 
 def _of_grade(judged: Sequence[Judged], grade: str) -> list[str]:
     found = [one for one in judged if one.decision is not None and one.decision.grade == grade]
-    told = []
+    sentences = []
     for key in dict.fromkeys(one.figure.key for one in found if one.kind.by_step):
-        told += _of_steps([one for one in found if one.figure.key == key], grade)
-    return told + [sentence(one) for one in found if not one.kind.by_step]
+        sentences += _of_steps([one for one in found if one.figure.key == key], grade)
+    return sentences + [sentence(one) for one in found if not one.kind.by_step]
 
 
 def _of_steps(judged: Sequence[Judged], grade: str) -> list[str]:
     """The worst step in full, the others in a list."""
     worst, *others = sorted(judged, key=_how_bad, reverse=True)
-    told = [sentence(worst)]
+    sentences = [sentence(worst)]
     if others:
         others.sort(key=lambda one: one.figure.nominal_po2_bar or 0.0)
         listed = ", ".join(f"{one.figure.nominal_po2_bar:.1f} bar ({_found(one)})" for one in others)
         verb = "Rejected" if grade == "reject" else "Not passed"
-        told.append(f"{verb} also at {listed}.")
-    return told
+        sentences.append(f"{verb} also at {listed}.")
+    return sentences
 
 
 def _found(one: Judged) -> str:
@@ -80,7 +80,7 @@ def _found(one: Judged) -> str:
 
 
 def _how_bad(one: Judged) -> float:
-    """How far a value has gone towards its reject limit, or away from zero without one."""
+    """How far a value is towards its reject limit, or away from zero without one."""
     limit = max((abs(side) for side in one.figure.reject_limits or () if side is not None), default=1.0)
     return abs(one.figure.value or 0.0) / (limit or 1.0)
 
@@ -102,7 +102,7 @@ def sentence(judged: Judged) -> str:
                 "better than watch."
             )
         case "only a lower bound":
-            return f"{head}; the test can't tell how far (pass limit {_pass_limit(figure)})."
+            return f"{head}; the test can't show how far (pass limit {_pass_limit(figure)})."
         case _:
             pass
     limit = _limit(judged, decision)
@@ -112,7 +112,7 @@ def sentence(judged: Judged) -> str:
         case "may be beyond a reject limit":
             return (
                 f"{head}; with its uncertainty of {_uncertainty(figure)} it may be beyond the limit of "
-                f"{limit}, and the doubt counts against the cell."
+                f"{limit}, and the uncertainty counts against the cell."
             )
         case "typed pressure leaves doubt":
             return (
@@ -124,7 +124,7 @@ def sentence(judged: Judged) -> str:
             return f"{head} (pass limit {limit})."
         case _:
             return (
-                f"{head}; inside the pass limit of {limit}, but not with the whole of its uncertainty of "
+                f"{head}; inside the pass limit of {limit}, but not with its whole uncertainty of "
                 f"{_uncertainty(figure)}."
             )
 
@@ -162,12 +162,12 @@ def _uncertainty(figure: Figure) -> str:
 
 def _undecidable(figure: Figure) -> str:
     room = room_to_decide(figure.pass_limits or (None, None), figure.reject_limits or (None, None))
-    told = (
+    text = (
         f"{wording.figure_name(figure)} can't be decided with this rig: {wording.figure_quantity(figure)}, "
         f"and that uncertainty is larger than the {wording.plain(room)} {figure.unit} between the pass and "
         "the reject limit"
     )
     if figure.budget:
         largest = figure.budget[0]
-        told += f"; {100.0 * largest.share:.0f} % of its variance comes from {largest.name}"
-    return told + ". This speaks of the rig, not of the cell."
+        text += f"; {100.0 * largest.share:.0f} % of its variance comes from {largest.name}"
+    return text + ". The reason is the rig, not the cell."

@@ -25,12 +25,12 @@ def write_certificates(
 ) -> list[Path]:
     """Write one PDF a cell, and `summary.pdf` when all cells are asked for.
 
-    Every file appears whole or not at all. A name is made of the serial and the paper's number, so that a
-    certificate that was issued is never overwritten by one that says something else.
+    Every file is written whole or not at all. Its name contains the serial and the paper's number, so that an
+    issued certificate is never overwritten by one with another content.
 
     Args:
-        folder: where to; made when it is not there.
-        grading: what to certify.
+        folder: target; made when missing.
+        grading: the run to certify.
         cells: serials; None for all of them and the summary.
         issued: day of issue; None for the day on which the run ended, which makes the same results give the
             same bytes.
@@ -65,7 +65,7 @@ def write_labels(
 ) -> Path:
     """Write `labels.pdf`: one sticker of 62 x 29 mm a cell, with the code of its certificate.
 
-    Takes and raises what `write_certificates` does.
+    Arguments and errors as for `write_certificates`.
     """
     chosen = _choose(grading, cells)
     _make(folder)

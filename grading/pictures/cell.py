@@ -33,8 +33,8 @@ def svg(picture: Picture, title: str = "", description: str = "") -> bytes:
     """A picture as SVG 1.1, text as outlines; the same bytes every time.
 
     Args:
-        picture: a figure of matplotlib.
-        title: for the reader of a screen reader; empty for none.
+        picture: a matplotlib figure.
+        title: for screen readers; empty for none.
         description: the alternative text.
     """
     buffer = io.BytesIO()
@@ -56,7 +56,7 @@ def cell_svg(cell: CellResult, kind: Kind) -> bytes:
 
 
 def alt_text(cell: CellResult, kind: Kind) -> str:
-    """What a picture says, in words, for people who cannot see it."""
+    """A picture's content in words, for people who cannot see it."""
     if kind == "response":
         return response_words(cell)
     if kind == "error":
@@ -68,7 +68,7 @@ def panel(cell: CellResult, kind: Kind) -> Picture:
     """One picture of a cell, PANEL_MM in size.
 
     Args:
-        cell: graded or not; what is missing says "not tested".
+        cell: graded or not; a missing part is drawn as "not tested".
         kind: "response" is output against PO2, with the line a handset assumes and the fitted curve with its
             95 % band; "error" the indication error between its limits, error bars at about 95 %; "step" how
             the output follows PO2 on one rising and one falling step, with the fitted lag and T90.

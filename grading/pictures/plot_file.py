@@ -1,4 +1,4 @@
-"""Pictures of one cell or of many as a file that a person asked for: `--plot`."""
+"""Pictures of one cell or of many as a file, for `--plot`."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ def save_plot(grading: Grading, path: Path, cell: str | None = None) -> None:
     """Write the pictures of one cell, or of all, to an SVG, PNG or PDF file (atomic replace).
 
     Args:
-        grading: what to draw.
-        path: its suffix tells the kind of file. A PDF has one page a cell; SVG and PNG one row a cell.
+        grading: the run to draw.
+        path: its suffix sets the kind of file. A PDF has one page a cell; SVG and PNG one row a cell.
         cell: serial of the one cell wanted; None for all.
 
     Raises:

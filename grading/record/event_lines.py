@@ -26,18 +26,18 @@ class Event:
 
 
 class BadEvent(ValueError):
-    """A line that cannot be trusted; the message says what is wrong, without the place."""
+    """A line that cannot be trusted; the message says what is wrong, without file and line."""
 
 
 def read_event(line: bytes) -> Event:
     """Return the event on one line, given without its newline.
 
     Raises:
-        BadEvent: its CRC-32 does not hold, or a member is missing or wrong.
+        BadEvent: its CRC-32 does not match, or a member is missing or wrong.
     """
     found = parse_event(line)
     if found is None:
-        raise BadEvent("its CRC-32 does not hold")
+        raise BadEvent("its CRC-32 does not match")
     model = members_of(found)
     try:
         model.model_validate(found)

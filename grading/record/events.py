@@ -1,9 +1,9 @@
 """The kinds of events in a record, and the members that each carries: one checked model a kind.
 
-A member without a default is one that grading, or the start of the next run, reads. The others may be
-missing: earlier versions of the program wrote fewer. Members and kinds that are not listed here come from a
-later version; they are kept and not judged. Units stand in the names; `t_s` and every other time counts from
-the start of the run, pressures are absolute.
+A member without a default is read by grading or at the start of the next run. The others may be missing,
+since earlier versions of the program wrote fewer. Members and kinds that are not listed here come from a
+later version; they are kept and not checked. Units are in the names; `t_s` and all other times count from
+the start of the run; pressures are absolute.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ Moment = Annotated[str, AfterValidator(_is_moment)]
 
 
 class EventMembers(BaseModel):
-    """What every event carries, and all that is known of one of an unknown kind."""
+    """The members that every event carries; of an unknown kind nothing else is known."""
 
     model_config = ConfigDict(strict=True, frozen=True, allow_inf_nan=False)
 
@@ -57,7 +57,7 @@ class Checkpoint(EventMembers):
 
 
 class Segment(EventMembers):
-    """An append failed: what was to go into `after` goes on in `file`."""
+    """An append failed: the lines of `after` continue in `file`."""
 
     file: str
     after: str
@@ -65,14 +65,14 @@ class Segment(EventMembers):
 
 
 class End(EventMembers):
-    """The last event of a run that ended, as `end.json` says it again."""
+    """The last event of a run that ended; `end.json` repeats it."""
 
     how: str
     why: str
 
 
 class StateChange(EventMembers):
-    """The machine of states went from one to another."""
+    """The state machine went from one state to another."""
 
     from_: str = Field(default="", alias="from")
     to: str
@@ -80,7 +80,7 @@ class StateChange(EventMembers):
 
 
 class Phase(EventMembers):
-    """What is being done from now on; `step` is None between steps."""
+    """The phase that begins now; `step` is None between steps."""
 
     phase: str
     step: Step | None = None
@@ -113,7 +113,7 @@ class HoldEnd(EventMembers):
 
 
 class Purge(EventMembers):
-    """What a purge left: `swings` are its lowest and highest pressures, `volumes` those of a flow."""
+    """Result of a purge: `swings` are its lowest and highest pressures, `volumes` those of a flow."""
 
     oxygen_fraction: Fraction
     u_oxygen_fraction: Fraction
@@ -132,10 +132,10 @@ class Leak(EventMembers):
 
 
 class GasCheck(EventMembers):
-    """What the cells say of the gas; the median of oxygen over air against the straight line."""
+    """Check of the gas by the cells: median oxygen/air ratio against the straight line."""
 
     verdict: str
-    text: str = "The cells say that the gas was not oxygen."
+    text: str = "The cells show that the gas was not oxygen."
     ratio_median: float | None = None
 
 
@@ -149,7 +149,7 @@ class CellFinding(EventMembers):
 
 
 class Valve(EventMembers):
-    """A command to a valve or to a pressure controller; `failure` says why it was not carried out."""
+    """A command to a valve or to a pressure controller; `failure` says why it failed."""
 
     valve: str
     action: str = ""
@@ -160,7 +160,7 @@ class Valve(EventMembers):
 
 
 class Trip(EventMembers):
-    """An interlock, or a phase of the procedure, ended the run; with what it was judged on."""
+    """An interlock, or a phase of the procedure, ended the run; with the values it was judged by."""
 
     code: str
     text: str = ""
@@ -183,7 +183,7 @@ class Trip(EventMembers):
 
 
 class Alarm(EventMembers):
-    """Something that a person has to do at once, without a trip."""
+    """An action that a person must take at once, without a trip."""
 
     code: str
     text: str = ""
@@ -198,7 +198,7 @@ class PromptShown(EventMembers):
 
 
 class Answer(EventMembers):
-    """What a person answered; None when nobody did."""
+    """A person's answer; None without one."""
 
     code: str
     text: str = ""
@@ -206,25 +206,25 @@ class Answer(EventMembers):
 
 
 class Gap(EventMembers):
-    """The loop came too late for so many of its ticks."""
+    """The number of ticks for which the loop was too late."""
 
     missed_ticks: Count
 
 
 class Note(EventMembers):
-    """A sentence for whoever reads the record; papers print it."""
+    """A sentence for the reader of the record; papers print it."""
 
     text: str
 
 
 class Rest(EventMembers):
-    """The cells were decompressed fast and have to rest for so long from now."""
+    """The cells were decompressed fast and must rest for this time from now."""
 
     rest_s: float = Field(ge=0.0, le=1e7)
 
 
 class VentedZero(EventMembers):
-    """The gauges against the barometer on the vented pot."""
+    """The gauges compared with the barometer on the vented pot."""
 
     gauge_bar: Pressure
     second_gauge_bar: Pressure | None = None
@@ -268,6 +268,6 @@ KINDS: Final[Mapping[str, type[EventMembers]]] = MappingProxyType(
 
 
 def members_of(event: Mapping[str, Any]) -> type[EventMembers]:
-    """Return the model that an event is held to: that of its kind, or the common one for an unknown kind."""
+    """Return the model to check an event by: that of its kind, or the common one for an unknown kind."""
     kind = event.get("kind")
     return KINDS.get(kind, EventMembers) if isinstance(kind, str) else EventMembers

@@ -1,6 +1,6 @@
-"""A quick look into a record: how the run was meant, what happened and how it ended, without the readings.
+"""A quick look into a record: how the run was planned, what happened and how it ended, without the readings.
 
-Nothing grows with the length of the run: events are read line by line, and `samples.csv` is not opened.
+Memory does not grow with the length of the run: events are read line by line, `samples.csv` is not opened.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ class Peek:
 
     Attributes:
         run: `run.json`.
-        end: `end.json`; None for a run that did not end, or whose end cannot be trusted.
+        end: `end.json`; None for a run that did not end, or whose `end.json` cannot be trusted.
     """
 
     path: Path
@@ -34,9 +34,9 @@ class Peek:
     end: EndFile | None
 
     def events(self, *kinds: str) -> Iterator[Event]:
-        """Read the events of all segments in order; of these kinds only, where any are named.
+        """Read the events of all segments in order; only of these kinds, if any are named.
 
-        As in `read_record`, a line whose CRC-32 does not hold, whose members are wrong or that was never
+        As in `read_record`, a line whose CRC-32 does not match, whose members are wrong or that is not
         finished is left out.
 
         Raises:
@@ -89,7 +89,7 @@ def _read(file: Path) -> bytes:
     try:
         size = file.stat().st_size
         if not file.is_file() or size > _LARGEST_FILE:
-            raise SourceError(f"{file}: is not a file as a run writes it ({size / 1e6:.0f} MB)")
+            raise SourceError(f"{file}: is not a file that a run writes ({size / 1e6:.0f} MB)")
         return file.read_bytes()
     except OSError as error:
         raise SourceError(f"{file}: {error.strerror}; a record's folder holds {file.name}") from None

@@ -41,7 +41,7 @@ class Column:
     """One measured quantity over the rows of a record, shape (R,) or (R, S) for the sockets.
 
     Attributes:
-        value: NaN where there is none.
+        value: NaN where missing.
         stamp_s: when each value was taken, on the clock of `t_s`; NaN where nothing was scheduled.
         status: the status word; empty where nothing was scheduled.
     """
@@ -67,12 +67,12 @@ class Record:
         output_mv: shape (R, S), sockets in the order of `sockets`.
         state, phase: shape (R,).
         step: shape (R,); -1 between steps.
-        events: those whose CRC-32 holds, in order.
+        events: those whose CRC-32 matches, in order.
         end: `end.json`, or None for an interrupted run.
         refused_rows: rows of `samples.csv` that could not be trusted, the torn last one among them.
-        problems: one sentence each, with file and line.
-        damaged: True when something in the record is not as the run wrote it; a torn last line, which is
-            what an interruption leaves, is not damage.
+        problems: one sentence for each, with file and line.
+        damaged: True when something in the record is not as the run wrote it. A torn last line is what an
+            interruption leaves, and is not damage.
     """
 
     path: Path
@@ -105,7 +105,7 @@ def is_record(path: Path) -> bool:
 
 
 def check_record(path: Path) -> list[str]:
-    """Return one sentence for everything about a record that is not as the run wrote it; empty when sound.
+    """Return one sentence for each thing in a record that is not as the run wrote it; empty when sound.
 
     Raises:
         SourceError: the folder holds no record that this program can read.
@@ -117,7 +117,7 @@ def check_record(path: Path) -> list[str]:
             found.append(f"{END_FILE}: missing, the run was interrupted")
         behind = len(record.t_s) - max((e.data["rows"] for e in record.of_kind("checkpoint")), default=0)
         if behind > 0:
-            found.append(f"{SAMPLES_FILE}: the last {behind} rows stand behind no checkpoint")
+            found.append(f"{SAMPLES_FILE}: the last {behind} rows are covered by no checkpoint")
     return found
 
 
@@ -199,11 +199,11 @@ class _Table:
         return len(self._refused)
 
     def take(self, part: _Part) -> None:
-        """Take the rows of one segment; rows that are not what the format allows are refused."""
+        """Take the rows of one segment; rows that the format does not allow are refused."""
         if not part.lines:
             return
         if part.lines[0] != ",".join(self._names).encode("ascii"):
-            self.problems.append(f"{part.name} line 1: the header is not that of this record's sockets")
+            self.problems.append(f"{part.name} line 1: the header does not fit this record's sockets")
         rows: list[list[bytes]] = []
         places: list[tuple[str, int]] = []
         for number, line in enumerate(part.lines[1:], start=2):
@@ -224,7 +224,7 @@ class _Table:
         self._places.extend(places)
 
     def drop_backward_rows(self) -> None:
-        """Refuse the fewest rows that leave time growing, and put all refusals into words."""
+        """Refuse the fewest rows so that time increases, and word all refusals."""
         time_at = self._index["t_s"]
         t_s = [float(fields[time_at]) for fields in self._rows]
         if any(b <= a for a, b in pairwise(t_s)):
@@ -270,16 +270,16 @@ class _Table:
 
     def _fields(self, name: str) -> tuple[bytes, ...]:
         if self._by_column is None:
-            raise RuntimeError("the columns are asked for before all rows are taken")
+            raise RuntimeError("the columns are requested before all rows are taken")
         return self._by_column[self._index[name]]
 
     def _shape_fault(self, line: bytes, fields: list[bytes]) -> str:
         if b"\0" in line:
-            return "NUL bytes where a row belongs"
-        return f"{len(fields)} fields where {len(self._names)} belong"
+            return "NUL bytes instead of a row"
+        return f"{len(fields)} fields instead of {len(self._names)}"
 
     def _all_sound(self, rows: list[list[bytes]]) -> bool:
-        """Whether every row is allowed, judged by whole columns because that is fast."""
+        """Whether every row is allowed; checked by whole columns, for speed."""
         by_column = dict(zip(self._names, zip(*rows, strict=True), strict=True))
         for name, fields in by_column.items():
             if name.endswith("_status"):
@@ -310,7 +310,7 @@ class _Table:
                 if shown not in ("", *STATUSES):
                     return f"{name} {shown!r} is not a status"
                 if (shown == OK) != bool(value) or bool(shown) != bool(row.get(f"{stem}_offset_s", shown)):
-                    return f"{name} {shown!r} does not go with its value"
+                    return f"{name} {shown!r} does not fit its value"
             elif name in ("state", "phase"):
                 if not field.isascii():
                     return f"{name} {shown!r} is not a plain word"
@@ -393,7 +393,7 @@ def _lines(path: Path, file: str) -> list[_Part]:
 
 
 def _events(parts: list[_Part], problems: list[str]) -> list[tuple[int, Event]]:
-    """The trusted events, each with the place of its line among the lines of all segments."""
+    """The trusted events, each with the number of its line among those of all segments."""
     located: list[tuple[int, Event]] = []
     before = 0
     for part in parts:
@@ -405,9 +405,7 @@ def _events(parts: list[_Part], problems: list[str]) -> list[tuple[int, Event]]:
                 continue
             expected = located[-1][1].n + 1 if located else 1
             if event.n != expected:
-                problems.append(
-                    f"{part.name} line {number}: event {event.n} follows where {expected} belongs"
-                )
+                problems.append(f"{part.name} line {number}: event {event.n} where {expected} is expected")
             located.append((before + number - 1, event))
         before += len(part.lines)
     return located
@@ -416,7 +414,7 @@ def _events(parts: list[_Part], problems: list[str]) -> list[tuple[int, Event]]:
 def _chain_problems(
     run_bytes: bytes, samples: list[_Part], event_parts: list[_Part], located: list[tuple[int, Event]]
 ) -> list[str]:
-    """Hold every checkpoint against the rows and events that it stands for."""
+    """Check every checkpoint against the rows and events that it covers."""
     problems: list[str] = []
     row_lines = [line for part in samples for line in part.lines[1:]]
     event_lines = [line for part in event_parts for line in part.lines]
@@ -430,7 +428,7 @@ def _chain_problems(
             problems.append(
                 f"{RUN_FILE} is not the file that the run wrote"
                 if since == 0
-                else f"{EVENTS_FILE}: the checkpoint at {event.t_s:g} s follows none that is there"
+                else f"{EVENTS_FILE}: the checkpoint at {event.t_s:g} s does not follow the one before it"
             )
         digest = hashlib.sha256(data["previous"].encode())
         for part in (row_lines[rows : data["rows"]], event_lines[since:at]):
@@ -439,7 +437,7 @@ def _chain_problems(
         if digest.hexdigest() != data["sha256"] or len(row_lines) < data["rows"]:
             problems.append(
                 f"{SAMPLES_FILE} rows {rows + 1} to {data['rows']} or the events beside them are not what "
-                f"the run wrote: the checkpoint at {event.t_s:g} s does not hold"
+                f"the run wrote: the checkpoint at {event.t_s:g} s does not match"
             )
         chain, rows, since = data["sha256"], data["rows"], at
     return problems
@@ -459,7 +457,7 @@ def _end(path: Path, problems: list[str]) -> EndFile | None:
 def _end_problems(
     path: Path, end: EndFile, samples: list[_Part], event_parts: list[_Part], events: list[Event]
 ) -> list[str]:
-    """Hold `end.json` against the files it lists and against the run's own last event."""
+    """Check `end.json` against the files it lists and against the run's last event."""
     problems: list[str] = []
     for name, sha256 in end.files.items():
         file = path / str(name)
@@ -476,7 +474,7 @@ def _end_problems(
     said = (last.kind, last.data.get("how"), last.data.get("why"), last.utc) if last else ()
     counts = (sum(len(p.lines[1:]) for p in samples), sum(len(p.lines) for p in event_parts))
     if said != ("end", end.how, end.why, end.ended_utc) or counts != (end.rows, end.events):
-        problems.append(f"{END_FILE}: it does not say what the last event says of the end of the run")
+        problems.append(f"{END_FILE}: it does not agree with the last event on how the run ended")
     written = _read(path / END_FILE)
     if end_text(json.loads(written)) != written:
         problems.append(f"{END_FILE}: not as a run writes it")
@@ -484,7 +482,7 @@ def _end_problems(
 
 
 def _sha256_of(path: Path) -> str:
-    """SHA-256 that stands for the whole record: of `end.json`, which pins the rest, or of what there is."""
+    """SHA-256 for the whole record: of `end.json`, which covers the other files, or of all files."""
     if (path / END_FILE).is_file():
         return hashlib.sha256(_read(path / END_FILE)).hexdigest()
     digest = hashlib.sha256()

@@ -1,6 +1,6 @@
-"""What `run.json` and `end.json` say of a run, checked: members, types and bounds.
+"""Checked models of `run.json` and `end.json`: members, types and bounds.
 
-Members that are not listed here come from a later version; they are kept in the file and not judged.
+Members that are not listed here come from a later version; they are kept in the file and not checked.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ class PotMembers(_Part):
 
 
 class TimeBase(_Part):
-    """Which clock the times of the record are by, and what that means in words."""
+    """The clock of the record's times, and what that means in words."""
 
     clock: str = ""
     note: str = ""
@@ -69,7 +69,7 @@ def _is_usable(model: ErrorModel) -> ErrorModel:
         value = getattr(model, name)
         least = sys.float_info.min if name == "gauge_span_bar" else 0.0
         if isinstance(value, float) and not least <= value <= _LARGEST:
-            raise ValueError(f"{name}: {value:g} is not the size of an uncertainty")
+            raise ValueError(f"{name}: {value:g} is no valid uncertainty")
     for name, value in model.degrees_of_freedom.items():
         if value <= 0.0:
             raise ValueError(f"degrees_of_freedom.{name}: {value:g} is not above 0")
@@ -77,7 +77,7 @@ def _is_usable(model: ErrorModel) -> ErrorModel:
 
 
 class RunFile(_Part):
-    """`run.json`. Without a default stands what grading reads."""
+    """`run.json`. Members without a default are read by grading."""
 
     record_id: str = Field(min_length=1)
     started_utc: Moment
@@ -101,7 +101,7 @@ class RunFile(_Part):
     @model_validator(mode="after")
     def _names_each_socket_once(self) -> Self:
         if len(set(self.sockets)) < len(self.sockets):
-            raise ValueError("sockets: names one twice")
+            raise ValueError("sockets: one is listed twice")
         return self
 
 
@@ -129,7 +129,7 @@ def parse_run(where: Path, data: bytes) -> RunFile:
 
 
 class EndFile(_Part):
-    """`end.json`: how the run ended, and what pins the other files; `files` is SHA-256 by name."""
+    """`end.json`: how the run ended, and the SHA-256 of the other files by name in `files`."""
 
     how: Literal["completed", "stopped", "tripped", "aborted"]
     why: str
@@ -140,7 +140,7 @@ class EndFile(_Part):
 
 
 class BadEnd(ValueError):
-    """An `end.json` that a run does not write; the message says what is wrong, without the file."""
+    """An `end.json` that no run writes; the message says what is wrong, without the file."""
 
 
 def parse_end(data: bytes) -> EndFile:

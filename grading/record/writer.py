@@ -1,4 +1,4 @@
-"""Writes the record of a run as it happens, so that whatever breaks, what was read is on disk."""
+"""Writes the record of a run as it happens, so that the readings are on disk whatever fails later."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ class RecordWriteError(OSError):
 class RecordWriter:
     """The one writer of one record. Not for use from several threads.
 
-    What a call that has returned stands for:
+    What can be lost after a call has returned:
 
     | call | a killed process loses | a power loss loses |
     |---|---|---|
@@ -56,12 +56,12 @@ class RecordWriter:
     | `event` of `SHARING_KINDS` | nothing | the last `SHARED_SYNC_S` and one sync, real time |
     | `sample` | nothing | the last `SYNC_EVERY_S` and one sync, real time |
 
-    Every line reaches the operating system before the call returns. A thread of its own syncs to the disk,
-    because a slow disk must not hold up the rig, which has a pressure to read: an event waits for its sync,
-    but no longer than `EVENT_WAIT_S`, and once it has waited in vain nothing waits until the disk has caught
-    up. Valve shots never wait: there are thousands in a run, several a second, and rows show what they did.
-    A sync that failed is raised by the call that waits for it, or else by the next one, whatever it is; from
-    then on nothing is taken any more.
+    Every line reaches the operating system before the call returns. A separate thread syncs to the disk,
+    because a slow disk must not delay the rig, which has to read the pressure. An event waits for its sync,
+    but no longer than `EVENT_WAIT_S`. After a wait without success nothing waits until the disk has caught
+    up. Valve shots never wait: there are thousands in a run, several a second, and rows show their effect.
+    A failed sync is raised by the call that waits for it, otherwise by the next call of any kind. After that
+    nothing more is accepted.
 
     Attributes:
         path: the record's folder.
@@ -99,11 +99,11 @@ class RecordWriter:
         """Make the record's folder under `root` and put `run.json` in it, synced with its folders.
 
         Args:
-            root: folder of records; made when it is not there.
-            header: what `run.json` says; as a mapping, the same members as `RunHeader.as_dict`.
+            root: folder of records; made when missing.
+            header: content of `run.json`; as a mapping, the same members as `RunHeader.as_dict`.
             started: timezone-aware start of the run; names the folder.
             suffix: four hex digits that end the folder's name; drawn at random when None.
-            sync: False only for simulated runs by the thousand whose files are read and thrown away.
+            sync: False only for thousands of simulated runs whose files are read and deleted.
 
         Raises:
             OSError: the folder or the file cannot be made.
@@ -146,7 +146,7 @@ class RecordWriter:
 
         Raises:
             RecordWriteError: neither the file nor a new segment takes it.
-            ValueError: `data` holds a member that the format keeps for itself, or NaN.
+            ValueError: `data` holds a member name reserved by the format, or NaN.
         """
         self._last_t_s = t_s
         self._append_event(kind, t_s, utc, data)
@@ -169,10 +169,10 @@ class RecordWriter:
             how: one of `ENDINGS`.
             why: one sentence.
             utc: when it ended.
-            t_s: the same on the run's own clock; that of the last line when None.
+            t_s: the same on the run's clock; that of the last line when None.
         """
         if how not in ENDINGS:
-            raise ValueError(f"a run ends {', '.join(ENDINGS)}; not {how!r}")
+            raise ValueError(f"a run ends as one of {', '.join(ENDINGS)}; not {how!r}")
         t_s = self._last_t_s if t_s is None else t_s
         self._checkpoint(t_s, utc)
         self._append_event("end", t_s, utc, {"how": how, "why": why})
@@ -191,7 +191,7 @@ class RecordWriter:
         write_whole(self.path / END_FILE, end_text(end), sync=self._sync)
 
     def close(self) -> None:
-        """Let go of the files without ending the record; what is on disk reads as interrupted."""
+        """Close the files without ending the record; it then reads as interrupted."""
         if self._syncer is not None:
             self._syncer.stop()
         self._samples.close()
@@ -234,7 +234,7 @@ class RecordWriter:
 
 
 class _Syncer:
-    """A thread that syncs the files of a record, so that nobody waits for the disk but who asks to."""
+    """A thread that syncs the files of a record, so that only a call that asks for it waits for the disk."""
 
     def __init__(self, files: tuple[_Segments, ...]) -> None:
         self._files = files
@@ -250,7 +250,7 @@ class _Syncer:
         self._thread.start()
 
     def note(self) -> None:
-        """Something was written; said afterwards, so that a sync under way does not count as covering it."""
+        """Note that something was written; called after the write, so that a sync under way does not count."""
         self._written += 1
 
     def raise_failure(self) -> None:
@@ -259,7 +259,7 @@ class _Syncer:
             raise RecordWriteError(self._error.errno, f"the record cannot be synced: {self._error.strerror}")
 
     def ask(self, *, at_once: bool) -> None:
-        """Have a sync made soon, or at once, without waiting for it."""
+        """Request a sync soon, or at once, without waiting for it."""
         with self._changed:
             self._asked = True
             self._at_once = self._at_once or at_once
@@ -268,7 +268,7 @@ class _Syncer:
     def wait(self, most_s: float | None = None) -> None:
         """Return when everything noted so far is on the disk, or after `most_s`.
 
-        With `most_s` it does not wait at all as long as the disk has not caught up with an earlier wait.
+        With `most_s` it does not wait at all while the disk has not caught up with an earlier wait.
         """
         self.raise_failure()
         target = self._written
@@ -314,7 +314,7 @@ class _Syncer:
 
 
 class _Segments:
-    """One file of lines, going on in a new file after an append that failed."""
+    """One file of lines, continued in a new file after a failed append."""
 
     def __init__(self, folder: Path, file: str, header: bytes) -> None:
         self._folder = folder
@@ -327,7 +327,7 @@ class _Segments:
         self._open_next()
 
     def append(self, line: bytes) -> dict[str, str] | None:
-        """Write one line; return what to say of it when it went into a new segment."""
+        """Write one line; return the text of a note when it went into a new segment."""
         if self._fd < 0:
             raise RecordWriteError(f"{self._folder / self._file} is closed")
         try:

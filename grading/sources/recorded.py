@@ -1,4 +1,4 @@
-"""From a record on disk to what grading takes, with every reason why a run or a cell cannot be graded."""
+"""Reduces a record on disk for grading, with every reason why a run or a cell cannot be graded."""
 
 from __future__ import annotations
 
@@ -31,10 +31,10 @@ from grading.sources.steps import Hold, holds_from_events
 from rig_configs.files.checked_toml import dotted, what_is_wrong
 
 LEAST_OXYGEN_FRACTION: Final = 0.985
-"""What a purge must have reached when the procedure does not say."""
+"""Oxygen fraction that a purge must have reached when the procedure does not say."""
 
 UNGRADING_FINDINGS: Final = ("unplugged", "no_cell", "rapid_decompression")
-"""Findings of the rig on one socket after which its cell cannot be graded; others are told and graded."""
+"""Findings of the rig on one socket after which its cell cannot be graded; with others it is graded."""
 
 
 def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
@@ -55,7 +55,7 @@ def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
     signals = _signals(record, sockets)
     table = step_table(signals, holds, procedure.hold)
     model = errors or _error_model(record, holds)
-    named, told = _findings(record, sockets)
+    named, texts = _findings(record, sockets)
     return Measurement(
         source=str(path),
         source_kind="record",
@@ -69,7 +69,7 @@ def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
             tuple(event.data["text"] for event in each if event.data["finding"] in UNGRADING_FINDINGS)
             for each in named
         ),
-        cell_notes=tuple((*told[i], *hold_notes(table, holds, i)) for i in range(len(cells))),
+        cell_notes=tuple((*texts[i], *hold_notes(table, holds, i)) for i in range(len(cells))),
         cell_findings=tuple(tuple(str(event.data["finding"]) for event in each) for each in named),
         typed_pressure=record.run.typed_pressure,
     )
@@ -80,7 +80,7 @@ class _PurgeRule(BaseModel):
 
 
 class _Procedure(BaseModel):
-    """What grading takes from the procedure that a record carries."""
+    """The part of a record's procedure that grading uses."""
 
     model_config = ConfigDict(allow_inf_nan=False)
 
@@ -89,10 +89,10 @@ class _Procedure(BaseModel):
 
 
 def _procedure(record: Record) -> _Procedure:
-    """Read the procedure that the record carries; the defaults when its text is not TOML.
+    """Read the procedure of a record; the defaults when its text is not TOML.
 
     Raises:
-        SourceError: a number in it is none.
+        SourceError: a value in it is not a number.
     """
     try:
         return _Procedure.model_validate(tomllib.loads(record.run.procedure.text))
@@ -105,7 +105,7 @@ def _procedure(record: Record) -> _Procedure:
 
 
 def _good(column: Column, where: int | None = None) -> Channel:
-    """The good readings of a column, in the order of their stamps; `where` picks a socket's place."""
+    """The good readings of a column, in the order of their stamps; `where` selects a socket's place."""
     value = column.value if where is None else column.value[:, where]
     stamp_s = column.stamp_s if where is None else column.stamp_s[:, where]
     good = np.isfinite(value)
@@ -132,7 +132,7 @@ def _signals(record: Record, sockets: tuple[int, ...]) -> Signals:
 
 
 def _error_model(record: Record, holds: tuple[Hold, ...]) -> ErrorModel:
-    """The record's own uncertainties; that of the purge from what was measured."""
+    """The record's own uncertainties; that of the purge from the measurement."""
     model = record.run.error_model
     purges = record.of_kind("purge")
     if not purges:
@@ -143,25 +143,25 @@ def _error_model(record: Record, holds: tuple[Hold, ...]) -> ErrorModel:
 
 
 def _findings(record: Record, sockets: tuple[int, ...]) -> tuple[list[list[Event]], list[tuple[str, ...]]]:
-    """By cell: the rig's findings, each word once, and what of them does not bar a grade."""
+    """By cell: the rig's findings, each word once, and the texts of those that do not prevent a grade."""
     named: list[list[Event]] = [[] for _ in sockets]
     for event in record.of_kind("cell"):
         for i, socket in enumerate(sockets):
             words = [each.data["finding"] for each in named[i]]
             if event.data["socket"] == socket and event.data["finding"] not in words:
                 named[i].append(event)
-    told = [
+    texts = [
         tuple(event.data["text"] for event in each if event.data["finding"] not in UNGRADING_FINDINGS)
         for each in named
     ]
-    return named, told
+    return named, texts
 
 
 def _ungraded(record: Record, holds: tuple[Hold, ...], procedure: _Procedure) -> tuple[str, ...]:
     """Why no cell of the run can be graded; empty when all can."""
     reasons = []
     if record.end is None and not (record.path / END_FILE).is_file():
-        reasons.append("The run was interrupted: its record has no end.")
+        reasons.append("The run was interrupted: its record has no end.json.")
     elif record.end is not None and record.end.how != "completed":
         reasons.append(f"The run was {record.end.how}: {record.end.why}")
     if record.damaged:
@@ -175,7 +175,7 @@ def _ungraded(record: Record, holds: tuple[Hold, ...], procedure: _Procedure) ->
     proven = ("oxygen", "agrees", "not checked")
     wrong_gas = [event for event in record.of_kind("gas_check") if event.data.get("verdict") not in proven]
     if wrong_gas:
-        reasons.append(str(wrong_gas[0].data.get("text", "The cells say that the gas was not oxygen.")))
+        reasons.append(str(wrong_gas[0].data.get("text", "The cells show that the gas was not oxygen.")))
     return tuple(reasons)
 
 
@@ -223,7 +223,7 @@ def _procedure_text(procedure: FrozenFile) -> str:
 
 
 def _is_simulated(run: RunFile) -> bool:
-    """Whether the bench file frozen into the record is that of a bench of software."""
+    """Whether the bench file frozen into the record is that of a virtual bench."""
     try:
         return "virtual" in tomllib.loads(run.bench.text)
     except tomllib.TOMLDecodeError:
@@ -237,7 +237,7 @@ def _notes(record: Record) -> tuple[str, ...]:
         for event in record.of_kind("fault_injected")
     )
     if any(event.data.get("verdict") == "not checked" for event in record.of_kind("gas_check")):
-        notes.append("The cells could not tell whether the gas was oxygen: that takes one that read air too.")
+        notes.append("The cells could not show whether the gas was oxygen: that needs a reading in air too.")
     notes.extend(str(event.data["text"]) for event in record.of_kind("note"))
     return tuple(notes)
 

@@ -1,4 +1,4 @@
-"""Readings tables: settled outputs typed in by hand or exported by another program, one row a step.
+"""Readings tables: settled outputs typed in by hand or exported by another program, one row for each step.
 
 `cell,step,gas,direction,pressure_bar,oxygen_fraction,temperature_c,mv`, optionally `relative_humidity`,
 `t90_s`, `u_mv` and `u_pressure_bar`. One table may hold any number of cells, each with its own steps.
@@ -31,7 +31,7 @@ OPTIONAL: Final = ("relative_humidity", "t90_s", "u_mv", "u_pressure_bar")
 GASES: Final[tuple[Gas, ...]] = ("air", "oxygen", "nitrogen")
 DIRECTIONS: Final[tuple[Direction, ...]] = ("up", "down")
 STATED_T90_U_S: Final = 0.5
-"""Standard uncertainty of a T90 that a table states: a stopwatch in the hand."""
+"""Standard uncertainty of a T90 stated in a table: that of a hand-held stopwatch."""
 
 _MOST_STEP: Final = 100_000
 _MOST_PO2_BAR: Final = 100
@@ -46,7 +46,7 @@ def is_readings(sheet: Sheet) -> bool:
 
 
 def load_readings(sheet: Sheet, path: Path, errors: ErrorModel | None) -> Measurement:
-    """Turn a readings table into what grading takes.
+    """Reduce a readings table for grading.
 
     Args:
         sheet: the table.
@@ -54,7 +54,7 @@ def load_readings(sheet: Sheet, path: Path, errors: ErrorModel | None) -> Measur
         errors: uncertainties of the instruments used; the stated default set when None.
 
     Raises:
-        SourceError: every fault of the table, one line each.
+        SourceError: every fault of the table, one line for each.
     """
     _check_columns(sheet)
     rows = _read_rows(sheet)
@@ -78,7 +78,7 @@ def load_readings(sheet: Sheet, path: Path, errors: ErrorModel | None) -> Measur
 
 @dataclass(frozen=True, slots=True)
 class _Rows:
-    """The fields of a table, one a row.
+    """The fields of a table, one for each row.
 
     Attributes:
         humidity: relative, 0 to 1.
@@ -99,7 +99,7 @@ class _Rows:
 
 
 def _read_rows(sheet: Sheet) -> _Rows:
-    """Read every column, noting in the sheet what is wrong; the order is that of the faults of one line."""
+    """Read every column and note faults in the sheet; the order sets that of the faults of one line."""
     step = _steps(sheet)
     gas = sheet.words("gas", GASES)
     direction = sheet.words("direction", DIRECTIONS, blank="up")
@@ -136,7 +136,7 @@ def _steps(sheet: Sheet) -> FloatArray:
 
 
 def _fraction_by_gas(sheet: Sheet, fraction: FloatArray, gas: list[str]) -> FloatArray:
-    """Oxygen fraction: as given; where it is blank, that of dry air or none in nitrogen."""
+    """Oxygen fraction as given; where blank, that of dry air, or zero in nitrogen."""
     air = _in_gas(gas, "air")
     for at in np.flatnonzero(np.isnan(fraction) & ~air & ~_in_gas(gas, "nitrogen")):
         if not sheet.columns["oxygen_fraction"][at].strip():
@@ -149,7 +149,7 @@ def _cells(sheet: Sheet) -> list[str]:
     cells = [text.strip() for text in sheet.columns["cell"]]
     for row, cell in enumerate(cells):
         if not cell:
-            sheet.fault(row, "cell", "blank; every row names its cell")
+            sheet.fault(row, "cell", "blank; write the cell of the row")
         elif len(cell) > LONGEST_SERIAL or not cell.isprintable():
             sheet.fault(
                 row, "cell", f"{cell[:LONGEST_SERIAL]!r}: write at most {LONGEST_SERIAL} printable characters"
@@ -159,7 +159,7 @@ def _cells(sheet: Sheet) -> list[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Layout:
-    """Where each row of a readings table belongs in a table of N cells by K steps.
+    """Place of each row of a readings table in a table of N cells by K steps.
 
     Two rows belong to one step when number, gas, direction and, in oxygen, nominal PO2 are the same.
 
@@ -211,7 +211,7 @@ def _layout(rows: _Rows) -> _Layout:
 
 
 def _step_table(rows: _Rows, layout: _Layout) -> StepTable:
-    """Settled outputs; a table says nothing of time, settling, noise and fade."""
+    """Settled outputs; a table has no time, settling, noise and drop while held."""
     output_mv = layout.spread(rows.output_mv)
     unknown = np.full(output_mv.shape, np.nan)
     return StepTable(
@@ -272,12 +272,15 @@ def _humidity(sheet: Sheet, air: BoolArray) -> FloatArray:
 def _scatter(sheet: Sheet, name: str) -> FloatArray:
     """Standard uncertainty from scatter by row: as given; else none beyond that of the instrument set.
 
-    The digits written tell nothing: a program drops trailing zeros.
+    The number of digits says nothing: a program drops trailing zeros.
     """
     if name not in sheet.names:
         return np.zeros(len(sheet))
     given = sheet.numbers(
-        name, blank=True, low=0.0, judge=lambda value: f"{value:g} is negative, and an uncertainty never is"
+        name,
+        blank=True,
+        low=0.0,
+        judge=lambda value: f"{value:g} is negative; write zero or more",
     )
     return np.nan_to_num(given)
 
@@ -291,7 +294,7 @@ def _refuse_twice(sheet: Sheet, rows: _Rows, layout: _Layout) -> None:
         sheet.fault(
             int(row),
             "step",
-            f"step {int(rows.step[row])} of {rows.cell[row]} is on line {earlier} already; "
+            f"step {int(rows.step[row])} of {rows.cell[row]} is already on line {earlier}; "
             "number the steps in order",
         )
     sheet.close()
@@ -302,16 +305,16 @@ def _notes(sheet: Sheet, air: BoolArray) -> tuple[str, ...]:
     if "relative_humidity" not in sheet.names and np.any(air):
         notes.append(HUMIDITY_ASSUMED)
     if "t90_s" in sheet.names:
-        notes.append(f"T90 as stated in the table, taken to be good to {2 * STATED_T90_U_S:g} s")
+        notes.append(f"T90 as stated in the table, with an assumed U of {2 * STATED_T90_U_S:g} s")
     return tuple(notes)
 
 
 def _responses(sheet: Sheet, rows: _Rows, layout: _Layout) -> tuple[tuple[StepResponse, ...], ...]:
-    """Response times that the table states."""
+    """Response times stated in the table."""
     if "t90_s" not in sheet.names:
         return ((),) * len(layout.cells)
     t90_s = sheet.numbers(
-        "t90_s", blank=True, low=0.0, judge=lambda value: f"{value:g} s is negative, and a T90 never is"
+        "t90_s", blank=True, low=0.0, judge=lambda value: f"{value:g} s is negative; write zero or more"
     )
     sheet.close()
     found: list[list[StepResponse]] = [[] for _ in layout.cells]

@@ -1,4 +1,4 @@
-"""Trace tables: what any logger wrote while the pressure was stepped, one column of millivolts a cell.
+"""Trace tables: a log taken while the pressure was stepped, one column of millivolts for each cell.
 
 `t_s,pressure_bar,temperature_c,oxygen_fraction` and the cells. The holds are found by the program.
 """
@@ -39,7 +39,7 @@ REQUIRED: Final = ("t_s", "temperature_c", "oxygen_fraction")
 OPTIONAL: Final = ("relative_humidity",)
 TRACE_RULE: Final = HoldRule(least_s=15.0)
 _SURELY_NO_CELL: Final = 0.75
-"""Likeness from which on a column's name is a misspelt quantity and not the serial of a cell."""
+"""Likeness from which a column's name counts as a misspelt quantity, not as the serial of a cell."""
 _KNOWN: Final = (*REQUIRED, *OPTIONAL, *PRESSURE_COLUMNS)
 
 
@@ -49,7 +49,7 @@ def is_trace(sheet: Sheet) -> bool:
 
 
 def load_trace(sheet: Sheet, path: Path, errors: ErrorModel | None) -> Measurement:
-    """Turn a trace table into what grading takes.
+    """Reduce a trace table for grading.
 
     Args:
         sheet: the table.
@@ -57,7 +57,7 @@ def load_trace(sheet: Sheet, path: Path, errors: ErrorModel | None) -> Measureme
         errors: uncertainties of the instruments used; the stated default set when None.
 
     Raises:
-        SourceError: every fault of the table, one line each.
+        SourceError: every fault of the table, one line for each.
     """
     cells = _cell_columns(sheet)
     t_s = _times(sheet)
@@ -70,7 +70,7 @@ def load_trace(sheet: Sheet, path: Path, errors: ErrorModel | None) -> Measureme
     holds = holds_in_trace(t_s, pressure_bar, fraction)
     if not holds:
         raise SourceError(
-            f"{sheet.file}: the pressure never stands still for {LEAST_HOLD_S:g} s; a step is such a hold"
+            f"{sheet.file}: the pressure is never constant for {LEAST_HOLD_S:g} s; a step needs such a hold"
         )
     signals = Signals(
         pressure_bar=Channel(t_s, pressure_bar),
@@ -98,7 +98,7 @@ def load_trace(sheet: Sheet, path: Path, errors: ErrorModel | None) -> Measureme
 def _conditions(
     signals: Signals, holds: Sequence[Hold], table: StepTable, humidity: float | None, errors: ErrorModel
 ) -> RunConditions:
-    """The run as its signals and holds show it; `humidity` as the table states it."""
+    """Conditions of the run from its signals and holds; `humidity` as stated in the table."""
     pressure = signals.pressure_bar
     air = [k for k, hold in enumerate(holds) if hold.gas == "air"]
     oxygen = [hold.oxygen_fraction for hold in holds if hold.gas == "oxygen"]
@@ -116,7 +116,7 @@ def _conditions(
 
 
 def _cell_columns(sheet: Sheet) -> dict[str, str]:
-    """Column name to cell, for every column that is no known quantity."""
+    """Column name to cell, for every column that is not a known quantity."""
     sheet.require(REQUIRED, "trace table")
     cells = {}
     for name, written in zip(sheet.names, sheet.written, strict=True):
@@ -127,20 +127,20 @@ def _cell_columns(sheet: Sheet) -> dict[str, str]:
         near = nearest(name, _KNOWN, _SURELY_NO_CELL)
         if near is not None:
             raise SourceError(
-                f"{sheet.file} line 1: column {written!r} is neither a quantity nor, it seems, a cell; "
+                f"{sheet.file} line 1: column {written!r} is not a quantity and does not look like a cell; "
                 f"did you mean '{near}'?"
             )
         cells[name] = written[:-3] if name.endswith("_mv") else written
     if not cells:
-        raise SourceError(f"{sheet.file} line 1: no column of a cell; add one, named by its serial, in mV")
+        raise SourceError(f"{sheet.file} line 1: no column for a cell; add one in mV, named by its serial")
     return cells
 
 
 def _times(sheet: Sheet) -> FloatArray:
-    """The time of each row in seconds, which must grow."""
+    """The time of each row in seconds, which must increase."""
     t_s = sheet.numbers("t_s")
     for row in np.flatnonzero(np.diff(t_s) <= 0.0) + 1:
-        sheet.fault(int(row), "t_s", f"{t_s[row]:g} comes after {t_s[row - 1]:g}; time must grow")
+        sheet.fault(int(row), "t_s", f"{t_s[row]:g} comes after {t_s[row - 1]:g}; time must increase")
     return t_s
 
 

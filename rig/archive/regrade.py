@@ -13,13 +13,13 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
 
     Args:
         source: folder of a record, or a CSV file.
-        limits: name or path of a limits file; None takes the limits that a record was run under, and
+        limits: name or path of a limits file; None takes the limits of the run for a record, and
             `general` for a table.
         bench: name or path of the bench file whose instruments took a table's readings.
 
     Raises:
-        FileError: when a file named here is wrong, or a bench is named for a record.
-        SourceError: when the source cannot be read as it is.
+        FileError: a file named here is wrong, or a bench is named for a record.
+        SourceError: the source cannot be read as it is.
     """
     from grading.judgement.grade import grade
     from grading.judgement.limits import load_limits, parse_limits
@@ -44,7 +44,7 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
 
 
 def earlier_grading(source: Path) -> Grading | None:
-    """Return the grading kept with a record, or None when there is none that can be read."""
+    """Return the grading kept with a record, or None when it is missing or cannot be read."""
     from grading.document import RESULTS_NAME, read_results
 
     file = source / RESULTS_NAME
@@ -63,7 +63,5 @@ def _limits_of_record(record: Path) -> tuple[str, str]:
 
     limits = peek(record).run.limits
     if limits is None or not limits.text:
-        raise FileError(
-            f"{record / RUN_FILE}: does not say what limits the run was made under; name them: --limits"
-        )
+        raise FileError(f"{record / RUN_FILE}: does not name the limits of the run; name them with --limits")
     return limits.text, limits.file

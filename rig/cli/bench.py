@@ -1,4 +1,4 @@
-"""`leadline bench`: the shipped benches, and the virtual one as a process of its own."""
+"""`leadline bench`: the shipped benches, and the virtual one as a separate process."""
 
 from __future__ import annotations
 
@@ -56,13 +56,13 @@ def serve(
             "--speed",
             min=0.1,
             max=100.0,
-            help="Bench seconds per second. Above 4 the heartbeat of a rig that runs by the clock comes too "
-            "late for the valves' watchdog.",
+            help="Bench seconds per second. Above 4 the heartbeat of a rig on the real clock is too late for "
+            "the valves' watchdog.",
         ),
     ] = 1.0,
     inject: Annotated[
         list[str] | None,
-        typer.Option("--inject", metavar="FAULT@SECONDS", help="Break something; may be repeated."),
+        typer.Option("--inject", metavar="FAULT@SECONDS", help="Inject a fault; may be repeated."),
     ] = None,
     serial: Annotated[
         bool, typer.Option("--serial", help="Serve every instrument on a serial line (a pty) as well.")
@@ -73,14 +73,14 @@ def serve(
             "--write",
             metavar="FILE",
             parser=written_path,
-            help="Write a bench file that leads to what is served.",
+            help="Write a bench file with the addresses served.",
         ),
     ] = None,
 ) -> None:
     """Serve the virtual bench in this process until Ctrl-C, for practice or to develop a driver against.
 
-    It listens on this computer alone. With the file of --write a second terminal runs against it as against
-    a bench of hardware.
+    It listens on this computer only. With the file of --write, a second terminal runs against it as against a
+    real bench.
 
     Example: leadline bench serve --write served.toml
     """
@@ -132,7 +132,7 @@ def describe(bench: VirtualBenchArgument = "virtual_bench") -> None:
 
 @app.command("faults")
 def faults(as_json: JsonOption = False) -> None:
-    """List what can be broken on the virtual bench with --inject FAULT@SECONDS.
+    """List the faults of the virtual bench for --inject FAULT@SECONDS.
 
     Example: leadline bench faults
     """

@@ -43,10 +43,10 @@ def run_test(
 ) -> None:
     """Run a procedure on a bench, live on screen, then grade and certify.
 
-    Ctrl-C once vents on the ramp and ends the run; twice makes the rig safe at once: valves drop, a
-    controller vents, hands are told to. The record is kept either way, and reads as ungraded. After a run
-    that tripped or never ended, and when limits in the bench file have changed, the next start says so and
-    asks for it to be cleared.
+    Ctrl-C once vents on the ramp and ends the run; twice makes the rig safe at once: valves are de-energised,
+    a controller vents, and on a hand pot the screen says what to do. The record is kept in both cases and
+    reads as ungraded. After a run that tripped or did not end, or when limits in the bench file have changed,
+    the next start says so and must be cleared.
 
     Example: leadline run virtual_bench --procedure quick --cells six_cells --out records
     """
@@ -80,7 +80,7 @@ def run_test(
 
 
 def _login_name() -> str:
-    """Return who is logged in, or nothing where the system cannot tell."""
+    """Return the name of the login, or an empty text where the system has none."""
     try:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):

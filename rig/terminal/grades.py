@@ -1,4 +1,4 @@
-"""Gradings for people: one line a cell, then every figure with its doubt, limits and reasons."""
+"""Gradings for people: one line for each cell, then every figure with uncertainty, limits and reasons."""
 
 from __future__ import annotations
 
@@ -49,20 +49,20 @@ _AS_GOOD_AS_INFINITE: Final = 10_000.0
 _SUMMARY_PO2_BAR: Final = 1.6
 _SUMMARY_FIGURES: Final[dict[str, tuple[FigureKey, float | None]]] = {
     "mV at 1.0": ("oxygen_output_mv", None),
-    "off at 1.6": ("indication_error_percent", _SUMMARY_PO2_BAR),
-    "linear to": ("linear_to_bar", None),
+    "error at 1.6": ("indication_error_percent", _SUMMARY_PO2_BAR),
+    "linear up to": ("linear_to_bar", None),
     "T90": ("t90_s", None),
-    "fade": ("fade_percent_per_min", None),
+    "drop held": ("fade_percent_per_min", None),
 }
-"""Figures that people ask for first, by title; where it begins with the unit, the rows leave the unit out."""
+"""The figures of most interest, by title; where the title begins with the unit, the rows leave it out."""
 _SUMMARY: Final = ("socket", "cell", "grade", *_SUMMARY_FIGURES)
-_SUMMARY_GIVES_WAY: Final = ("fade", "socket", "T90", "mV at 1.0", "off at 1.6", "linear to")
+_SUMMARY_GIVES_WAY: Final = ("drop held", "socket", "T90", "mV at 1.0", "error at 1.6", "linear up to")
 _FREEDOM: Final = "degrees\nof freedom"
-_TRUTH_GIVES_WAY: Final = ("T90", "linear to")
+_TRUTH_GIVES_WAY: Final = ("T90", "linear up to")
 
 
 def show_summary(console: Console, grading: Grading) -> None:
-    """Print one line a cell, why a cell does not pass, and how many cells have which grade."""
+    """Print one line for each cell, why a cell does not pass, and the number of cells by grade."""
     console.print(summary_table(grading))
     left_out = not_graded(grading.limits_not_graded)
     shared = tuple(line for line in _shared_by_all(grading) if line != left_out)
@@ -92,7 +92,7 @@ def show_grading(
 
     Args:
         console: where to print.
-        grading: what to print.
+        grading: the run to print.
         cell: serial of the one cell wanted; None prints all.
         budget: whether to print the uncertainty budget of each figure.
         earlier: the grading kept with the record; what changed against it is listed.
@@ -116,9 +116,10 @@ def show_grading(
 
 
 def summary_table(grading: Grading) -> RenderableType:
-    """Return one line a cell: the grade, and the figures that people ask for first.
+    """Return one line for each cell: the grade, and the figures of most interest.
 
-    Serials, grades and numbers are never cut; where there is no room the figures asked for last go.
+    Serials, grades and numbers are never cut; where there is no room, the least important figures are left
+    out.
     """
 
     def without(left_out: Collection[str]) -> Table:
@@ -151,16 +152,16 @@ def _serials(grading: Grading) -> list[str]:
 
 
 def truth_table(grading: Grading, truth: Mapping[str, CellTruth]) -> RenderableType:
-    """Return what was measured beside what the virtual bench's cells really are."""
+    """Return the measured figures beside the true ones of the virtual bench's cells."""
 
     def without(left_out: Collection[str]) -> Table:
         table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
         add_serials(table, "cell", _serials(grading))
-        table.add_column("what it is", overflow="fold")
+        table.add_column("true kind", overflow="fold")
         table.add_column("grade", no_wrap=True)
         shown = [figure for figure in _TRUTH_GIVES_WAY if figure not in left_out][::-1]
         for figure in shown:
-            for title in (f"{figure},\ntruly", "measured"):
+            for title in (f"{figure},\ntrue", "measured"):
                 table.add_column(title, justify="right", no_wrap=True)
         for result in grading.cells:
             known = truth.get(result.info.cell)
@@ -168,7 +169,7 @@ def truth_table(grading: Grading, truth: Mapping[str, CellTruth]) -> RenderableT
                 continue
             linear_to = "> 6 bar" if known.linear_to_bar is None else f"{known.linear_to_bar:.2f} bar"
             pairs = {
-                "linear to": (linear_to, _short(result, "linear to")),
+                "linear up to": (linear_to, _short(result, "linear up to")),
                 "T90": (f"{known.t90_s:.1f} s", _short(result, "T90")),
             }
             grade = Text(GRADE_WORD[result.grade], style=_STYLE[result.grade])
@@ -176,12 +177,12 @@ def truth_table(grading: Grading, truth: Mapping[str, CellTruth]) -> RenderableT
             table.add_row(known.serial, known.kind, grade, *figures)
         return table
 
-    head = Text("\nThe bench of software knows what its cells really are:", style="bold")
+    head = Text("\nThe true figures of the virtual bench's cells:", style="bold")
     return Group(head, FittingTable(without, _TRUTH_GIVES_WAY))
 
 
 def _shared_by_all(grading: Grading) -> tuple[str, ...]:
-    """Return what is said of every one of several cells alike, as after a run that was stopped."""
+    """Return what is the same for all of several cells, as after a run that was stopped."""
     if len(grading.cells) < 2:
         return ()
     said = [(*cell.reasons, *cell.diagnosis) if cell.grade != "pass" else () for cell in grading.cells]
@@ -189,7 +190,7 @@ def _shared_by_all(grading: Grading) -> tuple[str, ...]:
 
 
 def _why(head: Text, diagnosis: tuple[str, ...], reasons: tuple[str, ...]) -> RenderableType:
-    """Return what a cell looks like, then each reason for its grade."""
+    """Return the line of a cell, then each reason for its grade."""
     grid = Table.grid(padding=(0, 1))
     grid.add_column(no_wrap=True)
     grid.add_column()
@@ -201,12 +202,12 @@ def _why(head: Text, diagnosis: tuple[str, ...], reasons: tuple[str, ...]) -> Re
 
 
 def cell_report(result: CellResult, *, budget: bool = False, width: int = _WIDE) -> RenderableType:
-    """Return one cell in full: figures with doubt, limits and grades, statements, reasons, diagnosis.
+    """Return one cell in full: figures with uncertainty, limits and grades, statements, reasons, diagnosis.
 
     Args:
         result: the cell.
-        budget: whether to list what each uncertainty is made of.
-        width: columns of the terminal; limits and probabilities go before values and grades do.
+        budget: whether to list the contributions to each uncertainty.
+        width: columns of the terminal; limits and probabilities are left out before values and grades.
     """
     info = result.info
     head = Text(f"\n{info.cell}  ", style="bold")
@@ -219,8 +220,8 @@ def cell_report(result: CellResult, *, budget: bool = False, width: int = _WIDE)
     remarks = tuple(f"{figure_name(figure)}: {figure.reason}" for figure in result.figures if figure.reason)
     for title, lines in (
         ("Why", result.reasons),
-        ("Look at", result.diagnosis),
-        ("In plain words", result.detail.statements),
+        ("Diagnosis", result.diagnosis),
+        ("Display", result.detail.statements),
         ("Remarks", remarks if len(parts) > 1 else ()),
     ):
         if lines:
@@ -231,7 +232,7 @@ def cell_report(result: CellResult, *, budget: bool = False, width: int = _WIDE)
 
 
 def _budget(figure: Figure) -> RenderableType:
-    """Return what the uncertainty of one figure is made of, largest first."""
+    """Return the contributions to the uncertainty of one figure, largest first."""
     dof = figure.degrees_of_freedom
     about = ("" if figure.coverage_factor is None else f", k = {number(figure.coverage_factor, 2)}") + (
         "" if dof is None else f", {_freedom(dof)} degrees of freedom"
@@ -361,7 +362,7 @@ def _show_changes(console: Console, earlier: Grading, grading: Grading) -> None:
         table.add_column(column, overflow="fold")
     ungraded = {result.info.cell for result in grading.cells if result.grade == "ungraded"}
     for change in changes:
-        # That every figure of an ungraded cell is not graded goes without saying.
+        # An ungraded cell has no graded figures, so they are not listed.
         if change.cell in ungraded and change.what != "grade":
             continue
         table.add_row(change.cell, change.what, change.before, change.after)

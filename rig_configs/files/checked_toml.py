@@ -1,7 +1,7 @@
-"""Strict reading of TOML files that a person edits: every problem is told by file, line, key and its mend.
+"""Strict reading of TOML files that a person edits: every problem is reported with file, line, key and remedy.
 
-Shared by every kind of file (bench, procedure, limits): a pydantic model says what is allowed, this module
-says it to a person. Unknown keys are fatal and answered with the nearest valid one.
+Shared by every kind of file (bench, procedure, limits): a pydantic model defines what is allowed, this module
+words the errors. Unknown keys are errors, reported with the nearest valid key.
 """
 
 from __future__ import annotations
@@ -33,8 +33,7 @@ class FileError(Exception):
     """A file that cannot be used as it is.
 
     Attributes:
-        problems: one sentence each, with file, line where there is one, key, what is wrong, what would be
-            right.
+        problems: one sentence each, with file, line if known, key, what is wrong, what would be right.
     """
 
     def __init__(self, *problems: str) -> None:
@@ -50,10 +49,10 @@ class StrictModel(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class TomlText:
-    """The text of one file, with what is needed to point into it.
+    """The text of one file, with the line numbers of its keys.
 
     Attributes:
-        file: as shown to a person.
+        file: its name in messages.
         text: exactly as read; goes into the record.
         sha256: hex digest of the UTF-8 bytes.
         lines: line number, from 1, of each table and key.
@@ -89,11 +88,11 @@ def read_text(path: Path) -> TomlText:
     """Read a file as UTF-8 text.
 
     Raises:
-        FileError: when it is missing, is no regular file, is far too large, may not be read or is not UTF-8.
+        FileError: it is missing, not a regular file, far too large, not readable or not UTF-8.
     """
     try:
         about = path.stat()
-        # Looked at before it is opened: a pipe would be waited at for ever, and some devices never end.
+        # Checked before it is opened: reading a pipe could block without end, and some devices never end.
         if not (stat.S_ISREG(about.st_mode) or stat.S_ISDIR(about.st_mode)):
             raise FileError(f"{path}: is a pipe or a device, not a file; save its text as a file")
         if about.st_size > _MOST_BYTES:
@@ -134,7 +133,7 @@ def parse(source: TomlText, model: type[ModelT]) -> ModelT:
 
 
 def _check_kind(source: TomlText, model: type[BaseModel], content: dict[str, Any]) -> None:
-    """Refuse a file of another kind at once: a list of all its foreign keys would tell nobody that."""
+    """Refuse a file of another kind at once: a list of all its unknown keys would not show that."""
     field_ = _fields(model).get("schema")
     given = content.get("schema")
     if field_ is None or not isinstance(given, str):
@@ -143,12 +142,12 @@ def _check_kind(source: TomlText, model: type[BaseModel], content: dict[str, Any
     kind, _, version = given.partition("/")
     if kind != wanted.partition("/")[0] and kind.startswith("leadline.") and version:
         raise FileError(
-            source.problem(("schema",), f"'{given}' is another kind of file; '{wanted}' is wanted here")
+            source.problem(("schema",), f"'{given}' is another kind of file; '{wanted}' is needed here")
         )
 
 
 def dotted(path: Sequence[str | int]) -> str:
-    """Return `limits.ramp` or `steps[2].po2_bar`, items counted from 1 as a person does."""
+    """Return `limits.ramp` or `steps[2].po2_bar`, items counted from 1."""
     text = ""
     for part in path:
         if isinstance(part, int):
@@ -263,10 +262,10 @@ def _syntax_problem(source: TomlText, message: str) -> str:
 
 
 def what_is_wrong(model: type[BaseModel], error: Mapping[str, Any]) -> str:
-    """Return what pydantic found as a clause for a person, without the place and the key.
+    """Return pydantic's error as a clause for a person, without the place and the key.
 
     Args:
-        model: what was read into.
+        model: the model that the file was read into.
         error: one item of a `ValidationError`'s `errors()`.
     """
     path: KeyPath = tuple(error["loc"])
@@ -283,7 +282,7 @@ def what_is_wrong(model: type[BaseModel], error: Mapping[str, Any]) -> str:
     if kind == "literal_error":
         choices = re.findall(r"'([^']*)'", error["ctx"]["expected"])
         near = suggestion(found, choices) if isinstance(found, str) else f"valid: {', '.join(choices)}"
-        return f"{_shown(found)} is not one of its words; {near}"
+        return f"{_shown(found)} is not a valid word; {near}"
     return f"{_plain_message(kind, str(error['msg']), found)}, found {_shown(found)}"
 
 
@@ -297,7 +296,7 @@ def _shown(found: object) -> str:
 
 
 def _plain_message(kind: str, message: str, found: object) -> str:
-    """Return what pydantic says of a wrong value, in the words of somebody who edits TOML."""
+    """Return pydantic's message on a wrong value, in TOML terms."""
     if kind in ("float_type", "int_type") and isinstance(found, str):
         return "should be a number without quotes"
     if kind == "string_type" and not isinstance(found, (dict, list)):
@@ -312,7 +311,7 @@ def _plain_message(kind: str, message: str, found: object) -> str:
 
 
 def _keys_at(model: type[BaseModel], path: Sequence[str | int]) -> list[str]:
-    """Return the valid keys of the table at `path`, or none where the model leaves them open."""
+    """Return the valid keys of the table at `path`, or none where the model does not fix them."""
     reached = _model_at(model, path)
     return list(_fields(reached)) if reached is not None else []
 

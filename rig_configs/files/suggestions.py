@@ -1,4 +1,4 @@
-"""What a misspelt word was most likely meant to be: one measure of likeness, one way of quoting."""
+"""Suggestions for a misspelt word: one measure of likeness, one form of words."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ _MOST_LISTED: Final = 12
 
 
 def nearest(word: str, choices: Iterable[str], likeness: float = _LIKENESS) -> str | None:
-    """Return the choice that `word` was most likely meant to be, or None when none is near.
+    """Return the choice that `word` was most likely meant to be, or None when none is close.
 
     Args:
         word: as written; upper and lower case count alike.
-        choices: what is valid.
+        choices: the valid words.
         likeness: least ratio of matching characters, 0 to 1. A higher one is for words that may be right as
-            they stand, such as the serial of a cell that heads a column.
+            written, such as the serial of a cell at the head of a column.
     """
     by_lower = {choice.lower(): choice for choice in choices}
     found = difflib.get_close_matches(word.lower(), list(by_lower), n=1, cutoff=likeness)
@@ -25,7 +25,7 @@ def nearest(word: str, choices: Iterable[str], likeness: float = _LIKENESS) -> s
 
 
 def suggestion(word: str, choices: Iterable[str]) -> str:
-    """Return "did you mean 'x'?" or, when nothing is near, the list of what is valid."""
+    """Return "did you mean 'x'?" or, when nothing is close, the list of valid words."""
     choices = list(choices)
     near = nearest(word, choices)
     if near is not None:

@@ -1,4 +1,4 @@
-"""Writes a file whole: whoever reads it finds the old content or the new, and never a part of one."""
+"""Writes a file whole: a reader finds the old content or the new, never a part of one."""
 
 from __future__ import annotations
 
@@ -14,19 +14,19 @@ _NEW_FILE: Final = os.O_WRONLY | os.O_CREAT | os.O_EXCL
 
 
 def write_whole(path: Path, data: bytes, *, sync: bool = True, mode: int | None = None) -> None:
-    """Replace `path` with `data`, by way of a temporary file beside it.
+    """Replace `path` with `data`, through a temporary file beside it.
 
-    A link in the place of the file is replaced and not followed; a folder there is an error. After an error
+    A link at `path` is replaced and not followed; a folder there is an error. After an error
     the old file is as it was, and no temporary file is left.
 
     Args:
-        path: in a folder that is there.
+        path: in an existing folder.
         data: the whole content.
-        sync: put file and folder on the disk before returning; False only for what can be made again.
+        sync: put file and folder on the disk before returning; False only for a file that can be made again.
         mode: the file's permissions; as the umask gives them when None.
 
     Raises:
-        OSError: naming `path`, whatever step failed.
+        OSError: with `path`, for any step that failed.
     """
     temporary = path.parent / f".leadline-{secrets.token_hex(8)}.part"
     try:
@@ -65,6 +65,6 @@ def sync_folder(folder: Path) -> None:
         finally:
             os.close(fd)
     except OSError as error:
-        # A network's file system may not know it, and a folder may be one to write into and not to read.
+        # A network file system may not support it, and a folder may allow writing but not reading.
         if error.errno not in _CANNOT_SYNC_FOLDERS:
             raise
