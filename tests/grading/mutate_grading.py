@@ -31,7 +31,7 @@ _TARGETS = (
             "decision": ("decision",),
             "detail": ("detail", "rows"),
             "diagnosis": ("diagnosis",),
-            "grade": (),
+            "grade": ("detail",),
             "limits": ("limits",),
             "quantities": (),
             "reasons": ("reasons", "wording"),

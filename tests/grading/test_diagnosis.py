@@ -73,9 +73,9 @@ def test_a_ceiling_is_a_shortfall_that_grows(told, values, u, found):
 
 def test_another_figure_that_has_a_step_is_no_indication_error(told):
     other = judged("noise_percent", 9.0, nominal=1.1)
-    assert told(*errors({1.2: 0.0, 2.0: -0.9}, grade="watch"), other) == []
-    nowhere = judged("indication_error_percent", -9.0, grade="watch")
-    assert told(nowhere, *errors({1.2: 0.0, 2.0: -0.9}, grade="watch")) == []
+    assert told(*errors({1.2: -0.5, 2.0: -1.2}, grade="watch"), other) == []
+    nowhere = judged("indication_error_percent", 9.0, grade="watch")
+    assert told(nowhere, *errors({1.2: -0.5, 2.0: -1.2}, grade="watch")) == []
 
 
 def test_a_top_step_that_is_missing_hides_no_ceiling_below_it(told):
@@ -105,6 +105,12 @@ def test_a_ceiling_is_told_only_where_something_does_not_pass(told, error_grade,
     assert said.startswith("Current ceiling:") == found
     assert ("above about 1.53 bar" in said) == (found and linear_to is not None)
     assert ("towards the top of the test" in said) == (found and linear_to is None)
+
+
+def test_a_ceiling_of_which_only_a_lower_bound_is_known_has_no_place(told):
+    bound = judged("linear_to_bar", None, u=None, grade=None)
+    (said,) = told(*errors({1.2: 0.0, 2.0: -3.0}, grade="watch"), bound, whole=True)
+    assert "towards the top of the test" in said
 
 
 def test_a_fall_of_the_output_at_the_top_is_fading_and_no_ceiling(told):
@@ -209,9 +215,12 @@ def test_an_offset_is_a_sure_disagreement_of_air_and_oxygen_on_a_straight_line(
     assert told(*figures) == (["Offset"] if found else [])
 
 
-def test_an_offset_is_the_output_where_the_line_meets_no_oxygen(told):
+@pytest.mark.parametrize("first_bar", [0.8, 1.0])
+def test_an_offset_is_the_output_where_the_line_meets_no_oxygen(told, first_bar):
     slope = judged("air_slope_agreement_percent", 6.0, u=0.5, limits=(-3.0, 3.0), grade="watch")
-    (said,) = told(slope, *errors({1.6: 0.1, 2.0: 0.1}), response=lambda p: 47.0 * p - 1.25, whole=True)
+    figures = [slope, *errors({1.6: 0.1, 2.0: 0.1})]
+    made = {"response": lambda p: 47.0 * p - 1.25, "up": (first_bar, 1.6, 2.0), "down": ()}
+    (said,) = told(*figures, whole=True, **made)
     assert "misses zero by −1.25 mV" in said
 
 
@@ -289,6 +298,7 @@ def test_two_cells_opposite_signs_or_one_that_passes_do_not_point_to_the_rig():
     assert shared(3.0, 4.0, 5.0, grade="pass") == ()
     assert rig_findings([[judged("noise_percent", 3.0, grade=g)] for g in ("watch", "watch", "pass")]) == ()
     assert shared(3.0, 4.0, 5.0, key="t90_s") == ()
+    assert shared(None, None, None) == ()
 
 
 def test_cells_without_the_figure_or_without_a_grade_on_it_are_not_counted():

@@ -134,6 +134,7 @@ def test_a_missing_required_figure_makes_a_cell_ungraded(measured):
     without = only(measured(line, up=(1.4, 1.6, 2.0), down=()))
     assert without.grade == "ungraded"
     assert without.reasons[0].startswith("Output in oxygen, at PO2 1.0 bar is missing")
+    assert without.reasons[1].endswith("requires: no step in oxygen near PO2 1.0 bar.")
 
 
 def test_one_step_at_1_6_bar_or_above_is_enough(measured):

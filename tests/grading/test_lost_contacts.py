@@ -169,10 +169,12 @@ def test_an_output_of_no_cell_s_size_is_not_called_reversed(measured, output_mv)
     assert cell.diagnosis[0].startswith("No output: ")
 
 
-def test_a_nitrogen_step_hides_no_reversed_cell(measured):
+@pytest.mark.parametrize("oxygen_fraction", [0.0, 0.1])
+def test_a_nitrogen_step_hides_no_reversed_cell(measured, oxygen_fraction):
     def edit(fields):
         fields["gas"] = ("air", "nitrogen", *fields["gas"][2:])
-        fields["oxygen_fraction"][:, 1] = 0.0
+        fields["pressure_bar"][:, 1] = 1.0
+        fields["oxygen_fraction"][:, 1] = oxygen_fraction
         fields["nominal_po2_bar"][1] = np.nan
         fields["output_mv"][:, 1] = 0.02
 
@@ -202,9 +204,10 @@ def test_a_reversed_output_is_of_a_cells_size_at_every_step(faults, mv_per_bar, 
     assert ("The output is negative at every step" in faults(lambda p: mv_per_bar * p)) == found
 
 
-def test_one_step_that_is_not_negative_is_enough_to_be_no_reversed_cell(faults):
+@pytest.mark.parametrize("step", [0, 4])
+def test_one_step_that_is_not_negative_is_enough_to_be_no_reversed_cell(faults, step):
     def edit(fields):
-        fields["output_mv"][0, 4] = 0.1
+        fields["output_mv"][0, step] = 0.1
 
     assert "negative at every step" not in faults(lambda p: -50.0 * p, edit)
 
@@ -223,14 +226,16 @@ def test_a_negative_output_in_air_alone_says_nothing_of_a_lead(faults):
     assert "negative" not in reasons
 
 
+@pytest.mark.parametrize("lowest_bar", [0.8, 1.0])
 @pytest.mark.parametrize("air", [True, False])
 @pytest.mark.parametrize(("part", "found"), [(0.02, True), (0.049, True), (0.05, False), (0.06, False)])
-def test_an_output_has_vanished_below_a_twentieth_of_what_it_should_be(faults, air, part, found):
+def test_an_output_has_vanished_below_a_twentieth_of_what_it_should_be(faults, air, lowest_bar, part, found):
     def edit(fields):
         oxygen = [k for k, nominal in enumerate(fields["nominal_po2_bar"]) if nominal >= 1.8]
         fields["output_mv"][0, oxygen] = [part * 50.0 * fields["nominal_po2_bar"][k] for k in oxygen]
 
-    assert ("vanished at 1.8 bar" in faults(line, edit, air=air)) == found
+    reasons = faults(line, edit, air=air, up=(lowest_bar, 1.2, 1.6, 1.8, 2.0), down=())
+    assert ("vanished at 1.8 bar" in reasons) == found
 
 
 def test_an_output_that_is_only_missing_in_air_has_not_vanished(faults):
@@ -263,6 +268,19 @@ def test_a_contact_broke_where_noise_is_large_and_five_times_what_it_was(faults,
         fields["noise_percent"][0, 1] = percent[1]
 
     assert ("became noisy at 1.0 bar" in faults(line, edit)) == found
+
+
+@pytest.mark.parametrize(
+    ("percent", "air"),
+    # Noisy in air, where a cell gives least; and noisy from the first reading that there is.
+    [((3.0, 0.04, 4.8), True), ((4.8,), False)],
+)
+def test_a_cell_that_was_noisy_before_has_no_contact_that_broke(faults, percent, air):
+    assert faults(line, noisy(*percent), air=air) == ""
+
+
+def test_one_millivolt_is_enough_to_tell_a_contact_by(faults):
+    assert "became noisy at 1.0 bar" in faults(lambda p: 1.0, noisy(1.0, 80.0))
 
 
 def test_a_broken_contact_is_told_in_millivolts_before_and_after(faults):
