@@ -7,6 +7,7 @@ part of the path is the unit number. Text instruments: a VISA resource string su
 
 from __future__ import annotations
 
+import ipaddress
 import re
 from dataclasses import dataclass
 from typing import Literal
@@ -124,3 +125,67 @@ def visa_kind(address: str) -> VisaKind:
     raise ValueError(
         f"{address!r} is no VISA resource string; write TCPIP::HOST::PORT::SOCKET or ASRL/dev/DEVICE::INSTR"
     )
+
+
+_BOARD = re.compile(r"(?P<bus>[A-Z]+)0*(?P<board>[0-9]*)")
+_WINDOWS_PORT = re.compile(r"(?:\\\\\.\\)?(COM[0-9]+)", re.IGNORECASE)
+
+
+def normal_address(address: str) -> str:
+    """Return one spelling for every way of writing the same address; opens and looks up nothing.
+
+    Host names in lower case, the computer itself as `localhost`, serial devices without their settings, VISA
+    resources in upper case without the board 0 and the class INSTR, which are the defaults.
+    """
+    try:
+        unit = parse_modbus_address(address.strip())
+    except ValueError:
+        return _normal_resource(address.strip())
+    if isinstance(unit, TcpUnit):
+        return f"tcp://{_normal_host(unit.host)}:{unit.port}/{unit.unit}"
+    return f"rtu:{_normal_device(unit.device)}/{unit.unit}"
+
+
+def serial_device(address: str) -> str | None:
+    """Return the serial device that an address names, or None when it names none."""
+    try:
+        unit = parse_modbus_address(address.strip())
+    except ValueError:
+        found = _SERIAL.fullmatch(address.strip())
+        return None if found is None else found["device"]
+    return unit.device if isinstance(unit, RtuUnit) else None
+
+
+def _normal_host(host: str) -> str:
+    name = host.strip("[]").rstrip(".").lower()
+    try:
+        number = ipaddress.ip_address(name)
+    except ValueError:
+        return "localhost" if name in ("localhost", "localhost.localdomain", "ip6-localhost") else name
+    mapped = number.ipv4_mapped if isinstance(number, ipaddress.IPv6Address) else None
+    number = mapped or number
+    return "localhost" if number.is_loopback else str(number)
+
+
+def _normal_device(device: str) -> str:
+    """The name of a serial device: a path as it stands, a Windows port in upper case."""
+    port = _WINDOWS_PORT.fullmatch(device.lstrip("/"))
+    return port.group(1).upper() if port else re.sub(r"/+", "/", device)
+
+
+def _normal_resource(address: str) -> str:
+    socket, serial = _SOCKET.fullmatch(address), _SERIAL.fullmatch(address)
+    if socket is not None:
+        return f"TCPIP::{_normal_host(socket['host'])}::{int(socket['port'])}::SOCKET"
+    if serial is not None:
+        return f"ASRL{_normal_device(serial['device'])}"
+    bus, *parts = address.upper().split("::")
+    board = _BOARD.fullmatch(bus)
+    if board is None or not parts:
+        return address
+    if parts[-1] == "INSTR":
+        parts.pop()
+    if board["bus"] in ("TCPIP", "VICP") and parts:
+        parts[0] = _normal_host(parts[0])
+        parts = parts[:1] if parts[1:] == ["INST0"] else parts
+    return "::".join([board["bus"] + board["board"], *parts])

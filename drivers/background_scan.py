@@ -78,3 +78,21 @@ class BackgroundScan:
         if self._thread is not None:
             self._thread.join()
             self._thread = None
+
+
+class ScansInBackground:
+    """The scan of a voltmeter that is run aside."""
+
+    _background: BackgroundScan
+
+    def begin_scan(self) -> None:
+        """Start one scan and return at once; a scan still running is refused."""
+        self._background.begin()
+
+    def collect_scan(self) -> Readings:
+        """Return the scan begun last: millivolts and offsets in seconds, one reading a socket.
+
+        Raises:
+            LinkTimeout: when it is not there yet; the scan goes on.
+        """
+        return self._background.collect()

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import importlib
 import inspect
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from importlib.metadata import EntryPoint, entry_points
@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from drivers.errors import BadSpec
 from drivers.ports import Clock, Instrument, InstrumentSpec
+from rig_configs.roles import ROLES, roles_served_by
 
 if TYPE_CHECKING:
     from drivers.virtual_spec import FaultKind, VirtualSession, VirtualSpec
@@ -35,75 +36,50 @@ class DriverEntry:
     Attributes:
         target: `module:Class`.
         roles: roles of a bench file that it can serve.
-        text: what it is for, in a few words.
         by_hand: a person reads the instrument and types.
     """
 
     target: str
     roles: tuple[str, ...]
-    text: str
     by_hand: bool = False
 
 
-_GAUGE_ROLES = ("gauge", "second_gauge", "barometer")
-_METER_ROLES = ("voltmeter",)
+_GAUGE_ROLES = roles_served_by("PressureGauge", "Barometer")
+_METER_ROLES = roles_served_by("Voltmeter")
+_THERMOMETER_ROLES = roles_served_by("Thermometer")
+_TYPED_GAUGE_ROLES = tuple(role for role in roles_served_by("PressureGauge") if ROLES[role].by_hand)
 
 _BUILT_IN = {
-    "line_voltmeter": DriverEntry(
-        "drivers.scpi.line_voltmeter:LineVoltmeter", _METER_ROLES, "microcontroller that sends lines of text"
-    ),
-    "modbus_gauge": DriverEntry(
-        "drivers.modbus.gauge:ModbusGauge", _GAUGE_ROLES, "pressure gauge or barometer, Modbus registers"
-    ),
-    "modbus_millivolts": DriverEntry(
-        "drivers.modbus.millivolts:ModbusMillivolts", _METER_ROLES, "multi-channel mV input, Modbus registers"
-    ),
+    "line_voltmeter": DriverEntry("drivers.scpi.line_voltmeter:LineVoltmeter", _METER_ROLES),
+    "modbus_gauge": DriverEntry("drivers.modbus.gauge:ModbusGauge", _GAUGE_ROLES),
+    "modbus_millivolts": DriverEntry("drivers.modbus.millivolts:ModbusMillivolts", _METER_ROLES),
     "modbus_pressure_controller": DriverEntry(
         "drivers.modbus.pressure_controller:ModbusPressureController",
-        ("controller", *_GAUGE_ROLES),
-        "pressure controller that ramps by itself, Modbus registers",
+        roles_served_by("PressureController", "PressureGauge", "Barometer"),
     ),
     "modbus_room_oxygen": DriverEntry(
-        "drivers.modbus.room_oxygen:ModbusRoomOxygen",
-        ("room_oxygen",),
-        "monitor of the room's oxygen, Modbus registers",
+        "drivers.modbus.room_oxygen:ModbusRoomOxygen", roles_served_by("RoomOxygenMonitor")
     ),
-    "modbus_thermometer": DriverEntry(
-        "drivers.modbus.thermometer:ModbusThermometer", ("thermometer",), "thermometer, Modbus registers"
-    ),
-    "modbus_valves": DriverEntry(
-        "drivers.modbus.valves:ModbusValves", ("valves",), "valve block with timed shots, Modbus registers"
-    ),
+    "modbus_thermometer": DriverEntry("drivers.modbus.thermometer:ModbusThermometer", _THERMOMETER_ROLES),
+    "modbus_valves": DriverEntry("drivers.modbus.valves:ModbusValves", roles_served_by("ValveBlock")),
     "scpi_pressure_controller": DriverEntry(
         "drivers.scpi.pressure_controller:ScpiPressureController",
-        ("controller", "gauge", "second_gauge"),
-        "pressure controller that ramps by itself, SCPI",
+        roles_served_by("PressureController", "PressureGauge"),
     ),
-    "scpi_relay_voltmeter": DriverEntry(
-        "drivers.scpi.relay_voltmeter:ScpiRelayVoltmeter", _METER_ROLES, "voltmeter behind relays, SCPI"
-    ),
-    "scpi_scanner": DriverEntry(
-        "drivers.scpi.scanner:ScpiScanner", _METER_ROLES, "scanning voltmeter, SCPI (INIT, FETC?)"
-    ),
-    "scpi_thermometer": DriverEntry(
-        "drivers.scpi.thermometer:ScpiThermometer", ("thermometer",), "thermometer, SCPI"
-    ),
-    "scpi_voltmeter": DriverEntry(
-        "drivers.scpi.voltmeter:ScpiVoltmeter", _METER_ROLES, "voltmeter of one channel, SCPI"
-    ),
-    "typed_gauge": DriverEntry(
-        "drivers.typed_gauge:TypedGauge",
-        ("gauge",),
-        "gauge that a person reads and types in",
-        by_hand=True,
-    ),
-    "typed_voltmeter": DriverEntry(
-        "drivers.typed_voltmeter:TypedVoltmeter",
-        _METER_ROLES,
-        "meter that a person reads and types in",
-        by_hand=True,
-    ),
+    "scpi_relay_voltmeter": DriverEntry("drivers.scpi.relay_voltmeter:ScpiRelayVoltmeter", _METER_ROLES),
+    "scpi_scanner": DriverEntry("drivers.scpi.scanner:ScpiScanner", _METER_ROLES),
+    "scpi_thermometer": DriverEntry("drivers.scpi.thermometer:ScpiThermometer", _THERMOMETER_ROLES),
+    "scpi_voltmeter": DriverEntry("drivers.scpi.voltmeter:ScpiVoltmeter", _METER_ROLES),
+    "typed_gauge": DriverEntry("drivers.typed_gauge:TypedGauge", _TYPED_GAUGE_ROLES, by_hand=True),
 }
+
+WITHDRAWN = {
+    "typed_voltmeter": (
+        "a voltmeter read by eye cannot show whether a cell has settled; write pressures and millivolts into "
+        "a table and use 'leadline grade table.csv'"
+    )
+}
+"""Names that a bench file may still hold from before, with what to do instead."""
 
 
 @lru_cache(maxsize=1)
@@ -114,12 +90,6 @@ def _third_party() -> dict[str, EntryPoint]:
 def driver_names() -> tuple[str, ...]:
     """Names that a bench file may use, sorted."""
     return tuple(sorted({*_BUILT_IN, *_third_party()}))
-
-
-def driver_text(name: str) -> str:
-    """What a driver is for, in a few words."""
-    entry = _BUILT_IN.get(name)
-    return entry.text if entry is not None else f"third-party driver {_third_party()[name].value}"
 
 
 def driver_by_hand(name: str) -> bool:
@@ -166,11 +136,10 @@ def _driver_class(spec: InstrumentSpec) -> Callable[..., object]:
     point = _third_party().get(spec.driver)
     if point is not None:
         return cast(Callable[..., object], point.load())
-    from drivers.options import nearest
+    from rig_configs.files.suggestions import suggestion
 
-    guess = nearest(spec.driver, driver_names())
-    hint = f"did you mean {guess!r}?" if guess else f"one of {', '.join(driver_names())}"
-    raise BadSpec(spec.name, "driver", f"no driver is called {spec.driver!r}; {hint}")
+    hint = WITHDRAWN.get(spec.driver) or suggestion(spec.driver, driver_names())
+    raise BadSpec(spec.name, "driver", f"no driver is called '{spec.driver}'; {hint}")
 
 
 def start_virtual(spec: VirtualSpec) -> VirtualSession:
@@ -194,8 +163,16 @@ def describe_virtual(spec: VirtualSpec) -> str:
     return describe(spec)
 
 
-def serve_virtual(spec: VirtualSpec, say: Callable[[str], None]) -> None:
-    """Serve a virtual bench in real time until interrupted, telling `say` its addresses."""
+def serve_virtual(
+    spec: VirtualSpec, say: Callable[[str], None], ready: Callable[[Mapping[str, str]], None] | None = None
+) -> None:
+    """Serve a virtual bench in real time until interrupted.
+
+    Args:
+        spec: the bench.
+        say: is told its addresses, a line each, for a person.
+        ready: is handed the address of every instrument by its name, once all are served.
+    """
     from drivers.virtual.servers.serve import serve_forever
 
-    serve_forever(spec, say)
+    serve_forever(spec, say, ready)

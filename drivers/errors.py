@@ -70,8 +70,10 @@ class BadSpec(DriverError):
 
     Attributes:
         key: dotted path of the key within the instrument's table, such as `options.channels`.
+        reason: what is wrong with it and what would be right, without the key.
     """
 
-    def __init__(self, instrument: str, key: str, message: str) -> None:
-        super().__init__(instrument, f"{key}: {message}")
+    def __init__(self, instrument: str, key: str, reason: str) -> None:
+        super().__init__(instrument, f"{key}: {reason}")
         self.key = key
+        self.reason = reason

@@ -12,6 +12,8 @@ from datetime import datetime
 from enum import StrEnum
 from typing import Any, Final, Protocol, runtime_checkable
 
+from rig_configs.roles import DEADLINE_S
+
 MOST_SOCKETS: Final = 64
 """Sockets of the largest pot, and with it the channels that a voltmeter may be asked for."""
 
@@ -48,7 +50,7 @@ class InstrumentSpec:
     driver: str
     address: str
     serial: str = ""
-    deadline_s: float = 0.2
+    deadline_s: float = DEADLINE_S
     options: Mapping[str, Any] = field(default_factory=dict)
     patience_s: float = 0.0
 

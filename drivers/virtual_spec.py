@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, Literal
 
 from drivers.ports import Clock, Instrument
+from rig_configs.roles import DEADLINE_S
 
 VirtualMode = Literal["lockstep", "real_time", "direct"]
 
@@ -24,7 +25,7 @@ class VirtualInstrument:
     """One instrument that the virtual bench plays.
 
     Attributes:
-        role: voltmeter, gauge, second_gauge, valves, controller, thermometer, barometer or room_oxygen.
+        role: one of `rig_configs.roles.ROLES`.
         driver: catalogue name of the driver that will talk to it; decides the wire that is served.
         serial: serial number that it reports.
         deadline_s: how long the rig waits for an answer, in seconds; a request that a fault swallows
@@ -35,7 +36,7 @@ class VirtualInstrument:
     role: str
     driver: str
     serial: str = ""
-    deadline_s: float = 0.2
+    deadline_s: float = DEADLINE_S
     options: Mapping[str, Any] = field(default_factory=dict)
 
 
@@ -109,7 +110,6 @@ class CellTruth:
         kind: plain words for its health.
         temperature_c: temperature of the cell, in degrees Celsius.
         output_at_1_bar_mv: settled output at PO2 1.0 bar, in mV.
-        output_in_air_mv: settled output at PO2 0.2095 bar, in mV.
         linear_to_bar: highest PO2 up to which the indication error after calibration at PO2 1.0 stays
             within 5 %; None when that is above 6 bar.
         t90_s: time to 90 % of an ideal small step about PO2 1.0 bar, in seconds.
@@ -123,7 +123,6 @@ class CellTruth:
     kind: str
     temperature_c: float
     output_at_1_bar_mv: float
-    output_in_air_mv: float
     linear_to_bar: float | None
     t90_s: float
     fade_percent_per_min: float

@@ -1,15 +1,13 @@
 """A grading as JSON and back: `results.json` beside a record, and what `leadline grade --json` prints.
 
-`results.json` ("leadline.results/1") holds everything, so that certificates can be drawn from it alone; the
-public form ("leadline.grading/1") is its part that scripts are promised.
+`results.json` ("leadline.results/1") holds everything, so that certificates can be made from it alone. The
+public form ("leadline.grading/1") is the part of it that scripts can rely on.
 """
 
 from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
 from collections.abc import Iterable
 from dataclasses import dataclass, is_dataclass
 from functools import lru_cache
@@ -22,6 +20,7 @@ from grading import wording
 from grading.figure_kinds import FIGURE_KINDS
 from grading.results import CellResult, Figure, Grading
 from rig_configs.files.checked_toml import FileError
+from rig_configs.files.whole_file import write_whole
 
 RESULTS_SCHEMA = "leadline.results/1"
 PUBLIC_SCHEMA = "leadline.grading/1"
@@ -33,7 +32,7 @@ _PLACE = ("key", "nominal_po2_bar")
 
 
 def to_json(grading: Grading) -> Json:
-    """Everything of a grading, as JSON data; an infinite number becomes the text "Infinity"."""
+    """A whole grading as JSON data; an infinite number becomes the text "Infinity"."""
     whole = {name: getattr(grading, name) for name in Grading.__dataclass_fields__}
     data: Json = {"schema": RESULTS_SCHEMA}
     data |= {
@@ -45,6 +44,7 @@ def to_json(grading: Grading) -> Json:
         "name": grading.limits_name,
         "version": grading.limits_version,
         "sha256": grading.limits_sha256,
+        **_not_graded(grading),
     }
     data["cells"] = [_full_cell(cell) for cell in grading.cells]
     return data
@@ -54,7 +54,7 @@ def from_json(data: Json, file: str = RESULTS_NAME) -> Grading:
     """Rebuild a grading from `to_json`'s data.
 
     Raises:
-        FileError: the data is not that; one line.
+        FileError: the data is not a grading; one line.
     """
     if not isinstance(data, dict) or data.get("schema") != RESULTS_SCHEMA:
         found = data.get("schema") if isinstance(data, dict) else None
@@ -77,11 +77,15 @@ def from_json(data: Json, file: str = RESULTS_NAME) -> Grading:
 
 
 def public_json(grading: Grading) -> Json:
-    """What `leadline grade --json` prints: the promised form, without budgets and pictures."""
+    """What `leadline grade --json` prints: the public form, without budgets and pictures."""
     return {
         "schema": PUBLIC_SCHEMA,
         "source": grading.source,
-        "limits": {"name": grading.limits_name, "sha256": grading.limits_sha256},
+        "limits": {
+            "name": grading.limits_name,
+            "sha256": grading.limits_sha256,
+            **_not_graded(grading),
+        },
         "cells": [_public_cell(cell) for cell in grading.cells],
     }
 
@@ -100,19 +104,7 @@ def write_results(record: Path, grading: Grading) -> Path:
     target = record / RESULTS_NAME
     text = dumps(to_json(grading))
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{RESULTS_NAME}-", dir=record)
-        temporary = Path(name)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-                stream.write(text)
-                stream.flush()
-                os.fsync(stream.fileno())
-            # mkstemp makes files that only their owner may read; a result is meant for the whole shop.
-            temporary.chmod(0o644)
-            temporary.replace(target)
-        except BaseException:
-            temporary.unlink(missing_ok=True)
-            raise
+        write_whole(target, text.encode())
     except OSError as error:
         raise FileError(f"{target}: can't write the results: {error.strerror or error}") from None
     return target
@@ -157,8 +149,8 @@ class Change:
 def compare(before: Grading, after: Grading) -> tuple[Change, ...]:
     """List what changed from one grading to another: cells' grades first, then their figures' grades.
 
-    Meant for an old record under a new limits file, but any two gradings that share cells will do; cells
-    that only one of them has are left out.
+    Meant for an old record under a new limits file, but any two gradings that share cells can be compared.
+    Cells that only one of them has are left out.
     """
     old_cells = {cell.info.cell: cell for cell in before.cells}
     changes: list[Change] = []
@@ -179,13 +171,18 @@ def compare(before: Grading, after: Grading) -> tuple[Change, ...]:
     return tuple(changes)
 
 
+def _not_graded(grading: Grading) -> Json:
+    """The keys that the limits do not grade; no entry at all where they grade every figure."""
+    return {"not_graded": list(grading.limits_not_graded)} if grading.limits_not_graded else {}
+
+
 @lru_cache(maxsize=1)
 def _adapter() -> TypeAdapter[Grading]:
     return TypeAdapter(Grading)
 
 
 def _plain(value: Any) -> Any:
-    """Turn dataclasses and tuples into what JSON has."""
+    """Turn dataclasses and tuples into JSON data."""
     if value is None or isinstance(value, str | bool | int):
         return value
     if isinstance(value, float):
@@ -202,7 +199,7 @@ def _full_cell(cell: CellResult) -> Json:
     data |= {
         name: _plain(getattr(cell, name)) for name in CellResult.__dataclass_fields__ if name != "figures"
     }
-    # What the place of a figure in the document already says is not said again.
+    # The place of a figure in the document already gives these.
     figures = [
         {name: _plain(getattr(figure, name)) for name in Figure.__dataclass_fields__ if name not in _PLACE}
         for figure in cell.figures
@@ -215,7 +212,7 @@ def _keyed(figures: Iterable[Figure], data: Iterable[Json]) -> Json:
     """Arrange figures by key, and by nominal PO2 to one decimal where they have one."""
     keyed: Json = {}
     for figure, item in zip(figures, data, strict=True):
-        if figure.key == "indication_error_percent":
+        if _by_step(figure.key):
             steps = keyed.setdefault(figure.key, {})
             if figure.nominal_po2_bar is not None:
                 steps[f"{figure.nominal_po2_bar:.1f}"] = item
@@ -224,11 +221,16 @@ def _keyed(figures: Iterable[Figure], data: Iterable[Json]) -> Json:
     return keyed
 
 
+def _by_step(key: str) -> bool:
+    kind = FIGURE_KINDS.get(key)
+    return kind is not None and kind.by_step
+
+
 def _unkeyed(figures: Json) -> list[Json]:
     """Undo `_keyed`."""
     found: list[Json] = []
     for key, item in figures.items():
-        if key == "indication_error_percent":
+        if _by_step(key):
             found += [one | {"key": key, "nominal_po2_bar": float(step)} for step, one in item.items()]
         else:
             found.append(item | {"key": key})
@@ -242,10 +244,7 @@ def _public_cell(cell: CellResult) -> Json:
         "grade": cell.grade,
         "reasons": list(cell.reasons),
         "diagnosis": list(cell.diagnosis),
-        "figures": {
-            key: figures.get(key, {} if key == "indication_error_percent" else _NOT_TESTED)
-            for key in FIGURE_KINDS
-        },
+        "figures": {key: figures.get(key, {} if _by_step(key) else _NOT_TESTED) for key in FIGURE_KINDS},
     }
 
 

@@ -1,12 +1,12 @@
-"""The figures that a cell is graded by, their units, and whether a wrong pressure reading moves them.
+"""The figures that a cell is graded by: one row each, from which names, columns and limits follow.
 
-How they are named and printed is in `grading.wording`.
+A new figure is a row here, its arithmetic in `grading.judgement`, and its table in a limits file.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
 FigureKey = Literal[
     "air_output_mv",
@@ -19,34 +19,90 @@ FigureKey = Literal[
     "fade_percent_per_min",
     "noise_percent",
 ]
+"""The keys of `FIGURE_KINDS`, for the type checker."""
+
+LimitPair = tuple[float | None, float | None]
+"""Lower and upper limit in the unit of the figure; None on a side without one."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class FigureKind:
-    """What there is to say about a figure whatever its value.
+    """What is fixed for a figure, independent of its value.
 
     Attributes:
         key: as in limits files and in JSON.
         unit: as printed after the value.
-        hangs_on_pressure: whether the pressure as read moves it, so that a typed reading limits it to watch.
+        name: as printed before it.
+        decimals: of a value whose uncertainty is undetermined; otherwise the uncertainty sets them.
+        short_decimals: of a value in a table of many cells.
+        signed: a value above zero is printed with its plus sign.
+        depends_on_pressure: it changes with the pressure reading, so that a typed reading limits it to watch.
+        by_step: one value for each step in oxygen; its limits are given in bands of nominal PO2, and in
+            JSON it is keyed by the step.
+        as_display: a reason gives the display of a handset and how far that is low or high, instead of the
+            value and the limit with their signs.
+        consequence: what a reason adds to a value that has not passed.
+        must_stand: a limits file without a table for it is refused.
+        since: first version of the limits file (`leadline.limits/N`) that knows it.
     """
 
     key: FigureKey
     unit: str
-    hangs_on_pressure: bool
+    name: str
+    decimals: int
+    short_decimals: int = 1
+    signed: bool = False
+    depends_on_pressure: bool = False
+    by_step: bool = False
+    as_display: bool = False
+    consequence: str = ""
+    must_stand: bool = False
+    since: int = 1
 
 
-FIGURE_KINDS: dict[FigureKey, FigureKind] = {
-    kind.key: kind
-    for kind in (
-        FigureKind("air_output_mv", "mV", False),
-        FigureKind("oxygen_output_mv", "mV", True),
-        FigureKind("indication_error_percent", "%", True),
-        FigureKind("linear_to_bar", "bar", True),
-        FigureKind("air_slope_agreement_percent", "%", True),
-        FigureKind("t90_s", "s", False),
-        FigureKind("hysteresis_percent", "%", True),
-        FigureKind("fade_percent_per_min", "%/min", False),
-        FigureKind("noise_percent", "%", False),
-    )
-}
+_ROWS: Final = (
+    FigureKind(key="air_output_mv", unit="mV", name="Output in air, at PO2 0.2095 bar", decimals=2),
+    FigureKind(
+        key="oxygen_output_mv",
+        unit="mV",
+        name="Output in oxygen, at PO2 1.0 bar",
+        decimals=2,
+        depends_on_pressure=True,
+        must_stand=True,
+    ),
+    FigureKind(
+        key="indication_error_percent",
+        unit="%",
+        name="Indication error",
+        decimals=2,
+        signed=True,
+        depends_on_pressure=True,
+        by_step=True,
+        as_display=True,
+        must_stand=True,
+    ),
+    FigureKind(
+        key="linear_to_bar",
+        unit="bar",
+        name="Linear up to",
+        decimals=3,
+        short_decimals=2,
+        depends_on_pressure=True,
+        consequence="above that, a handset reads more than 5 % wrong",
+    ),
+    FigureKind(
+        key="air_slope_agreement_percent",
+        unit="%",
+        name="Oxygen/air ratio against the straight line",
+        decimals=2,
+        signed=True,
+        depends_on_pressure=True,
+    ),
+    FigureKind(key="t90_s", unit="s", name="Response time T90", decimals=1),
+    FigureKind(key="hysteresis_percent", unit="%", name="Hysteresis", decimals=2, depends_on_pressure=True),
+    FigureKind(key="fade_percent_per_min", unit="%/min", name="Drop while held, top step", decimals=2),
+    FigureKind(key="noise_percent", unit="%", name="Noise, rms over a hold", decimals=2),
+)
+
+FIGURE_KINDS: dict[str, FigureKind] = {kind.key: kind for kind in _ROWS}
+"""By key, in the order in which figures are printed."""

@@ -1,8 +1,8 @@
-"""Least squares with full covariance: one fit at a time, or thousands of small ones side by side.
+"""Least squares with full covariance for thousands of small data sets side by side.
 
-`fit_least_squares` is for one curve. `SeparableBatch` fits many short data sets that share a model with one
-linear amplitude and one or two shape parameters, by variable projection and Levenberg-Marquardt; its arrays
-run over data sets in the last axis, so that every numpy call works on long contiguous rows.
+`SeparableBatch` fits many short data sets that share a model with one linear amplitude and one or two shape
+parameters, by variable projection and Levenberg-Marquardt; its arrays run over data sets in the last axis, so
+that each numpy call works on long contiguous rows. Axes below: R data of one set, B sets side by side.
 """
 
 from __future__ import annotations
@@ -13,220 +13,8 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cholesky, solve_triangular
-from scipy.optimize import least_squares
 
 from grading.measurement import FloatArray
-from grading.uncertainty import complex_step_jacobian
-
-Model = Callable[[NDArray[Any]], NDArray[Any]]
-"""Maps parameters (P,) to predictions (M,)."""
-Jacobian = Callable[[FloatArray], FloatArray]
-"""Maps parameters (P,) to derivatives (M, P)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Fit:
-    """What a least-squares fit found.
-
-    Attributes:
-        parameters: shape (P,).
-        covariance: shape (P, P); NaN rows and columns for parameters that the data do not determine.
-        standard_uncertainty: shape (P,); NaN where undetermined, which is never the same as zero.
-        chi_squared: weighted sum of squared residuals.
-        degrees_of_freedom: M - P.
-        residuals: whitened, shape (M,).
-        converged: whether the minimum was found and every parameter is determined.
-        reason: a sentence when not; else empty.
-    """
-
-    parameters: FloatArray
-    covariance: FloatArray
-    standard_uncertainty: FloatArray
-    chi_squared: float
-    degrees_of_freedom: int
-    residuals: FloatArray
-    converged: bool
-    reason: str
-
-
-def whitener(covariance: FloatArray) -> FloatArray:
-    """Lower-triangular W with W C W^T = 1, from the Cholesky factor of C.
-
-    Args:
-        covariance: symmetric and positive definite, shape (M, M).
-
-    Raises:
-        ValueError: the covariance is not positive definite.
-    """
-    try:
-        factor = cholesky(np.asarray(covariance, dtype=np.float64), lower=True)
-    except np.linalg.LinAlgError as error:
-        raise ValueError("the covariance of the data is not positive definite") from error
-    return np.asarray(solve_triangular(factor, np.eye(factor.shape[0]), lower=True))
-
-
-def fit_least_squares(
-    model: Model,
-    y: FloatArray,
-    start: FloatArray,
-    *,
-    jacobian: Jacobian | None = None,
-    covariance: FloatArray | None = None,
-    sd: FloatArray | float | None = None,
-    bounds: tuple[FloatArray, FloatArray] | None = None,
-) -> Fit:
-    """Weighted, possibly correlated, possibly bounded nonlinear least squares.
-
-    With `sd` or `covariance` the uncertainties follow from them; without either, they are scaled by the
-    residual standard deviation, as for data of equal but unknown scatter.
-
-    Args:
-        model: maps parameters (P,) to predictions (M,). Analytic unless `jacobian` is given.
-        y: data, shape (M,).
-        start: first guess, shape (P,).
-        jacobian: derivatives (M, P); by the complex step when left out.
-        covariance: of the data, shape (M, M).
-        sd: standard deviation of the data, number or shape (M,).
-        bounds: lowest and highest parameters, each of shape (P,).
-
-    Returns:
-        The fit; `converged` is false, with a reason, rather than an exception, when it cannot be had.
-
-    Raises:
-        ValueError: fewer data than parameters, a start outside the bounds, both `sd` and `covariance`.
-    """
-    y = np.asarray(y, dtype=np.float64)
-    start = np.asarray(start, dtype=np.float64)
-    if y.size < start.size:
-        raise ValueError(f"{y.size} data cannot determine {start.size} parameters")
-    if sd is not None and covariance is not None:
-        raise ValueError("give the data's standard deviation or their covariance, not both")
-    weights: FloatArray | None = None
-    if covariance is not None:
-        weights = whitener(covariance)
-    elif sd is not None:
-        weights = np.diag(1.0 / np.broadcast_to(np.asarray(sd, dtype=np.float64), y.shape))
-
-    def whitened(values: FloatArray) -> FloatArray:
-        return values if weights is None else weights @ values
-
-    def residual(parameters: FloatArray) -> FloatArray:
-        return whitened(np.real(model(parameters)) - y)
-
-    def derivative(parameters: FloatArray) -> FloatArray:
-        if jacobian is not None:
-            return whitened(np.asarray(jacobian(parameters), dtype=np.float64))
-        return whitened(complex_step_jacobian(model, parameters)[1])
-
-    bounded = bounds is not None
-    # The start tells the size of each parameter; scaled by the Jacobian instead, the first step can run off
-    # to where the model is flat.
-    size = np.where(start != 0.0, np.abs(start), 1.0)
-    try:
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            found = least_squares(
-                residual,
-                start,
-                jac=derivative,
-                bounds=(-np.inf, np.inf) if bounds is None else bounds,
-                method="trf" if bounded else "lm",
-                x_scale=size,
-                xtol=1e-15,
-                ftol=1e-15,
-                gtol=1e-15,
-                max_nfev=2000,
-            )
-    except (ValueError, FloatingPointError, np.linalg.LinAlgError) as error:
-        missing = np.full(start.size, np.nan)
-        return Fit(
-            parameters=missing,
-            covariance=np.full((start.size, start.size), np.nan),
-            standard_uncertainty=missing,
-            chi_squared=float("nan"),
-            degrees_of_freedom=y.size - start.size,
-            residuals=np.full(y.size, np.nan),
-            converged=False,
-            reason=f"the fit broke down: {error}",
-        )
-    parameters = np.asarray(found.x, dtype=np.float64)
-    if not bounded:
-        parameters = _polished(parameters, residual, derivative)
-    residuals = residual(parameters)
-    chi_squared = float(residuals @ residuals)
-    dof = y.size - start.size
-    at_bound = np.zeros(start.size, dtype=bool)
-    if bounds is not None:
-        at_bound = np.asarray(found.active_mask) != 0
-    slopes = derivative(parameters)
-    # Where moving a parameter by its own size changes nothing that could be seen, the data do not know it.
-    effect = np.linalg.norm(slopes, axis=0) * np.maximum(np.abs(parameters), size)
-    known = effect > 1e-10 * np.linalg.norm(whitened(y))
-    raw = covariance_from_jacobian(slopes, ~at_bound & known)
-    if weights is None:
-        raw = raw * (chi_squared / dof if dof > 0 else np.nan)
-    sd_found = np.sqrt(np.diagonal(raw))
-    reason = ""
-    if found.status <= 0:
-        reason = "the fit did not converge"
-    elif dof == 0 and weights is None:
-        reason = "as many parameters as data: their uncertainty is undetermined"
-    elif np.any(at_bound):
-        reason = f"parameter {int(np.argmax(at_bound)) + 1} is at its bound: its uncertainty is undetermined"
-    elif not np.all(np.isfinite(sd_found)):
-        which = int(np.argmax(~np.isfinite(sd_found))) + 1
-        reason = f"the data do not determine parameter {which}"
-    return Fit(parameters, raw, sd_found, chi_squared, dof, residuals, not reason, reason)
-
-
-def _polished(
-    parameters: FloatArray,
-    residual: Callable[[FloatArray], FloatArray],
-    derivative: Callable[[FloatArray], FloatArray],
-) -> FloatArray:
-    """Take up to three Gauss-Newton steps for the last digits, as long as they do not raise chi-squared."""
-    best = residual(parameters)
-    for _ in range(3):
-        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            step = np.linalg.lstsq(derivative(parameters), -best, rcond=1e-12)[0]
-            trial = residual(parameters + step)
-        if not (trial @ trial <= best @ best):
-            break
-        parameters, best = parameters + step, trial
-    return parameters
-
-
-def covariance_from_jacobian(jacobian: FloatArray, free: NDArray[np.bool_] | None = None) -> FloatArray:
-    """(J^T J)^-1 by a scaled singular value decomposition.
-
-    Args:
-        jacobian: whitened, shape (M, P).
-        free: which parameters to vary, shape (P,); the others get NaN.
-
-    Returns:
-        Shape (P, P); NaN for parameters that are held or that a degenerate direction touches.
-    """
-    count = jacobian.shape[1]
-    covariance = np.full((count, count), np.nan)
-    index = np.arange(count) if free is None else np.flatnonzero(free)
-    if index.size == 0:
-        return covariance
-    used = jacobian[:, index]
-    scale = np.linalg.norm(used, axis=0)
-    safe = np.where(scale > 0.0, scale, 1.0)
-    _, singular, rows = np.linalg.svd(used / safe, full_matrices=False)
-    kept = singular > singular[0] * 1e-10 if singular.size and singular[0] > 0 else np.zeros(0, dtype=bool)
-    inverse = np.where(kept, 1.0 / np.where(kept, singular, 1.0), 0.0)
-    half = rows.T * inverse
-    result = (half @ half.T) / np.outer(safe, safe)
-    lost = np.any(np.abs(rows[~kept]) > 1e-6, axis=0) if not np.all(kept) else np.zeros(index.size, bool)
-    result[lost, :] = np.nan
-    result[:, lost] = np.nan
-    covariance[np.ix_(index, index)] = result
-    return covariance
-
-
-# Batched fits. Axes: R data of one set, B sets side by side.
 
 
 def batch_whiteners(common: FloatArray, variance: FloatArray, present: NDArray[np.bool_]) -> FloatArray:
@@ -344,9 +132,9 @@ class _State:
 
 _TINY: Final = 1e-300
 FLAT: Final = 1e-3
-"""A minimum counts as found when the iterations run out with less than this left to gain, relatively."""
+"""A minimum counts as found when the iterations end with less than this left to gain, relatively."""
 COMPACT: Final = 0.7
-"""Sets that are done are dropped when less than this part is still going."""
+"""Converged sets are dropped when less than this part of all sets is still iterating."""
 
 
 class SeparableBatch:
@@ -486,7 +274,7 @@ class SeparableBatch:
             going = int(settled.size - np.count_nonzero(settled))
             if not going:
                 break
-            # Copying the whiteners costs as much as a step, so those that are done ride along for a while.
+            # Copying the whiteners costs as much as a step, so converged sets stay in the batch for a while.
             if going < COMPACT * settled.size:
                 keep = ~settled
                 result.converged[index[settled]] = True
@@ -495,7 +283,7 @@ class SeparableBatch:
                 state, settled = state.take(keep), settled[keep]
             trial = np.clip(shape + step, lower, upper)
             new = self._evaluate(moving, trial, index, where, w)
-            # What is done stays as it is, so that no set's answer depends on its neighbours.
+            # A converged set no longer changes, so that no set's result depends on its neighbours.
             better = (new.chi_squared < state.chi_squared) & ~settled
             settled |= better & (state.chi_squared - new.chi_squared < enough)
             shape = np.where(better, trial, shape)
@@ -506,7 +294,7 @@ class SeparableBatch:
             result.fixed[index] = state.fixed
             result.chi_squared[index] = state.chi_squared
             result.iterations[index] += 1
-        # In a flat valley that bends, steps go on gaining next to nothing: the minimum is known all the same.
+        # In a flat, bent valley the steps keep gaining almost nothing: the minimum is known all the same.
         promise = _damped_step(state, shape, lower, upper, np.zeros_like(damping))[1]
         settled |= promise < FLAT * (1.0 + state.chi_squared)
         result.converged[index[settled]] = True
@@ -516,7 +304,7 @@ class SeparableBatch:
 def _damped_step(
     state: _State, shape: FloatArray, lower: FloatArray, upper: FloatArray, damping: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Levenberg-Marquardt step for one or two parameters, with those held that push against a bound.
+    """Levenberg-Marquardt step for one or two parameters; a parameter that pushes against a bound is held.
 
     Returns:
         Step of shape (P, B) and the fall of chi-squared that it promises, shape (B,).
@@ -539,7 +327,7 @@ def _damped_step(
                 (a * gradient[1] - b * gradient[0]) / determinant,
             ]
         )
-    # Clip first: what a bound cuts off was never going to be gained.
+    # Clip first: what a bound cuts off cannot be gained.
     step = np.clip(shape + step, lower, upper) - shape
     promise = np.zeros(step.shape[1])
     for p in range(step.shape[0]):

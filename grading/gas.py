@@ -1,4 +1,4 @@
-"""Gas arithmetic: what PO2 a cell really saw. All pressures are absolute bar, temperatures degrees Celsius.
+"""Gas arithmetic: the PO2 at a cell. All pressures are absolute bar, temperatures degrees Celsius.
 
 Every function is analytic in its arguments, so that `grading.uncertainty` can differentiate it by the
 complex step, and works on numbers and on arrays of any shape alike.
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Number = float | NDArray[np.float64]
-"""What the functions here take and give: one number or an array."""
+"""Arguments and results of the functions here: one number or an array."""
 
 DRY_AIR_OXYGEN_FRACTION: Final = 0.20946
 """Amount of oxygen in dry air. Common value; ISO 2533 has 0.209476 and CIPM-2007 has 0.20939."""
@@ -67,7 +67,7 @@ def po2_bar(
     """Oxygen partial pressure of a gas: dry oxygen fraction times (pressure - water vapour).
 
     PO2 is defined here as fraction times pressure. The non-ideality of oxygen (0.07 % between 1 and 2 bar at
-    20 degrees) is left out: a handset does not know it either.
+    20 degrees) is left out, as in a handset.
 
     Args:
         pressure_bar: total absolute pressure.
@@ -100,13 +100,11 @@ class PurgedGas:
         oxygen_fraction: for perfect mixing.
         u_oxygen_fraction: standard uncertainty, supply and mixing together.
         u_mixing: the part that comes from imperfect mixing.
-        u_supply: the part that comes from the supply's purity.
     """
 
     oxygen_fraction: float
     u_oxygen_fraction: float
     u_mixing: float
-    u_supply: float
 
 
 LEAST_SWING_EFFICIENCY: Final = 0.8
@@ -141,25 +139,6 @@ def remainder_after_flow(volumes: float) -> float:
     return float(np.exp(-volumes))
 
 
-def swings_needed(
-    fraction_start: float, fraction_supply: float, fraction_wanted: float, low_bar: float, high_bar: float
-) -> int:
-    """How many equal swings bring the pot to `fraction_wanted`, perfect mixing.
-
-    Raises:
-        ValueError: the wanted fraction cannot be reached with this supply.
-    """
-    if fraction_start >= fraction_wanted:
-        return 0
-    if not fraction_supply > fraction_wanted:
-        raise ValueError(
-            f"a supply of {fraction_supply:.4f} oxygen can never bring the pot to {fraction_wanted:.4f}"
-        )
-    wanted = (fraction_supply - fraction_wanted) / (fraction_supply - fraction_start)
-    # A hair is taken off so that a target met exactly does not cost another swing by rounding.
-    return int(np.ceil(np.log(wanted) / np.log(remainder_after_swings([low_bar], [high_bar])) - 1e-9))
-
-
 def _purged(
     fraction_start: float, fraction_supply: float, u_supply: float, remainder: float, least_efficiency: float
 ) -> PurgedGas:
@@ -168,11 +147,11 @@ def _purged(
     difference = fraction_supply - fraction_start
     fraction = fraction_supply - difference * remainder
     # The truth lies between perfect mixing and the worst credible one; the value stays at perfect mixing, so
-    # the second moment about that end is what counts: (worst - perfect)^2 / 3.
+    # the second moment about that end is used: (worst - perfect)^2 / 3.
     worst = difference * (remainder**least_efficiency - remainder)
     u_mixing = abs(worst) / np.sqrt(3.0)
     from_supply = (1.0 - remainder) * u_supply
-    return PurgedGas(fraction, float(np.hypot(u_mixing, from_supply)), float(u_mixing), from_supply)
+    return PurgedGas(fraction, float(np.hypot(u_mixing, from_supply)), float(u_mixing))
 
 
 def fraction_after_swings(
@@ -194,7 +173,7 @@ def fraction_after_swings(
         least_efficiency: worst credible mixing, as a factor on ln(high/low).
 
     Raises:
-        ValueError: pressures that are no swing.
+        ValueError: pressures that do not form a swing.
     """
     remainder = remainder_after_swings(low_bar, high_bar)
     return _purged(fraction_start, fraction_supply, u_supply, remainder, least_efficiency)
@@ -232,7 +211,7 @@ def geopotential_altitude_m(geometric_m: Number) -> Number:
 def standard_pressure_bar(geopotential_m: Number) -> Number:
     """Pressure of the ISO 2533 standard atmosphere up to 11 km: for planning and plausibility alone.
 
-    Weather moves the true barometer by 3 %, so a grade never rests on this.
+    Weather moves the true barometer by 3 %, so no grade is based on this.
     """
     gravity, gas_constant, lapse, sea_level_k = 9.80665, 287.05287, 0.0065, 288.15
     exponent = gravity / (gas_constant * lapse)

@@ -1,4 +1,4 @@
-"""What every source is reduced to before anything is graded: settled outputs of N cells at K steps.
+"""The form that every source is reduced to before it is graded: settled outputs of N cells at K steps.
 
 Records, readings tables and trace tables all end here, so that one cell at home and ten thousand cells of
 an archive go through the same arithmetic.
@@ -22,8 +22,8 @@ IntArray = NDArray[np.int64]
 class ErrorModel:
     """Standard uncertainties (k = 1) that are common to all steps of a run, and their degrees of freedom.
 
-    A gauge's gain or zero error hits every step alike, so it largely cancels in the ratio of two outputs:
-    these must be propagated as common, never as independent per step.
+    A gauge's gain or zero error affects every step alike, so it largely cancels in the ratio of two outputs.
+    These errors must be propagated as common, never as independent per step.
 
     Attributes:
         gauge_gain: relative.
@@ -87,7 +87,7 @@ class StepTable:
         relative_humidity: 0 to 1, shape (N, K); zero in bottle gas.
         output_mv, u_output_mv, output_dof: settled mean, standard uncertainty from scatter (autocorrelation
             included) and its degrees of freedom, shape (N, K).
-        settled: 1 yes, 0 no, -1 the source cannot tell; shape (N, K).
+        settled: 1 yes, 0 no, -1 the source does not say; shape (N, K).
         noise_percent: rms over the hold after removing slow drift, of the output, shape (N, K); NaN where the
             output is not above zero, like the fade.
         fade_percent_per_min: fall of the output during the hold at constant PO2 (positive falls), (N, K).
@@ -121,11 +121,11 @@ class Measurement:
         responses: per cell (index as in `cells`), the lag on each pressure change that could be fitted.
         ungraded: run-level reasons why no cell of this source can be graded (interrupted, trip, purge).
         cell_ungraded: per cell, reasons why this one cannot be graded (unplugged, rapid decompression).
-        cell_notes: per cell, findings that do not bar a grade ("not settled at 2.0 bar").
+        cell_notes: per cell, findings that do not prevent a grade ("not settled at 2.0 bar").
         cell_findings: per cell, what the rig or the reduction found, in the words of the record's `cell`
-            events: "no_cell", "shorted", "unplugged", "rapid_decompression"; the diagnosis says what next.
-        typed_pressure: the pressure was read off a dial by a person: no better than watch for figures
-            that hang on it.
+            events: "no_cell", "shorted", "unplugged", "rapid_decompression"; the diagnosis says what to do.
+        typed_pressure: the pressure was read off a dial by a person: figures that depend on it are watch
+            at best.
     """
 
     source: str
@@ -143,4 +143,4 @@ class Measurement:
 
 
 class SourceError(Exception):
-    """A source that cannot be read as it is: one line that names file, line, column and the mend."""
+    """A source that cannot be used as it is: one line with file, line, column and what would be right."""

@@ -1,6 +1,6 @@
-"""What grading says of a run: figures with uncertainty, grades with reasons, and what the pictures need.
+"""The result of grading a run: figures with uncertainty, grades with reasons, and what the pictures need.
 
-Everything here is data. `grading.document` turns it into JSON and back.
+These are plain data. `grading.document` turns them into JSON and back.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ class Figure:
         key: `air_output_mv`, `indication_error_percent` and so on.
         nominal_po2_bar: the step, for figures that have one; else None.
         unit: as printed ("mV", "%", "bar", "s", "%/min").
-        value: None when it cannot be had; then `reason` says why.
+        value: None when there is none; then `reason` says why.
         expanded_uncertainty: at about 95 %; None when undetermined, which is never the same as zero.
         coverage_factor: k of `expanded_uncertainty`.
         degrees_of_freedom: effective (Welch-Satterthwaite).
@@ -76,9 +76,9 @@ class StepResult:
         po2_bar, u_po2_bar: reference PO2 and its standard uncertainty.
         output_mv, u_output_mv: settled output and the standard uncertainty of its independent part.
         indication_error_percent, expanded_uncertainty_percent: None at the calibration step, in air, and
-            where they cannot be had.
+            where there is none.
         shows_bar: what a handset calibrated at the calibration point would show.
-        settled: None where the source cannot tell.
+        settled: None where the source does not say.
     """
 
     step: int
@@ -103,7 +103,7 @@ class ResponseCurve:
 
     Attributes:
         model: "linear", "fixed sharpness" or "free sharpness".
-        ceiling_mv: V_lim; None for a line or when the data cannot tell.
+        ceiling_mv: V_lim; None for a line, or where the data do not determine it.
         sharpness: n; None for a line.
         po2_bar, output_mv, lower_mv, upper_mv: the curve and its 95 % band on a common grid.
     """
@@ -126,7 +126,7 @@ class StepResponse:
     Attributes:
         direction: "up" or "down".
         model: "one pole", "one pole with delay", "membrane", "two modes", or "" when not described.
-        t90_s, u_t90_s: for an ideal step; None when it cannot be had, and `reason` says why.
+        t90_s, u_t90_s: for an ideal step; None when there is none, and `reason` says why.
         t_s, po2_bar, output_mv, fitted_mv: the trace around the change, time from the start of the ramp,
             thinned for plotting; empty when there is no trace.
     """
@@ -149,12 +149,12 @@ class StepResponse:
 
 @dataclass(frozen=True, slots=True)
 class CellDetail:
-    """What stands behind a cell's figures; for certificates and pictures.
+    """The data behind a cell's figures, for certificates and pictures.
 
     Attributes:
         calibration_po2_bar: where a handset would have been calibrated (nominally 1.0).
         statements: plain sentences such as "shows 1.41 where the truth is 1.60".
-        true_po2_when_display_says: pairs (display, truth) in bar: the mirror that matters to a diver.
+        true_po2_when_display_says: pairs (display, truth) in bar: what a diver needs to know.
     """
 
     steps: tuple[StepResult, ...] = ()
@@ -166,7 +166,7 @@ class CellDetail:
 
 
 LONGEST_SERIAL = 40
-"""Characters of a serial number that papers and labels have room for; longer ones are refused at the door."""
+"""Characters of a serial number that papers and labels have room for; longer ones are refused on input."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,10 +212,10 @@ class InstrumentLine:
 
 @dataclass(frozen=True, slots=True)
 class RunConditions:
-    """What a certificate says of the run as a whole; empty where the source cannot tell.
+    """What a certificate says about the run as a whole; empty where the source does not say.
 
     Attributes:
-        simulated: the bench was one of software; every paper says so.
+        simulated: the bench was a virtual one; every paper says so.
     """
 
     record_id: str = ""
@@ -246,7 +246,12 @@ class RunConditions:
 
 @dataclass(frozen=True, slots=True)
 class Grading:
-    """The whole answer for one source."""
+    """The whole result for one source.
+
+    Attributes:
+        limits_not_graded: keys of figures that the limits file has no table for, for example because it is
+            older than the figure.
+    """
 
     source: str
     source_kind: Literal["record", "readings", "trace"]
@@ -256,3 +261,4 @@ class Grading:
     software_version: str
     conditions: RunConditions
     cells: tuple[CellResult, ...]
+    limits_not_graded: tuple[str, ...] = ()

@@ -1,13 +1,13 @@
-"""Propagation of uncertainty after JCGM 100, batched over cells; JCGM 101 Monte Carlo to check it.
+"""Propagation of uncertainty after JCGM 100, batched over cells.
 
-Derivatives are taken by the complex step (exact to rounding, no step to choose), so every function that goes
-in here must be analytic: no abs, max, interpolation or comparison on values. Coverage is 95.45 % throughout
-(k = 2 for infinite degrees of freedom), Student's t at the effective degrees of freedom otherwise.
+Derivatives are taken by the complex step (exact to rounding, no step to choose), so every function
+passed in here must be analytic: no abs, max, interpolation or comparison on values. Coverage is 95.45 %
+throughout (k = 2 for infinite degrees of freedom), Student's t at the effective degrees of freedom otherwise.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -52,7 +52,7 @@ def effective_degrees_of_freedom(contributions: FloatArray, degrees_of_freedom: 
         Shape (...); infinity where every contribution has infinite degrees of freedom.
     """
     largest = np.max(np.abs(contributions), axis=-1, keepdims=True, initial=0.0)
-    # Shares of the variance, by way of the largest, so that nothing overflows.
+    # Contributions relative to the largest one, so that nothing overflows.
     variance = (contributions / np.where(largest > 0.0, largest, 1.0)) ** 2
     total = np.sum(variance, axis=-1, keepdims=True)
     share = variance / np.where(total > 0.0, total, 1.0)
@@ -77,7 +77,7 @@ def complex_step_jacobian(function: ArrayFunction, x: FloatArray) -> tuple[Float
     for m in range(x.shape[-1]):
         stepped = x.astype(np.complex128)
         stepped[..., m] += 1j * COMPLEX_STEP
-        # Missing values are NaN and stay NaN; complex arithmetic would warn of each of them.
+        # Missing values are NaN and stay NaN; complex arithmetic would warn about each of them.
         with np.errstate(invalid="ignore"):
             result = function(stepped)
         columns.append(np.imag(result) / COMPLEX_STEP)
@@ -96,8 +96,7 @@ class Propagated:
         value: shape (N, Q).
         covariance: shape (N, Q, Q).
         names: length M, the contributions' names.
-        contributions: |sensitivity| * u by name, shape (N, Q, M). Their squares add up to the variance unless
-            inputs are correlated with each other.
+        contributions: |sensitivity| * u by name, shape (N, Q, M). Their squares add up to the variance.
         degrees_of_freedom: effective, shape (N, Q).
         input_degrees_of_freedom: of each contribution, shape (N, Q, M).
     """
@@ -130,7 +129,7 @@ class Propagated:
         Args:
             cell: row.
             quantity: column.
-            least_share: leave out what contributes less than this part of the variance.
+            least_share: leave out contributions below this part of the variance.
         """
         return budget_lines(
             self.names,
@@ -155,81 +154,13 @@ def budget_lines(
     )
 
 
-def propagate(
-    function: ArrayFunction,
-    x: FloatArray,
-    u: FloatArray,
-    names: Sequence[str],
-    degrees_of_freedom: FloatArray | float = np.inf,
-    correlation: FloatArray | None = None,
-) -> Propagated:
-    """Propagate M inputs of N rows through any analytic function: covariance J C J^T.
-
-    Args:
-        function: maps (..., M) to (..., Q).
-        x: input estimates, shape (N, M) or (M,), which is one row.
-        u: their standard uncertainties, broadcastable to x.
-        names: length M.
-        degrees_of_freedom: of the inputs, broadcastable to x.
-        correlation: of the inputs, shape (M, M); none means independent. With correlated inputs the effective
-            degrees of freedom are those of the uncorrelated formula, which JCGM 100 G.4 does not cover.
-
-    Returns:
-        Quantities of shape (N, Q) with covariance and budget.
-    """
-    x = np.atleast_2d(np.asarray(x, dtype=np.float64))
-    u = np.broadcast_to(np.asarray(u, dtype=np.float64), x.shape)
-    dof = np.broadcast_to(np.asarray(degrees_of_freedom, dtype=np.float64), x.shape)
-    value, jacobian = complex_step_jacobian(function, x)
-    signed = jacobian * u[:, None, :]
-    if correlation is None:
-        covariance = np.einsum("nqm,nrm->nqr", signed, signed)
-    else:
-        covariance = np.einsum("nqm,mk,nrk->nqr", signed, np.asarray(correlation), signed)
-    contributions = np.abs(signed)
-    input_dof = np.broadcast_to(dof[:, None, :], contributions.shape)
-    effective = effective_degrees_of_freedom(contributions, input_dof)
-    return Propagated(value, covariance, tuple(names), contributions, effective, input_dof)
-
-
-@dataclass(frozen=True, slots=True)
-class MonteCarlo:
-    """A propagated distribution (JCGM 101): mean, standard deviation, symmetric and shortest interval."""
-
-    mean: float
-    standard_uncertainty: float
-    interval: tuple[float, float]
-    shortest: tuple[float, float]
-
-
-def summarise_trials(trials: FloatArray, coverage: float = 0.95) -> MonteCarlo:
-    """Summarise Monte Carlo trials after JCGM 101 clause 7.
-
-    Args:
-        trials: values of the output quantity, shape (T,).
-        coverage: of both intervals: the probabilistically symmetric and the shortest one.
-    """
-    ordered = np.sort(np.asarray(trials, dtype=np.float64))
-    count = ordered.size
-    inside = int(np.floor(coverage * count + 0.5))
-    start = (count - inside) // 2
-    widths = ordered[inside:] - ordered[: count - inside]
-    best = int(np.argmin(widths))
-    return MonteCarlo(
-        mean=float(ordered.mean()),
-        standard_uncertainty=float(ordered.std(ddof=1)),
-        interval=(float(ordered[start]), float(ordered[start + inside])),
-        shortest=(float(ordered[best]), float(ordered[best + inside])),
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class StepErrors:
     """Reference PO2 and output of every step with the whole covariance between them, by source of error.
 
-    The last axis of length 2K is the K reference PO2 values, then the K outputs. Rows of `common` hit all
-    steps together (a gauge's gain); rows of `independent` hit every step on its own (scatter). Missing steps
-    have NaN values and zero sensitivities.
+    The last axis of length 2K is the K reference PO2 values, then the K outputs. Rows of `common` affect all
+    steps together (a gauge's gain); rows of `independent` affect each step alone (scatter). Missing steps have
+    NaN values and zero sensitivities.
 
     Attributes:
         po2_bar, output_mv: shape (N, K).
@@ -276,19 +207,12 @@ class StepErrors:
             independent_dof=self.independent_dof[rows],
         )
 
-    def covariance(self) -> FloatArray:
-        """Full covariance of (PO2, output), shape (N, 2K, 2K)."""
-        full = np.einsum("nci,ncj->nij", self.common, self.common)
-        k2 = self.common.shape[-1]
-        full[:, np.arange(k2), np.arange(k2)] += np.sum(self.independent**2, axis=1)
-        return np.asarray(full)
-
     def propagate(self, figures: Callable[[NDArray[Any], NDArray[Any]], NDArray[Any]]) -> Propagated:
         """Propagate to any analytic figures of PO2 and output.
 
         Args:
             figures: maps PO2 (N, K) and output (N, K) to (N, Q), cell by cell. A figure that uses a missing
-                step comes out NaN; put several figures into one call, they share the work.
+                step comes out NaN; put several figures into one call, since they share the work.
         """
         k = self.po2_bar.shape[1]
 
@@ -349,7 +273,7 @@ def step_errors(
     temperature_coefficient_percent_per_k: FloatArray | None = None,
     reference_temperature_c: float | FloatArray = 20.0,
 ) -> StepErrors:
-    """Reference PO2 and output of every step, with what makes them uncertain.
+    """Reference PO2 and output of every step, with their uncertainties by source.
 
     The chain is one function of all inputs: gauge or barometer to pressure; pressure, fraction and vapour to
     PO2; volts to output; output to the reference temperature where the cell's coefficient is known. It is
@@ -365,133 +289,229 @@ def step_errors(
     Returns:
         PO2 and output with their covariance by source.
     """
-    pressure = np.asarray(steps.pressure_bar, dtype=np.float64)
-    n, k = pressure.shape
-    air = np.array([gas_name == "air" for gas_name in steps.gas])
-    oxygen = np.array([gas_name == "oxygen" for gas_name in steps.gas])
-    gauge = ~air
-    span = errors.gauge_span_bar
-    temperature = np.where(np.isfinite(steps.temperature_c), steps.temperature_c, 20.0)
-    present = np.isfinite(pressure) & np.isfinite(steps.output_mv) & np.isfinite(steps.oxygen_fraction)
-    coefficient = np.zeros(n)
+    coefficient_per_k = np.zeros(len(steps.pressure_bar))
     if temperature_coefficient_percent_per_k is not None:
-        coefficient = np.nan_to_num(np.asarray(temperature_coefficient_percent_per_k)) / 100.0
-    reference = np.broadcast_to(np.asarray(reference_temperature_c, dtype=np.float64), (n,))
-    known_temperature = np.isfinite(steps.temperature_c)
-    # An unknown temperature corrects nothing.
-    excess_k = np.where(known_temperature, temperature - reference[:, None], 0.0)
-    mean_k = _row_mean(temperature, present)
-    hours = np.nan_to_num(np.asarray(steps.time_s, dtype=np.float64)) / 3600.0
-    hours = hours - hours.mean() if k else hours
-    dilution = _dilution(pressure, oxygen, np.asarray(steps.time_s, dtype=np.float64))
-    humidity = np.nan_to_num(np.asarray(steps.relative_humidity, dtype=np.float64))
+        coefficient_per_k = np.nan_to_num(np.asarray(temperature_coefficient_percent_per_k)) / 100.0
+    present = (
+        np.isfinite(steps.pressure_bar) & np.isfinite(steps.output_mv) & np.isfinite(steps.oxygen_fraction)
+    )
+    chain = _chain_of(steps, errors.gauge_span_bar, coefficient_per_k, reference_temperature_c, present)
+    common = _common_sources(errors)
+    independent = _independent_sources(steps, errors, coefficient_per_k)
+    po2_bar, output_mv = chain.values(lambda _: 0.0)
+    effects = _effects(chain, independent, present)
+    return StepErrors(
+        po2_bar=np.where(present, po2_bar, np.nan),
+        output_mv=np.where(present, output_mv, np.nan),
+        common=_effects(chain, common, present),
+        common_names=tuple(source.name for source in common),
+        common_dof=np.array([source.degrees_of_freedom for source in common]),
+        independent=effects,
+        independent_names=tuple(source.name for source in independent),
+        independent_dof=np.stack(
+            [np.broadcast_to(source.degrees_of_freedom, effects[:, 0].shape) for source in independent],
+            axis=1,
+        ),
+    )
 
-    def chain(d: Mapping[str, Any]) -> tuple[NDArray[Any], NDArray[Any]]:
-        """PO2 and output for the deviations `d` from the estimates, by name of the source."""
 
-        def of(name: str) -> Any:
-            return d.get(name, 0.0)
+_Deviation = Callable[[str], complex]
+"""How far a source of error is from its estimate, by its name: nothing, or a complex step."""
 
-        x = pressure / span
-        gauge_error = (
-            of("gauge gain") * pressure
+
+@dataclass(frozen=True, slots=True)
+class _Chain:
+    """N cells at K steps, with the chain from readings to reference PO2 and output.
+
+    Attributes:
+        steps: the readings.
+        gauge_span_bar: where the parabola of the gauge's non-linearity comes back to zero.
+        air, oxygen: which steps are in this gas, shape (K,).
+        dilution: how much of the air left by the purge is still there, shape (N, K).
+        relative_humidity: shape (N, K), 0 where unknown.
+        temperature_c: shape (N, K), 20 where unknown.
+        above_mean_k: temperature less the cell's mean over its steps, shape (N, K).
+        above_reference_k: temperature less the reference that outputs are brought to, shape (N, K); 0 where
+            unknown, because an unknown temperature corrects nothing.
+        hours: time less the mean time, shape (K,).
+        coefficient_per_k: temperature coefficient of each cell, shape (N,); 0 for one that is not corrected.
+    """
+
+    steps: StepTable
+    gauge_span_bar: float
+    air: NDArray[np.bool_]
+    oxygen: NDArray[np.bool_]
+    dilution: FloatArray
+    relative_humidity: FloatArray
+    temperature_c: FloatArray
+    above_mean_k: FloatArray
+    above_reference_k: FloatArray
+    hours: FloatArray
+    coefficient_per_k: FloatArray
+
+    def values(self, of: _Deviation) -> tuple[NDArray[Any], NDArray[Any]]:
+        """PO2 in bar and output in mV, both (N, K), both NaN where one is."""
+        humidity: NDArray[Any] = self.relative_humidity + self.air * of("relative humidity")
+        temperature_c: NDArray[Any] = self.temperature_c + of("thermometer")
+        po2_bar = gas.po2_bar(self._pressure_bar(of), self._oxygen_fraction(of), humidity, temperature_c)
+        output_mv = self._output_mv(of) / self._correction(of)
+        return po2_bar + 0.0 * output_mv, output_mv + 0.0 * po2_bar
+
+    def sensitivity(self, name: str) -> FloatArray:
+        """Derivative of PO2, then of the output, by one source at all steps, shape (N, 2K)."""
+        values = self.values(lambda source: 1j * COMPLEX_STEP if source == name else 0.0)
+        return np.concatenate([np.imag(value) for value in values], axis=1) / COMPLEX_STEP
+
+    def _pressure_bar(self, of: _Deviation) -> NDArray[Any]:
+        """Pressure by the gauge; in air, by the barometer."""
+        pressure_bar = self.steps.pressure_bar
+        x = pressure_bar / self.gauge_span_bar
+        gauge_error_bar = (
+            of("gauge gain") * pressure_bar
             + of("gauge zero")
-            + of("gauge non-linearity") * span * 4.0 * x * (1.0 - x)
+            + of("gauge non-linearity") * self.gauge_span_bar * 4.0 * x * (1.0 - x)
             + of("gauge resolution")
         )
-        true_pressure = pressure + gauge * gauge_error + air * of("barometer") + of("pressure scatter")
-        fraction = (
-            steps.oxygen_fraction
-            + oxygen * (of("bottle oxygen") + of("purge") * dilution)
-            + air * of("air oxygen")
+        return (
+            pressure_bar + ~self.air * gauge_error_bar + self.air * of("barometer") + of("pressure scatter")
         )
-        po2 = gas.po2_bar(
-            true_pressure, fraction, humidity + air * of("relative humidity"), temperature + of("thermometer")
+
+    def _oxygen_fraction(self, of: _Deviation) -> NDArray[Any]:
+        return (
+            self.steps.oxygen_fraction
+            + self.oxygen * (of("bottle oxygen") + of("purge") * self.dilution)
+            + self.air * of("air oxygen")
         )
-        output = (
-            steps.output_mv * (1.0 + of("voltmeter gain") + of("drift") * hours)
+
+    def _output_mv(self, of: _Deviation) -> NDArray[Any]:
+        """Output of the cell at the temperature of its step."""
+        read_mv = (
+            self.steps.output_mv * (1.0 + of("voltmeter gain") + of("drift") * self.hours)
             + of("voltmeter zero")
             + of("voltmeter resolution")
             + of("output scatter")
         )
-        output = output * (
+        return read_mv * (
             1.0
-            + of("cell temperature coefficient") * (temperature - mean_k[:, None])
+            + of("cell temperature coefficient") * self.above_mean_k
             + of("temperature gradient")
             + of("cell repeatability")
         )
-        correction = 1.0 + coefficient[:, None] * (excess_k + known_temperature * of("thermometer"))
-        return po2 + 0.0 * output, output / correction + 0.0 * po2
 
-    common_inputs = (
-        ("gauge gain", errors.gauge_gain, "gauge_gain"),
-        ("gauge zero", errors.gauge_zero_bar, "gauge_zero_bar"),
-        ("gauge non-linearity", errors.gauge_nonlinearity, "gauge_nonlinearity"),
-        ("barometer", errors.barometer_bar, "barometer_bar"),
-        ("bottle oxygen", errors.bottle_oxygen_fraction, "bottle_oxygen_fraction"),
-        ("purge", errors.purge_oxygen_fraction, "purge_oxygen_fraction"),
-        ("air oxygen", errors.air_oxygen_fraction, "air_oxygen_fraction"),
-        ("relative humidity", errors.relative_humidity, "relative_humidity"),
-        ("thermometer", errors.temperature_k, "temperature_k"),
-        (
-            "cell temperature coefficient",
-            errors.cell_temperature_percent_per_k / 100.0,
-            "cell_temperature_percent_per_k",
-        ),
-        ("voltmeter gain", errors.voltmeter_gain, "voltmeter_gain"),
-        ("voltmeter zero", errors.voltmeter_zero_mv, "voltmeter_zero_mv"),
-        ("drift", errors.drift_percent_per_hour / 100.0, "drift_percent_per_hour"),
-    )
-    # A gradient acts through whatever coefficient the cell really has: the known one and its doubt.
-    gradient = errors.temperature_gradient_k * np.hypot(
-        coefficient, errors.cell_temperature_percent_per_k / 100.0
-    )
-    full = np.ones((n, k))
-    independent_inputs = (
-        ("gauge resolution", errors.gauge_resolution_bar * full, "gauge_resolution_bar"),
-        ("pressure scatter", np.nan_to_num(steps.u_pressure_bar), "u_pressure_bar"),
-        ("temperature gradient", gradient[:, None] * full, "temperature_gradient_k"),
-        ("voltmeter resolution", errors.voltmeter_resolution_mv * full, "voltmeter_resolution_mv"),
-        (
-            "cell repeatability",
-            errors.cell_repeatability_percent / 100.0 * full,
-            "cell_repeatability_percent",
-        ),
-        ("output scatter", np.nan_to_num(steps.u_output_mv), "u_output_mv"),
+    def _correction(self, of: _Deviation) -> NDArray[Any]:
+        """Divisor that brings an output to the reference temperature."""
+        known = np.isfinite(self.steps.temperature_c)
+        excess_k = self.above_reference_k + known * of("thermometer")
+        return 1.0 + self.coefficient_per_k[:, None] * excess_k
+
+
+def _chain_of(
+    steps: StepTable,
+    gauge_span_bar: float,
+    coefficient_per_k: FloatArray,
+    reference_temperature_c: float | FloatArray,
+    present: NDArray[np.bool_],
+) -> _Chain:
+    """The chain of these readings; `present` (N, K) says which steps a cell has."""
+    known = np.isfinite(steps.temperature_c)
+    temperature_c = np.where(known, steps.temperature_c, 20.0)
+    reference_c = np.broadcast_to(np.asarray(reference_temperature_c, dtype=np.float64), len(temperature_c))
+    oxygen = np.array([gas_name == "oxygen" for gas_name in steps.gas])
+    hours = np.nan_to_num(steps.time_s) / 3600.0
+    return _Chain(
+        steps=steps,
+        gauge_span_bar=gauge_span_bar,
+        air=np.array([gas_name == "air" for gas_name in steps.gas]),
+        oxygen=oxygen,
+        dilution=_dilution(steps.pressure_bar, oxygen, steps.time_s),
+        relative_humidity=np.nan_to_num(steps.relative_humidity),
+        temperature_c=temperature_c,
+        above_mean_k=temperature_c - _row_mean(temperature_c, present)[:, None],
+        above_reference_k=np.where(known, temperature_c - reference_c[:, None], 0.0),
+        hours=hours - hours.mean() if hours.size else hours,
+        coefficient_per_k=coefficient_per_k,
     )
 
-    def sensitivity(name: str) -> FloatArray:
-        po2, output = chain({name: 1j * COMPLEX_STEP})
-        both = np.concatenate([np.imag(po2), np.imag(output)], axis=1) / COMPLEX_STEP
-        return np.where(np.concatenate([present, present], axis=1), both, 0.0)
 
-    common = np.stack([sensitivity(name) * u for name, u, _ in common_inputs], axis=1)
-    independent = np.stack(
-        [sensitivity(name) * np.concatenate([u, u], axis=1) for name, u, _ in independent_inputs], axis=1
+@dataclass(frozen=True, slots=True)
+class _Source:
+    """One source of error.
+
+    Attributes:
+        name: in the chain and in a budget.
+        u: standard uncertainty, broadcastable to PO2 and output of all steps, (N, 2K).
+        degrees_of_freedom: of `u`, broadcastable likewise.
+    """
+
+    name: str
+    u: float | FloatArray
+    degrees_of_freedom: float | FloatArray
+
+
+def _of_instrument(errors: ErrorModel, name: str, attribute: str, per: float = 1.0) -> _Source:
+    """A source that the error model gives under `attribute`; `per` is 100 where it is in percent."""
+    return _Source(name, getattr(errors, attribute) / per, errors.degrees_of_freedom.get(attribute, np.inf))
+
+
+def _common_sources(errors: ErrorModel) -> tuple[_Source, ...]:
+    """Sources that affect all steps of a run alike."""
+    return (
+        _of_instrument(errors, "gauge gain", "gauge_gain"),
+        _of_instrument(errors, "gauge zero", "gauge_zero_bar"),
+        _of_instrument(errors, "gauge non-linearity", "gauge_nonlinearity"),
+        _of_instrument(errors, "barometer", "barometer_bar"),
+        _of_instrument(errors, "bottle oxygen", "bottle_oxygen_fraction"),
+        _of_instrument(errors, "purge", "purge_oxygen_fraction"),
+        _of_instrument(errors, "air oxygen", "air_oxygen_fraction"),
+        _of_instrument(errors, "relative humidity", "relative_humidity"),
+        _of_instrument(errors, "thermometer", "temperature_k"),
+        _of_instrument(errors, "cell temperature coefficient", "cell_temperature_percent_per_k", per=100.0),
+        _of_instrument(errors, "voltmeter gain", "voltmeter_gain"),
+        _of_instrument(errors, "voltmeter zero", "voltmeter_zero_mv"),
+        _of_instrument(errors, "drift", "drift_percent_per_hour", per=100.0),
     )
+
+
+def _independent_sources(
+    steps: StepTable, errors: ErrorModel, coefficient_per_k: FloatArray
+) -> tuple[_Source, ...]:
+    """Sources that affect each step of a cell on its own."""
     dof = errors.degrees_of_freedom
-    independent_dof = np.empty_like(independent)
-    for g, (_, _, attribute) in enumerate(independent_inputs):
-        independent_dof[:, g, :] = dof.get(attribute, np.inf)
-    scatter_dof = np.where(np.isfinite(steps.output_dof) & (steps.output_dof > 0), steps.output_dof, np.inf)
-    independent_dof[:, -1, k:] = scatter_dof
-    po2, output = chain({})
-    return StepErrors(
-        po2_bar=np.where(present, po2, np.nan),
-        output_mv=np.where(present, output, np.nan),
-        common=common,
-        common_names=tuple(name for name, _, _ in common_inputs),
-        common_dof=np.array([dof.get(attribute, np.inf) for _, _, attribute in common_inputs]),
-        independent=independent,
-        independent_names=tuple(name for name, _, _ in independent_inputs),
-        independent_dof=independent_dof,
+    # A gradient acts through the cell's true coefficient: the known one and its uncertainty.
+    gradient = errors.temperature_gradient_k * np.hypot(
+        coefficient_per_k, errors.cell_temperature_percent_per_k / 100.0
+    )
+    counted = np.isfinite(steps.output_dof) & (steps.output_dof > 0)
+    output_dof = np.where(counted, steps.output_dof, np.inf)
+    return (
+        _of_instrument(errors, "gauge resolution", "gauge_resolution_bar"),
+        _Source(
+            "pressure scatter", _twice(np.nan_to_num(steps.u_pressure_bar)), dof.get("u_pressure_bar", np.inf)
+        ),
+        _Source("temperature gradient", gradient[:, None], dof.get("temperature_gradient_k", np.inf)),
+        _of_instrument(errors, "voltmeter resolution", "voltmeter_resolution_mv"),
+        _of_instrument(errors, "cell repeatability", "cell_repeatability_percent", per=100.0),
+        _Source("output scatter", _twice(np.nan_to_num(steps.u_output_mv)), _twice(output_dof)),
+    )
+
+
+def _twice(values: NDArray[Any]) -> NDArray[Any]:
+    """From (N, K) to (N, 2K): the same for PO2 and for output."""
+    return np.concatenate([values, values], axis=1)
+
+
+def _effects(chain: _Chain, sources: Sequence[_Source], present: NDArray[np.bool_]) -> FloatArray:
+    """Sensitivity times standard uncertainty of each source, zero at missing steps, (N, sources, 2K)."""
+    there = _twice(present)
+    return np.stack(
+        [np.where(there, chain.sensitivity(source.name), 0.0) * source.u for source in sources], axis=1
     )
 
 
 def _dilution(pressure_bar: FloatArray, oxygen: NDArray[np.bool_], time_s: FloatArray) -> FloatArray:
-    """How much of the air that a purge left behind is still there at each step, against the first, (N, K).
+    """How much of the air left by the purge is still there at each step, relative to the first, (N, K).
 
-    Filling on from the bottle dilutes it by the rise of pressure; venting leaves the mixture as it is.
+    Filling further from the bottle dilutes it by the rise of pressure; venting leaves the mixture as it is.
     """
     factor = np.ones_like(pressure_bar)
     columns = np.flatnonzero(oxygen)

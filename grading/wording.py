@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import math
 import unicodedata
+from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Final
 
+from grading.figure_kinds import FIGURE_KINDS
 from grading.results import Direction, Figure, Gas, Grade
 
 MINUS: Final = "−"
@@ -23,23 +25,12 @@ GRADE_WORD: Final[dict[Grade, str]] = {
 }
 GRADE_MARK: Final[dict[Grade, str]] = {"pass": "✔", "watch": "▲", "reject": "✖", "ungraded": "○"}
 GRADE_MEANING: Final[dict[Grade, str]] = {
-    "pass": "Every figure tested is inside its pass limits, doubt included.",
+    "pass": "Every figure tested is inside its pass limits, uncertainty included.",
     "watch": "Not clearly inside the pass limits, and not beyond the reject limits.",
     "reject": "At least one figure reaches beyond its reject limits.",
-    "ungraded": "This test cannot support a grade. It says nothing good or bad of the cell.",
+    "ungraded": "This test cannot support a grade. It says nothing good or bad about the cell.",
 }
 
-_FIGURE_NAME: Final[dict[str, str]] = {
-    "air_output_mv": "Output in air, at PO2 0.2095 bar",
-    "oxygen_output_mv": "Output in oxygen, at PO2 1.0 bar",
-    "indication_error_percent": "Indication error",
-    "linear_to_bar": "Linear to",
-    "air_slope_agreement_percent": "Air-to-oxygen slope agreement",
-    "t90_s": "Response time T90",
-    "hysteresis_percent": "Hysteresis",
-    "fade_percent_per_min": "Fade at the top hold",
-    "noise_percent": "Noise, rms over a hold",
-}
 _DIRECTION: Final[dict[Direction, str]] = {"up": "rising", "down": "falling"}
 _GAS: Final[dict[Gas, str]] = {"air": "air", "oxygen": "oxygen", "nitrogen": "nitrogen"}
 
@@ -50,11 +41,23 @@ def grade_text(grade: Grade) -> str:
 
 
 def figure_name(figure: Figure) -> str:
-    """Name of a figure as printed, with its step where it has one; a key not known here prints as it is."""
-    name = _FIGURE_NAME.get(figure.key) or figure.key.replace("_", " ")
+    """Name of a figure as printed, with its step where it has one."""
+    name = kind_name(figure.key)
     if figure.nominal_po2_bar is None:
         return name
     return f"{name} at {figure.nominal_po2_bar:.1f} bar"
+
+
+def kind_name(key: str) -> str:
+    """Name of a figure as printed, without its step; an unknown key is printed as it is."""
+    kind = FIGURE_KINDS.get(key)
+    return kind.name if kind else key.replace("_", " ")
+
+
+def not_graded(keys: Iterable[str]) -> str:
+    """Which figures a limits file does not grade, in one sentence; empty when it grades them all."""
+    names = "; ".join(kind_name(key) for key in keys)
+    return f"Not graded under these limits: {names}." if names else ""
 
 
 def direction_word(direction: Direction) -> str:
@@ -80,7 +83,7 @@ def number(value: float, decimals: int, *, signed: bool = False) -> str:
 
 
 def plain(value: float) -> str:
-    """A limit or a setting in as few digits as it needs ("8.4", "14"), with a true minus sign."""
+    """A limit or a setting with as few digits as it needs ("8.4", "14"), with a true minus sign."""
     return f"{value:.6g}".replace("-", MINUS)
 
 
@@ -95,8 +98,7 @@ def decimals_for(uncertainty: float | None, *, otherwise: int) -> int:
     return min(max(1 - exponent, 0), 5)
 
 
-_SIGNED_KEYS: Final = frozenset({"indication_error_percent", "air_slope_agreement_percent"})
-_DEFAULT_DECIMALS: Final[dict[str, int]] = {"mV": 2, "%": 2, "bar": 3, "s": 1, "%/min": 2}
+_DECIMALS_OF_UNKNOWN: Final = 3
 
 
 def figure_value(figure: Figure) -> str:
@@ -105,8 +107,8 @@ def figure_value(figure: Figure) -> str:
         return f"at least {number(figure.at_least, 2)}"
     if figure.value is None:
         return NOT_TESTED
-    places = decimals_for(figure.expanded_uncertainty, otherwise=_DEFAULT_DECIMALS.get(figure.unit, 3))
-    return number(figure.value, places, signed=figure.key in _SIGNED_KEYS)
+    kind = FIGURE_KINDS.get(figure.key)
+    return number(figure.value, _decimals(figure), signed=kind is not None and kind.signed)
 
 
 def figure_uncertainty(figure: Figure) -> str:
@@ -116,7 +118,13 @@ def figure_uncertainty(figure: Figure) -> str:
     u = figure.expanded_uncertainty
     if u is None or not math.isfinite(u):
         return "undetermined"
-    return number(u, decimals_for(u, otherwise=_DEFAULT_DECIMALS.get(figure.unit, 3)))
+    return number(u, _decimals(figure))
+
+
+def _decimals(figure: Figure) -> int:
+    kind = FIGURE_KINDS.get(figure.key)
+    otherwise = kind.decimals if kind else _DECIMALS_OF_UNKNOWN
+    return decimals_for(figure.expanded_uncertainty, otherwise=otherwise)
 
 
 def figure_quantity(figure: Figure) -> str:
@@ -178,10 +186,11 @@ _HIDDEN: Final = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 
 
 def visible(text: str) -> str:
-    """Text of a person, a scanner or a file with nothing hidden in it, on one line.
+    """Text from a person, a scanner or a file on one line, with nothing hidden in it.
 
     Line breaks and tabs become spaces; control, format, unassigned and unpaired surrogate characters are
-    shown by their code point, so that what hides in a serial is seen, and no file format chokes on it.
+    shown by their code point, so that hidden characters in a serial are seen and no file format fails on
+    them.
     """
     flat = unicodedata.normalize("NFC", " ".join(text.split()))
     return "".join(code_point(c) if unicodedata.category(c) in _HIDDEN else c for c in flat)
@@ -199,7 +208,7 @@ def moment(iso: str) -> str:
 
 
 def parse_moment(iso: str) -> datetime | None:
-    """An ISO 8601 stamp in UTC (a stamp without a zone is taken as UTC), or None when it is none."""
+    """An ISO 8601 stamp in UTC (a stamp without a zone is taken as UTC), or None when it is not one."""
     try:
         stamp = datetime.fromisoformat(iso)
     except ValueError:

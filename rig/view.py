@@ -1,13 +1,61 @@
-"""What the run tells a screen, tick by tick. Screens only read; they decide nothing."""
+"""What the run tells a screen, tick by tick. Screens only read; they decide nothing.
+
+Sentences are for people. Whatever a screen, or a simulated person, acts on is a field beside the sentence.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from enum import Enum, StrEnum, auto
 from typing import Literal, Protocol, runtime_checkable
 
 from rig.safety.drive_words import Drive
+from rig.safety.scan import Scan
 
 Severity = Literal["info", "caution", "alarm"]
+
+
+class Valve(StrEnum):
+    """A hand valve of the pot."""
+
+    SUPPLY = "supply"
+    VENT = "vent"
+
+    @property
+    def other(self) -> Valve:
+        """The valve that stays shut while this one is turned."""
+        return Valve.VENT if self is Valve.SUPPLY else Valve.SUPPLY
+
+
+class Action(StrEnum):
+    """What to do with a hand valve."""
+
+    OPEN = "open a little"
+    CRACK = "open as little as it goes"
+    WAIT = "leave as it is"
+    SLOWER = "close a little"
+    CLOSE = "close now"
+    OPEN_FULLY = "open all the way"
+    REST = "both shut, hands off"
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """One instruction to the person at the valves.
+
+    Attributes:
+        valve: which valve to put the hand on; the other one is shut meanwhile.
+        action: what to do with it.
+        text: the words for the screen.
+        to_go_bar: how far the pressure is from where it is to go, in bar; None where nobody can tell.
+        rate_bar_per_min: how fast it moves, signed; None where nobody can tell.
+    """
+
+    valve: Valve
+    action: Action
+    text: str
+    to_go_bar: float | None = None
+    rate_bar_per_min: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +91,8 @@ class Snapshot:
         ramp_bar_per_min: how fast the pressure moves now, signed.
         alarm: what needs the operator, or None.
         lid_force_n: force of the pot's pressure on its lid while that is not vented; None where vented.
-        cue: what the operator's hands are to do now, in a few words ("CLOSE NOW"); None on a bench that
-            needs no hands.
+        cue: what the operator's hands are to do now; None on a bench that needs no hands.
+        hand_valves: how far the hand valves are open and what the dial shows, where keys turn the valves.
         drive: what moves the pressure.
     """
 
@@ -64,8 +112,41 @@ class Snapshot:
     cells: tuple[CellLine, ...]
     alarm: str | None = None
     lid_force_n: float | None = None
-    cue: str | None = None
+    cue: Cue | None = None
+    hand_valves: str = ""
     drive: Drive = Drive.VALVES
+
+    @property
+    def cue_text(self) -> str:
+        """The words for the operator's hands; empty where there are none."""
+        if self.cue is None:
+            return self.hand_valves
+        return f"{self.cue.text}   [{self.hand_valves}]" if self.hand_valves else self.cue.text
+
+
+class Wanted(Enum):
+    """What the answer to a question tells, where it is no choice between words."""
+
+    TEXT = auto()
+    PLATE_PRESSURE = auto()
+    RELIEF_DUE = auto()
+    BAROMETER = auto()
+    DIAL = auto()
+    TRIP_CODE = auto()
+    BENCH_VALUE = auto()
+
+
+@dataclass(frozen=True, slots=True)
+class Move:
+    """A change of pressure that a person makes by hand before they answer.
+
+    Attributes:
+        valve: the valve to open and shut again.
+        target_bar: where the pressure is to go, absolute bar.
+    """
+
+    valve: Valve
+    target_bar: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +158,25 @@ class Prompt:
         text: the action, the number expected, and what will be refused.
         choices: allowed answers; empty for free text.
         timeout_s: after that the answer is None and the rig goes the safe way.
+        wanted: what a free answer tells.
+        bench_key: the key of the bench file whose value is wanted, for BENCH_VALUE.
+        move: what to do before answering; None where nothing is to be moved.
+        alarm: the standing alarm that the question is about; a screen that shows it need not say it again.
     """
 
     code: str
     text: str
     choices: tuple[str, ...] = ()
     timeout_s: float = 300.0
+    wanted: Wanted = Wanted.TEXT
+    bench_key: str = ""
+    move: Move | None = None
+    alarm: str = ""
+
+    @property
+    def whole_text(self) -> str:
+        """The text with the alarm that it is about."""
+        return f"{self.alarm} {self.text}" if self.alarm else self.text
 
 
 class View(Protocol):
@@ -120,4 +214,13 @@ class PatientView(View, Protocol):
 
     def take(self, t_s: float) -> str | None:
         """The answer, or None while there is none yet."""
+        ...
+
+
+@runtime_checkable
+class CuedView(Protocol):
+    """A view that hears every cue, tick by tick: a simulated operator's."""
+
+    def cue(self, cue: Cue | None, scan: Scan) -> None:
+        """Show the cue of this tick; None: hands off."""
         ...

@@ -1,1 +1,1 @@
-"""Bench, procedure and limits files that a person edits."""
+"""Bench, procedure and limits files for a person to edit."""

@@ -18,29 +18,17 @@ from collections.abc import Mapping
 from pydantic import Field, model_validator
 
 from drivers.errors import BadReply, NoReading, WrongInstrument
-from drivers.modbus.registers import ModbusInstrument, ModbusOptions, Number, Proof, Registers, SerialNumber
+from drivers.modbus.registers import (
+    ModbusInstrument,
+    ModbusOptions,
+    Number,
+    Proof,
+    Registers,
+    SerialNumber,
+    StatusBits,
+)
 from drivers.options import Options, read_options
-from drivers.ports import Clock, InstrumentSpec, ReadingStatus
-
-
-class StatusBits(Options):
-    """Which bits of a status register mean that there is no reading; `false` for a bit it does not have."""
-
-    address: int = Field(default=4, ge=0, le=65535)
-    fault_bit: int | None = Field(default=0, ge=0, le=15)
-    over_bit: int | None = Field(default=1, ge=0, le=15)
-    under_bit: int | None = Field(default=2, ge=0, le=15)
-
-    def check(self, instrument: str, registers: Registers) -> None:
-        """Raise NoReading when a bit says that the reading is not to be used."""
-        word = registers.word(self.address)
-        for bit, text, status in (
-            (self.fault_bit, "reports a sensor fault", ReadingStatus.NO_VALUE),
-            (self.over_bit, "reads above its range", ReadingStatus.OVER),
-            (self.under_bit, "reads below its range", ReadingStatus.UNDER),
-        ):
-            if bit is not None and word >> bit & 1:
-                raise NoReading(instrument, text, status)
+from drivers.ports import Clock, InstrumentSpec
 
 
 class UnitCode(Options):

@@ -15,7 +15,7 @@ from __future__ import annotations
 from pydantic import Field, model_validator
 
 from drivers.errors import Refused
-from drivers.limits import refuse_outside
+from drivers.limits import PressureOrders
 from drivers.modbus.gauge import GaugeOptions, ModbusGauge
 from drivers.modbus.registers import Number
 from drivers.options import read_options
@@ -51,20 +51,19 @@ class ModbusPressureController(ModbusGauge):
         options = read_options(ControllerOptions, spec)
         super().__init__(spec, clock, options)
         self._controller = options
+        self._orders = PressureOrders(
+            spec.name, options.lowest_set_bar, options.highest_set_bar, options.most_ramp_bar_per_min
+        )
 
     def set_ramp_bar_per_min(self, ramp_bar_per_min: float) -> None:
         """Set the ramp, in bar/min. Refused before the wire when it is not above 0 or too steep."""
-        most = self._controller.most_ramp_bar_per_min
-        refuse_outside(self.name, "a ramp", ramp_bar_per_min, 1e-4, most, "bar/min")
+        self._orders.check_ramp(ramp_bar_per_min)
         self._write(self._controller.ramp, ramp_bar_per_min, "the ramp", "bar/min")
 
     def set_pressure_bar(self, pressure_bar: float) -> None:
         """Set the absolute set point, in bar. Refused before the wire when out of range."""
-        options = self._controller
-        refuse_outside(
-            self.name, "a set point", pressure_bar, options.lowest_set_bar, options.highest_set_bar, "bar"
-        )
-        self._write(options.set_point, pressure_bar, "the set point", "bar")
+        self._orders.check_set_point(pressure_bar)
+        self._write(self._controller.set_point, pressure_bar, "the set point", "bar")
 
     def vent(self) -> None:
         """Vent to ambient (no unit). Waits for no pause after a lost link."""

@@ -17,11 +17,11 @@ from typing import Literal
 
 from pydantic import Field, field_validator
 
-from drivers.errors import BadReply, WrongInstrument
+from drivers.errors import BadReply, NoReading, WrongInstrument
 from drivers.identity import check_serial
 from drivers.modbus.link import MOST_REGISTERS, ModbusLink, Table
 from drivers.options import Options
-from drivers.ports import Clock, Identity, InstrumentSpec
+from drivers.ports import Clock, Identity, InstrumentSpec, ReadingStatus
 
 NumberKind = Literal["float32", "int16", "uint16", "int32", "uint32"]
 WordOrder = Literal["big", "little"]
@@ -109,8 +109,7 @@ class SerialNumber(Options):
 class Registers:
     """Registers that were read, by address."""
 
-    def __init__(self, instrument: str) -> None:
-        self._instrument = instrument
+    def __init__(self) -> None:
         self._words: dict[int, int] = {}
 
     def add(self, address: int, words: Iterable[int]) -> None:
@@ -139,7 +138,7 @@ def read_block(
     Raises as `ModbusLink.read_registers` does.
     """
     ordered = sorted(spans)
-    registers = Registers(link.instrument)
+    registers = Registers()
     start, end = ordered[0][0], max(first + count for first, count in ordered)
     if in_one and end - start <= MOST_REGISTERS:
         registers.add(start, link.read_registers(start, end - start, table))
@@ -161,6 +160,26 @@ class ModbusOptions(Options):
     in_one_block: bool = True
     proof: Proof | None = None
     serial: SerialNumber | None = None
+
+
+class StatusBits(Options):
+    """Which bits of a status register mean that there is no reading; `false` for a bit it does not have."""
+
+    address: int = Field(default=4, ge=0, le=65535)
+    fault_bit: int | None = Field(default=0, ge=0, le=15)
+    over_bit: int | None = Field(default=1, ge=0, le=15)
+    under_bit: int | None = Field(default=2, ge=0, le=15)
+
+    def check(self, instrument: str, registers: Registers) -> None:
+        """Raise NoReading when a bit says that the reading is not to be used."""
+        word = registers.word(self.address)
+        for bit, text, status in (
+            (self.fault_bit, "reports a sensor fault", ReadingStatus.NO_VALUE),
+            (self.over_bit, "reads above its range", ReadingStatus.OVER),
+            (self.under_bit, "reads below its range", ReadingStatus.UNDER),
+        ):
+            if bit is not None and word >> bit & 1:
+                raise NoReading(instrument, text, status)
 
 
 class ModbusInstrument:
@@ -213,6 +232,25 @@ class ModbusInstrument:
     def read(self, spans: Iterable[Span]) -> Registers:
         """Read registers that belong together."""
         return read_block(self.link, spans, self._common.table, in_one=self._common.in_one_block)
+
+    def checked_number(self, number: Number, status: StatusBits | None) -> float:
+        """Read one number together with the proof and, where the unit has one, its status.
+
+        Raises:
+            NoReading: when the status or the number says that the unit has none.
+            WrongInstrument, BadReply: as of `check_proof`.
+        """
+        spans = [(number.address, number.count), *self.proof_span()]
+        if status is not None:
+            spans.append((status.address, 1))
+        registers = self.read(spans)
+        self.check_proof(registers)
+        if status is not None:
+            status.check(self.name, registers)
+        value = number.decode(registers, self._common.word_order)
+        if not math.isfinite(value):
+            raise NoReading(self.name, "has no value")
+        return value
 
     def proof_span(self) -> tuple[Span, ...]:
         """Where the proof stands, to be read along with every block; nothing without one."""

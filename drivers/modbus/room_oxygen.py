@@ -9,11 +9,8 @@ Status, proof of word order and serial number where the unit has them; see `driv
 
 from __future__ import annotations
 
-import math
-
-from drivers.errors import BadReply, NoReading
-from drivers.modbus.gauge import StatusBits
-from drivers.modbus.registers import ModbusInstrument, ModbusOptions, Number
+from drivers.errors import BadReply
+from drivers.modbus.registers import ModbusInstrument, ModbusOptions, Number, StatusBits
 from drivers.options import read_options
 from drivers.ports import Clock, InstrumentSpec
 
@@ -31,9 +28,6 @@ class ModbusRoomOxygen(ModbusInstrument):
     def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
         self._options = read_options(RoomOxygenOptions, spec)
         super().__init__(spec, self._options, clock)
-        options = self._options
-        spans = [(options.oxygen.address, options.oxygen.count), *self.proof_span()]
-        self._spans = tuple(spans + ([(options.status.address, 1)] if options.status is not None else []))
 
     def send_settings(self) -> None:
         """Read once, so that an absent unit or a wrong map shows at the start."""
@@ -47,13 +41,7 @@ class ModbusRoomOxygen(ModbusInstrument):
             BadReply: when the number cannot be a part of the air.
         """
         options = self._options
-        registers = self.read(self._spans)
-        self.check_proof(registers)
-        if options.status is not None:
-            options.status.check(self.name, registers)
-        oxygen_percent = options.oxygen.decode(registers, options.word_order)
-        if not math.isfinite(oxygen_percent):
-            raise NoReading(self.name, "has no value")
+        oxygen_percent = self.checked_number(options.oxygen, options.status)
         if not 0.0 <= oxygen_percent <= 100.0:
             raise BadReply(self.name, f"{oxygen_percent:g} % cannot be the room's oxygen")
         return oxygen_percent

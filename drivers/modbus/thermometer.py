@@ -9,13 +9,10 @@ Status, proof of word order and serial number where the unit has them; see `driv
 
 from __future__ import annotations
 
-import math
-
 from pydantic import Field
 
-from drivers.errors import BadReply, NoReading
-from drivers.modbus.gauge import StatusBits
-from drivers.modbus.registers import ModbusInstrument, ModbusOptions, Number
+from drivers.errors import BadReply
+from drivers.modbus.registers import ModbusInstrument, ModbusOptions, Number, StatusBits
 from drivers.options import read_options
 from drivers.ports import Clock, InstrumentSpec
 
@@ -35,9 +32,6 @@ class ModbusThermometer(ModbusInstrument):
     def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
         self._options = read_options(ThermometerOptions, spec)
         super().__init__(spec, self._options, clock)
-        options = self._options
-        spans = [(options.temperature.address, options.temperature.count), *self.proof_span()]
-        self._spans = tuple(spans + ([(options.status.address, 1)] if options.status is not None else []))
 
     def send_settings(self) -> None:
         """Read once, so that an absent unit or a wrong map shows at the start (degrees Celsius)."""
@@ -51,13 +45,7 @@ class ModbusThermometer(ModbusInstrument):
             BadReply: when the number cannot be a temperature of the pot.
         """
         options = self._options
-        registers = self.read(self._spans)
-        self.check_proof(registers)
-        if options.status is not None:
-            options.status.check(self.name, registers)
-        temperature_c = options.temperature.decode(registers, options.word_order)
-        if not math.isfinite(temperature_c):
-            raise NoReading(self.name, "has no value")
+        temperature_c = self.checked_number(options.temperature, options.status)
         if not options.lowest_c <= temperature_c <= options.highest_c:
             raise BadReply(self.name, f"{temperature_c:g} °C cannot be true here")
         return temperature_c

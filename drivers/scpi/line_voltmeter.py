@@ -22,7 +22,7 @@ from itertools import count
 
 from pydantic import Field, model_validator
 
-from drivers.background_scan import BackgroundScan
+from drivers.background_scan import BackgroundScan, ScansInBackground
 from drivers.errors import BadReply, LinkDown
 from drivers.options import read_options
 from drivers.ports import MOST_SOCKETS, ChannelReading, Clock, InstrumentSpec, ReadingStatus
@@ -70,7 +70,7 @@ class LineOptions(ScpiOptions):
         return self
 
 
-class LineVoltmeter(ScpiInstrument):
+class LineVoltmeter(ScansInBackground, ScpiInstrument):
     """A board that answers a scan with one line a channel."""
 
     def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
@@ -92,18 +92,6 @@ class LineVoltmeter(ScpiInstrument):
     def scan_duration_s(self) -> float:
         """How long a scan takes, in seconds, by the bench file."""
         return self._options.scan_s
-
-    def begin_scan(self) -> None:
-        """Start one scan and return at once; a scan still running is refused."""
-        self._background.begin()
-
-    def collect_scan(self) -> tuple[ChannelReading, ...]:
-        """Return the scan begun last: millivolts and offsets in seconds, one reading a socket.
-
-        Raises:
-            LinkTimeout: when it is not there yet; the scan goes on.
-        """
-        return self._background.collect()
 
     def close(self) -> None:
         """End a running scan and let go of the link; never raises."""

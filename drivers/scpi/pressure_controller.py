@@ -20,7 +20,7 @@ from typing import Literal
 from pydantic import Field, model_validator
 
 from drivers.errors import BadReply, Refused
-from drivers.limits import refuse_outside
+from drivers.limits import PressureOrders
 from drivers.options import read_options
 from drivers.ports import Clock, InstrumentSpec
 from drivers.scpi.commands import ANY_TEXT, ScpiInstrument, ScpiOptions, Words
@@ -68,8 +68,11 @@ class ScpiPressureController(ScpiInstrument):
     """A pressure controller; absolute pressure in bar."""
 
     def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
-        self._options = read_options(ControllerLimits, spec)
-        super().__init__(spec, self._options, self._options.words, clock)
+        options = self._options = read_options(ControllerLimits, spec)
+        super().__init__(spec, options, options.words, clock)
+        self._orders = PressureOrders(
+            spec.name, options.lowest_bar, options.highest_bar, options.most_ramp_bar_per_min
+        )
 
     def send_settings(self) -> None:
         """Send unit (bar) and mode (absolute), and read them back."""
@@ -99,19 +102,19 @@ class ScpiPressureController(ScpiInstrument):
 
     def set_ramp_bar_per_min(self, ramp_bar_per_min: float) -> None:
         """Set the ramp, in bar/min. Refused before the wire when it is not above 0 or too steep."""
+        self._orders.check_ramp(ramp_bar_per_min)
         options = self._options
-        refuse_outside(self.name, "a ramp", ramp_bar_per_min, 1e-4, options.most_ramp_bar_per_min, "bar/min")
         ramp = ramp_bar_per_min / 60 if options.slew_per == "s" else ramp_bar_per_min
         self.send(options.words.set_ramp, ramp=ramp)
         self.check_errors("the ramp")
 
     def set_pressure_bar(self, pressure_bar: float) -> None:
         """Set the absolute set point, in bar. Refused before the wire when out of range."""
-        options = self._options
-        refuse_outside(self.name, "a set point", pressure_bar, options.lowest_bar, options.highest_bar, "bar")
-        self.send(options.words.set_pressure, pressure_bar=pressure_bar)
+        self._orders.check_set_point(pressure_bar)
+        words = self._options.words
+        self.send(words.set_pressure, pressure_bar=pressure_bar)
         self.check_errors("the set point")
-        self.confirm_number(options.words.set_pressure_query, pressure_bar, "the set point (bar)")
+        self.confirm_number(words.set_pressure_query, pressure_bar, "the set point (bar)")
 
     def vent(self) -> None:
         """Vent to ambient (no unit). Waits for no pause after a lost link."""

@@ -15,7 +15,7 @@ from __future__ import annotations
 import threading
 import time
 
-from drivers.background_scan import BackgroundScan
+from drivers.background_scan import BackgroundScan, ScansInBackground
 from drivers.errors import LinkDown
 from drivers.options import read_options
 from drivers.ports import ChannelReading, Clock, InstrumentSpec
@@ -37,7 +37,7 @@ class RelayOptions(ChannelOptions):
     words: RelayWords = RelayWords()
 
 
-class ScpiRelayVoltmeter(ScpiMeter):
+class ScpiRelayVoltmeter(ScansInBackground, ScpiMeter):
     """A voltmeter behind relays, stepped through its channels in the background."""
 
     def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
@@ -51,18 +51,6 @@ class ScpiRelayVoltmeter(ScpiMeter):
         for channel in self._options.channel_numbers:
             self.send(self._options.words.open_channel, channel=channel)
         super().send_settings()
-
-    def begin_scan(self) -> None:
-        """Start one scan and return at once; a scan still running is refused."""
-        self._background.begin()
-
-    def collect_scan(self) -> tuple[ChannelReading, ...]:
-        """Return the scan begun last: millivolts and offsets in seconds, one reading a socket.
-
-        Raises:
-            LinkTimeout: when it is not there yet; the scan goes on.
-        """
-        return self._background.collect()
 
     def close(self) -> None:
         """End a running scan and let go of the link; never raises."""

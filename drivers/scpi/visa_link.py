@@ -16,7 +16,7 @@ import select
 import socket
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, Protocol
@@ -353,7 +353,7 @@ class VisaLink(Link[TextPort]):
     def _send(self, command: str, deadline: Deadline) -> None:
         port = self._port
         assert port.wire is not None
-        try:
+        with self._naming_lost_links(f"would not take {command!r} in {deadline.seconds:g} s"):
             port.stale_bytes += len(port.pending) + port.wire.drain()
             port.pending = b""
             port.wire.send((command + port.text.write_end).encode("ascii"), deadline)
@@ -361,27 +361,23 @@ class VisaLink(Link[TextPort]):
                 echo = self._receive_line(command, deadline)
                 if echo != command:
                     raise BadReply(self.instrument, f"echoed {_shown(echo)} instead of {command!r}")
-        except TimeoutError:
-            raise LinkTimeout(
-                self.instrument, f"would not take {command!r} in {deadline.seconds:g} s"
-            ) from None
-        except EOFError:
-            raise LinkDown(self.instrument, f"{port.key} closed the connection") from None
-        except _WIRE_ERRORS as error:
-            raise LinkDown(self.instrument, f"{port.key}: {_reason(error)}") from None
 
     def _read_line(self, command: str, deadline: Deadline) -> str:
-        port = self._port
-        try:
+        with self._naming_lost_links(f"no complete answer to {command!r} in {deadline.seconds:g} s"):
             return self._receive_line(command, deadline)
+
+    @contextlib.contextmanager
+    def _naming_lost_links(self, too_late: str) -> Iterator[None]:
+        """Raise the link's own errors for those of the VISA library; `too_late` says what took too long."""
+        key = self._port.key
+        try:
+            yield
         except TimeoutError:
-            raise LinkTimeout(
-                self.instrument, f"no complete answer to {command!r} in {deadline.seconds:g} s"
-            ) from None
+            raise LinkTimeout(self.instrument, too_late) from None
         except EOFError:
-            raise LinkDown(self.instrument, f"{port.key} closed the connection") from None
+            raise LinkDown(self.instrument, f"{key} closed the connection") from None
         except _WIRE_ERRORS as error:
-            raise LinkDown(self.instrument, f"{port.key}: {_reason(error)}") from None
+            raise LinkDown(self.instrument, f"{key}: {_reason(error)}") from None
 
     def _receive_line(self, command: str, deadline: Deadline) -> str:
         port = self._port

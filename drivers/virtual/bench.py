@@ -16,21 +16,22 @@ from drivers.virtual.devices.thermometer import ThermometerDevice
 from drivers.virtual.devices.valve_block import ValveDevice
 from drivers.virtual.pot import MOL_PER_LITRE, Pot
 from drivers.virtual_spec import PotTruth, VirtualBenchError, VirtualInstrument, VirtualSpec
+from rig_configs.roles import MOVING_ROLES, ROLES, Port
 
 _MOST_BREAKPOINTS = 2000
 _KEPT_BREAKPOINTS = 400  # a scan in progress is read off the past when it is over
 
-DEVICES: dict[str, Callable[[Bench, str, VirtualInstrument], Device]] = {
-    "voltmeter": ScannerDevice,
-    "controller": ControllerDevice,
-    "gauge": GaugeDevice,
-    "second_gauge": GaugeDevice,
-    "barometer": BarometerDevice,
-    "thermometer": ThermometerDevice,
-    "room_oxygen": RoomOxygenDevice,
-    "valves": ValveDevice,
+_DEVICES: dict[Port, Callable[[Bench, str, VirtualInstrument], Device]] = {
+    "Voltmeter": ScannerDevice,
+    "PressureController": ControllerDevice,
+    "PressureGauge": GaugeDevice,
+    "Barometer": BarometerDevice,
+    "Thermometer": ThermometerDevice,
+    "RoomOxygenMonitor": RoomOxygenDevice,
+    "ValveBlock": ValveDevice,
 }
-"""What plays each role of a bench file."""
+"""What plays each port."""
+_PLAYED = {str(role): _DEVICES[kind.port] for role, kind in ROLES.items()}
 
 
 class Unanswered(Exception):
@@ -65,11 +66,11 @@ class Bench:
         }
         self.devices: dict[str, Device] = {}
         for name, instrument in spec.instruments.items():
-            kind = DEVICES.get(instrument.role)
+            kind = _PLAYED.get(instrument.role)
             if kind is None:
                 raise VirtualBenchError(
                     f"instrument {name}: the virtual bench has no {instrument.role!r}; "
-                    f"it plays {', '.join(DEVICES)}"
+                    f"it plays {', '.join(_PLAYED)}"
                 )
             if instrument.driver == "modbus_millivolts":
                 kind = MillivoltDevice
@@ -129,7 +130,7 @@ class Bench:
             raise VirtualBenchError(f"hand valve {valve!r}: there is none; write supply or vent")
         if not 0.0 <= opening <= 1.0:
             raise VirtualBenchError(f"hand valve {valve}: cannot open to {opening:g}; write 0 (shut) to 1")
-        for role in ("valves", "controller"):
+        for role in MOVING_ROLES:
             if self.by_role(role) is not None:
                 raise VirtualBenchError(f"hand valve {valve}: this bench has {role} instead of hand valves")
         pot = self.pot

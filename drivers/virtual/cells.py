@@ -337,7 +337,6 @@ def truth_of(model: CellModel, temperature_c: float = 20.0) -> CellTruth:
         kind=model.kind,
         temperature_c=temperature_c,
         output_at_1_bar_mv=model.settled_mv(1.0, temperature_c),
-        output_in_air_mv=model.settled_mv(AIR_PO2_BAR, temperature_c),
         linear_to_bar=linear_to,
         t90_s=t90_s,
         fade_percent_per_min=100.0 * taken,
@@ -430,8 +429,8 @@ def drawn_cell(serial: str, stream: random.Random) -> CellModel:
 def drawn_population(count: int, seed: int) -> tuple[CellModel, ...]:
     """Draw `count` cells of mixed health, serials PB-0001 and on.
 
-    The mix is assumed, not field data: 75 % healthy, 15 % ageing (low and early to sag), 10 % with one of:
-    soft ceiling, hard ceiling, slow, fading.
+    The mix is assumed, not field data: 75 % healthy, 15 % ageing (low and early to fall short), 10 % with
+    one of: soft ceiling, hard ceiling, slow, fading.
     """
     cells = []
     for number in range(1, count + 1):

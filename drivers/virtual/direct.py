@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from drivers.errors import BadReply, LinkDown, LinkTimeout, NoReading, Refused, WrongInstrument
-from drivers.limits import refuse_outside
+from drivers.limits import PressureOrders
 from drivers.ports import ChannelReading, Identity, Instrument, ReadingStatus, ValveState
 from drivers.virtual.bench import Bench, HungUp, Unanswered
 from drivers.virtual.devices.controller import ControllerDevice
@@ -152,9 +152,12 @@ class DirectController(DirectGauge):
         super().__init__(bench, device, instrument)
         self._controller = device
         options = instrument.options
-        self._lowest_bar = float(options.get("lowest_bar", options.get("lowest_set_bar", 0.8)))
-        self._highest_bar = float(options.get("highest_bar", options.get("highest_set_bar", 2.5)))
-        self._most_ramp = float(options.get("most_ramp_bar_per_min", 1.0))
+        self._orders = PressureOrders(
+            device.name,
+            lowest_bar=float(options.get("lowest_bar", options.get("lowest_set_bar", 0.8))),
+            highest_bar=float(options.get("highest_bar", options.get("highest_set_bar", 2.5))),
+            most_ramp_bar_per_min=float(options.get("most_ramp_bar_per_min", 1.0)),
+        )
         self._by_registers = instrument.driver.startswith("modbus_")
 
     def read_pressure_bar(self) -> float:
@@ -164,14 +167,14 @@ class DirectController(DirectGauge):
 
     def set_ramp_bar_per_min(self, ramp_bar_per_min: float) -> None:
         """Set the ramp, in bar/min."""
-        refuse_outside(self.name, "a ramp", ramp_bar_per_min, 1e-4, self._most_ramp, "bar/min")
+        self._orders.check_ramp(ramp_bar_per_min)
         ramp = as_float32(ramp_bar_per_min) if self._by_registers else float(f"{ramp_bar_per_min:.6g}")
         self._exchange()
         self._confirm(self._controller.set_ramp(ramp))
 
     def set_pressure_bar(self, pressure_bar: float) -> None:
         """Set the absolute set point, in bar."""
-        refuse_outside(self.name, "a set point", pressure_bar, self._lowest_bar, self._highest_bar, "bar")
+        self._orders.check_set_point(pressure_bar)
         wanted_bar = as_float32(pressure_bar) if self._by_registers else round(pressure_bar, 5)
         self._exchange()
         self._confirm(self._controller.set_pressure(wanted_bar))

@@ -175,6 +175,14 @@ class Pot:
         self._room_bar, room_c = room_of(spec)
         self._room_k = _KELVIN + room_c
         self._supply_ease = sqrt(REFERENCE_K / self._room_k)
+        self._build_vessel(spec)
+        self._connect_supply(spec)
+        self._fit_protection(spec)
+        self._rest_valves()
+        self._fill_with_room_air(spec.relative_humidity)
+
+    def _build_vessel(self, spec: VirtualSpec) -> None:
+        """Volume, restrictors, and what a real pot has by chance: its phases, heat and stagnant pocket."""
         draw = stream_of(spec.seed, "pot")
         self.volume_l = spec.volume_l
         self._room_phase = draw.uniform(0.0, tau)
@@ -190,21 +198,31 @@ class Pot:
         self._heat_lag_s = draw.uniform(2.5, 5.0) * spec.volume_l ** (1.0 / 3.0)
         self.pocket = 0.02
         self.pocket_lag_s = draw.uniform(8.0, 16.0)
+        self.leak_l_per_s_bar = spec.leak_ml_per_s_bar * 1e-3
 
+    def _connect_supply(self, spec: VirtualSpec) -> None:
+        """Bottle and regulator."""
         self.regulator_bar = spec.supply_pressure_bar
         self.regulator_creep_bar_per_s = 0.0
         self.regulator_most_bar = float("inf")
         self.bottle_oxygen_fraction = spec.oxygen_fraction
         self._bottle_l = spec.bottle_l
-        self._bottle_mol = spec.bottle_bar * spec.bottle_l / (GAS_CONSTANT * self._room_k)
-        self.leak_l_per_s_bar = spec.leak_ml_per_s_bar * 1e-3
+        self.set_bottle(spec.bottle_bar)
+        self.used_mol = 0.0
+
+    def _fit_protection(self, spec: VirtualSpec) -> None:
+        """Relief valve and pressure switch."""
         self.relief_bar = spec.relief_pressure_bar
         self.relief_stuck = False
         self.relief_conductance = 10.0 * self.supply_conductance
+        self.relief_open = False
+        self.relief_lifts = 0
         self.switch_bar = spec.pressure_switch_bar
         self.switch_tripped = False
         self.on_switch: Callable[[], None] = lambda: None
 
+    def _rest_valves(self) -> None:
+        """Valves as they stand without power, nothing stuck, nothing controlled, the lid on."""
         self.supply_open = False
         self.vent_open = True
         self._supply_stuck: bool | None = None
@@ -219,27 +237,22 @@ class Pot:
         self.controlled_ramp_bar_per_s = 0.0
         self.lid_off = False
 
+    def _fill_with_room_air(self, relative_humidity: float) -> None:
+        """Begin the bench's time with the pot full of the room's air, at its pressure and temperature."""
         self.now_us = 0
-        self.gas_k = self._room_k
-        self.pressure_bar = self._room_bar
-        self.room_pressure_bar = self._room_bar
-        self.wall_k = self._room_k
         self._breathe(0.0)
         self.pressure_bar = self.room_pressure_bar
         self.gas_k = self.wall_k
         self.amount_mol = self.pressure_bar * self.volume_l / (GAS_CONSTANT * self.gas_k)
         self.room_oxygen_fraction = OXYGEN_IN_DRY_AIR * (
-            1.0 - spec.relative_humidity * saturation_bar(self._room_k - _KELVIN) / self._room_bar
+            1.0 - relative_humidity * saturation_bar(self._room_k - _KELVIN) / self._room_bar
         )
         self.oxygen_fraction = self.room_oxygen_fraction
         self.pocket_fraction = self.room_oxygen_fraction
         self.probe_k = self.wall_k
         self._membrane_k = self.wall_k
         self._thermistor_k = self.wall_k
-        self.relief_open = False
-        self.relief_lifts = 0
         self.highest_bar = self.pressure_bar
-        self.used_mol = 0.0
         self._lags: dict[int, tuple[float, float, float]] = {}
         self.past: list[Breakpoint] = []
         self._mark()

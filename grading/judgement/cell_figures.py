@@ -1,8 +1,9 @@
-"""One cell's figures, as `grading.results.Figure`, out of the arrays of all cells. Nothing is graded here."""
+"""One cell's figures, as `grading.results.Figure`, from the arrays of all cells. Nothing is graded here."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Iterable
 from typing import Final
 
 import numpy as np
@@ -12,30 +13,26 @@ from grading.judgement.quantities import LEAST_OUTPUT_MV, Quantities
 from grading.results import Contribution, Figure, StepResponse
 from grading.uncertainty import Propagated, coverage_factor
 
-_AIR, _OXYGEN, _AGREEMENT = 0, 1, 2
 NO_STEP_IN_AIR: Final = "no step in ambient air"
 _NO_HOLD: Final = "no trace of a hold in oxygen"
-_NO_LEVEL: Final = f"the output in oxygen is below {LEAST_OUTPUT_MV:g} mV: nothing to take a percentage of"
+_NO_LEVEL: Final = f"the output in oxygen is below {LEAST_OUTPUT_MV:g} mV: too little for a percentage"
 
 
 def cell_figures(quantities: Quantities, cell: int) -> tuple[Figure, ...]:
-    """Return every figure of one cell in the order of `FIGURE_KINDS`; a missing one says why."""
-    no_slope = _why_no_slope(quantities, cell)
-    return (
-        _from_steps(quantities, cell, "air_output_mv", _AIR, NO_STEP_IN_AIR),
-        _from_steps(quantities, cell, "oxygen_output_mv", _OXYGEN, why_no_calibration(quantities, cell)),
-        *_indication_errors(quantities, cell),
-        _linear_to(quantities, cell),
-        _from_steps(quantities, cell, "air_slope_agreement_percent", _AGREEMENT, no_slope),
-        _t90(quantities, cell),
-        _hysteresis(quantities, cell),
-        _fade(quantities, cell),
-        _noise(quantities, cell),
-    )
+    """Return every figure of one cell in the order of `FIGURE_KINDS`; a missing one says why.
+
+    A kind that `FIGURE_OF` does not name is taken from its column of `Quantities.figures`.
+    """
+    found: list[Figure] = []
+    for kind in FIGURE_KINDS.values():
+        make = FIGURE_OF.get(kind.key)
+        made = make(quantities, cell) if make else _from_steps(quantities, cell, kind.key)
+        found += [made] if isinstance(made, Figure) else made
+    return tuple(found)
 
 
 def missing_figure(key: FigureKey, reason: str, nominal_po2_bar: float | None = None) -> Figure:
-    """Return a figure that cannot be had, with the reason."""
+    """Return a figure without a value, with the reason."""
     return Figure(key, FIGURE_KINDS[key].unit, None, None, nominal_po2_bar=nominal_po2_bar, reason=reason)
 
 
@@ -58,10 +55,21 @@ def _from_propagated(
     )
 
 
-def _from_steps(quantities: Quantities, cell: int, key: FigureKey, column: int, why_missing: str) -> Figure:
+def _from_steps(quantities: Quantities, cell: int, key: FigureKey, why_missing: str = "") -> Figure:
+    column = quantities.columns[key].start
     if not math.isfinite(quantities.figures.value[cell, column]):
-        return missing_figure(key, why_missing)
+        why = why_missing or why_no_calibration(quantities, cell)
+        return missing_figure(key, why or "a step that it needs was not held")
     return _from_propagated(key, quantities.figures, cell, column)
+
+
+def _air_output(quantities: Quantities, cell: int) -> Figure:
+    return _from_steps(quantities, cell, "air_output_mv", NO_STEP_IN_AIR)
+
+
+def _slope_agreement(quantities: Quantities, cell: int) -> Figure:
+    no_air = NO_STEP_IN_AIR if quantities.steps.air[cell] < 0 else ""
+    return _from_steps(quantities, cell, "air_slope_agreement_percent", no_air)
 
 
 def _single(key: FigureKey, value: float, u: float | None, dof: float, source: str) -> Figure:
@@ -95,17 +103,12 @@ def why_no_calibration(quantities: Quantities, cell: int) -> str:
     return "no step in oxygen near PO2 1.0 bar"
 
 
-def _why_no_slope(quantities: Quantities, cell: int) -> str:
-    if quantities.steps.air[cell] < 0:
-        return NO_STEP_IN_AIR
-    return why_no_calibration(quantities, cell)
-
-
 def _indication_errors(quantities: Quantities, cell: int) -> list[Figure]:
-    first = quantities.error_columns.start
+    key: FigureKey = "indication_error_percent"
+    first = quantities.columns[key].start
     figures = quantities.figures
     return [
-        _from_propagated("indication_error_percent", figures, cell, first + step, nominal_po2_bar=nominal)
+        _from_propagated(key, figures, cell, first + step, nominal_po2_bar=nominal)
         for nominal, step in zip(
             quantities.steps.error_at, quantities.steps.error_step[cell].tolist(), strict=True
         )
@@ -122,7 +125,7 @@ def _linear_to(quantities: Quantities, cell: int) -> Figure:
     if not math.isfinite(fits.linear_to_bar[cell]):
         return missing_figure(key, fits.reason[cell] or "not enough steps above PO2 1.0 bar")
     value = float(fits.linear_to_bar[cell])
-    # The profile likelihood's interval is lopsided; one number for U must hold on its longer side.
+    # The profile-likelihood interval is asymmetric; a single U must cover its longer side.
     half_widths = (fits.linear_to_upper_bar[cell] - value, value - fits.linear_to_lower_bar[cell])
     uncertainty = float(np.max(half_widths))
     dof = float(fits.linear_to_dof[cell])
@@ -159,11 +162,11 @@ def cell_responses(quantities: Quantities, cell: int) -> tuple[StepResponse, ...
 
 def _hysteresis(quantities: Quantities, cell: int) -> Figure:
     key: FigureKey = "hysteresis_percent"
-    first = quantities.error_columns.stop
-    values = quantities.figures.value[cell, first:]
+    columns = quantities.columns[key]
+    values = quantities.figures.value[cell, columns]
     if not np.any(np.isfinite(values)):
         return missing_figure(key, "no PO2 was held both rising and falling")
-    column = first + int(np.nanargmax(np.abs(values)))
+    column = columns.start + int(np.nanargmax(np.abs(values)))
     figure = _from_propagated(key, quantities.figures, cell, column)
     return Figure(
         key,
@@ -183,7 +186,7 @@ def _fade(quantities: Quantities, cell: int) -> Figure:
     if top >= 0 and not quantities.errors.output_mv[cell, top] >= LEAST_OUTPUT_MV:
         return missing_figure(key, _NO_LEVEL)
     if top < 0 or not math.isfinite(table.fade_percent_per_min[cell, top]):
-        return missing_figure(key, "no trace of the top hold long enough to tell")
+        return missing_figure(key, "no trace of the top hold that is long enough")
     u = float(table.u_fade_percent_per_min[cell, top])
     return _single(key, float(table.fade_percent_per_min[cell, top]), u, math.inf, "scatter over the hold")
 
@@ -205,3 +208,16 @@ def _noise(quantities: Quantities, cell: int) -> Figure:
     known = math.isfinite(dof) and dof >= 1.0
     u = value / math.sqrt(2.0 * dof) if known else None
     return _single(key, value, u, dof if known else math.nan, "number of readings in the hold")
+
+
+FIGURE_OF: Final[dict[FigureKey, Callable[[Quantities, int], Figure | Iterable[Figure]]]] = {
+    "air_output_mv": _air_output,
+    "indication_error_percent": _indication_errors,
+    "linear_to_bar": _linear_to,
+    "air_slope_agreement_percent": _slope_agreement,
+    "t90_s": _t90,
+    "hysteresis_percent": _hysteresis,
+    "fade_percent_per_min": _fade,
+    "noise_percent": _noise,
+}
+"""Functions for the figures that are more than a column of settled steps."""

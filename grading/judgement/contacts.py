@@ -1,6 +1,6 @@
-"""What a cell's settled steps say of its plug and lead: then nothing can be said of the cell itself.
+"""Faults of plug and lead that a cell's settled steps show; such a cell itself cannot be judged.
 
-The rig's own findings come from single readings. These come from the steps, so that a table has them too.
+The rig's own findings come from single readings. These come from the steps, so they work for a table too.
 """
 
 from __future__ import annotations
@@ -14,22 +14,22 @@ from grading import wording
 from grading.judgement.quantities import LEAST_OUTPUT_MV, Quantities
 
 VANISHED_FRACTION: Final = 0.05
-"""An output below this part of what the calibration step promises has vanished; no ceiling does that."""
+"""An output below this part of what the calibration step predicts has vanished; no ceiling does that."""
 
 CONTACT_NOISE_MV: Final = 0.5
-"""Noise (rms over a hold) above this is a contact's, when the holds before were quiet. Common practice, no
-source; a sound contact leaves a hundredth of it."""
+"""Noise (rms over a hold) above this comes from a contact, when the holds before were quiet. Common practice,
+no source; a sound contact leaves a hundredth of it."""
 
 QUIET_PART: Final = 0.2
-"""The holds before were quiet when their noise, in percent of the output, was below this part of it. A noise
-that goes with the output, or stands still, is there from the start and is graded like any figure."""
+"""The holds before were quiet when their noise, in percent of the output, was below this part of it. Noise
+that is proportional to the output, or constant, is there from the start and is graded like any figure."""
 
 LEAST_PO2_BAR: Final = 0.1
 """Below this, in nitrogen, the sign of an output says nothing."""
 
 LEAST_REVERSED_MV_PER_BAR: Final = 10.0
-"""A negative output that is at least so large for its PO2 at every step is a cell's, not a floating lead's;
-a healthy one gives 40 to 60. Common practice, no source."""
+"""A negative output at least this large for its PO2 at every step is that of a cell, not of a floating lead;
+a healthy cell gives 40 to 60. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class LeadFault:
     """Why a cell cannot be graded.
 
     Attributes:
-        finding: the word that the diagnosis goes by.
+        finding: the word that selects the diagnosis.
         reason: one sentence.
     """
 
@@ -46,17 +46,17 @@ class LeadFault:
 
 
 def lead_fault(quantities: Quantities, cell: int) -> LeadFault | None:
-    """Find what a cell's steps say of its lead; None where they say nothing."""
+    """Find a fault of a cell's lead in its steps; None where there is none."""
     return _reversed(quantities, cell) or _vanished(quantities, cell) or _contact_broke(quantities, cell)
 
 
 def _reversed(quantities: Quantities, cell: int) -> LeadFault | None:
-    """A cell's output throughout, with the wrong sign."""
+    """An output of a cell's size with the wrong sign, at every step."""
     po2, mv = quantities.errors.po2_bar[cell], quantities.errors.output_mv[cell]
     oxygen = np.isfinite(quantities.steps.nominal_po2_bar) & np.isfinite(mv)
     with np.errstate(invalid="ignore"):
-        told = np.isfinite(mv) & (po2 > LEAST_PO2_BAR)
-    if not np.any(oxygen) or np.any(mv[told] > -LEAST_REVERSED_MV_PER_BAR * po2[told]):
+        known = np.isfinite(mv) & (po2 > LEAST_PO2_BAR)
+    if not np.any(oxygen) or np.any(mv[known] > -LEAST_REVERSED_MV_PER_BAR * po2[known]):
         return None
     return LeadFault(
         "reversed",

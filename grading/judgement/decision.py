@@ -3,13 +3,13 @@
 After JCGM 106:2012 (guarded acceptance, probability of conformity). The interval is value ± U at about 95 %:
 
 - pass: the whole interval lies inside the pass limits;
-- reject: the interval reaches beyond a reject limit, so the doubt counts against the cell;
+- reject: the interval reaches beyond a reject limit, so the uncertainty counts against the cell;
 - watch: anything between.
 
-Where U exceeds the distance between a pass limit and its reject limit, the rig is too coarse to tell the two
-apart: the figure is undecidable. It can't pass, and it rejects only where the whole interval lies beyond the
-reject limit, so that no doubt is left to count. The same goes for a pressure read off a dial by a person:
-what hangs on it is never better than watch, and the dial's doubt alone does not reject.
+Where U exceeds the distance between a pass limit and its reject limit, the rig is too coarse to separate
+the two: the figure is undecidable. It can't pass, and it rejects only where the whole interval lies beyond
+the reject limit. The same holds for a pressure read off a dial by a person: a figure that depends on it is
+watch at best, and the dial's uncertainty alone does not reject.
 """
 
 from __future__ import annotations
@@ -20,9 +20,8 @@ from typing import Final, Literal
 
 from scipy.special import ndtr, stdtr
 
+from grading.figure_kinds import LimitPair
 from grading.results import FigureGrade
-
-LimitPair = tuple[float | None, float | None]
 
 Why = Literal[
     "inside",
@@ -36,7 +35,7 @@ Why = Literal[
     "typed pressure leaves doubt",
     "only a lower bound",
 ]
-"""What a decision rests on; `grading.judgement.reasons` puts it into words."""
+"""The case of the rule that decided; `grading.judgement.reasons` puts it into words."""
 
 _ROUNDING: Final = 1e-9
 
@@ -45,7 +44,7 @@ _WORSE: Final[dict[FigureGrade, int]] = {"pass": 0, "watch": 1, "reject": 2}
 
 @dataclass(frozen=True, slots=True)
 class Decision:
-    """What the rule says of one figure.
+    """What the rule says about one figure.
 
     Attributes:
         grade: pass, watch or reject.
@@ -81,8 +80,8 @@ def decide(
         reject_limits: likewise, outside the pass limits.
         coverage_factor: k of U; U / k is the standard uncertainty.
         degrees_of_freedom: effective; the probability of conformity uses the t-distribution with them.
-        typed_pressure: the figure hangs on a pressure that a person read off a dial: never better than watch,
-            and rejected only where the value itself is beyond a reject limit, not for the dial's doubt.
+        typed_pressure: the figure depends on a pressure that a person read off a dial: watch at best, and
+            rejected only where the value itself is beyond a reject limit, not for the dial's uncertainty.
 
     Raises:
         ValueError: a value that is not finite, or a negative or non-finite U.
@@ -131,13 +130,13 @@ def decide_lower_bound(
     tested_to: float,
     typed_pressure: bool = False,
 ) -> Decision | None:
-    """Decide a figure of which only a lower bound is known, such as "linear to at least 2.0 bar".
+    """Decide a figure of which only a lower bound is known, such as "linear up to at least 2.0 bar".
 
     Args:
         at_least: the bound at about 95 %.
-        pass_limits: lower and upper; an upper one can't be shown to be kept.
+        pass_limits: lower and upper; an upper one can't be shown to hold.
         reject_limits: likewise.
-        tested_to: how far the test went, same unit. A bound that reaches it is all that the test can say.
+        tested_to: how far the test went, same unit. A bound that reaches it is the most a test can show.
         typed_pressure: as for `decide`.
 
     Returns:
@@ -196,7 +195,7 @@ def worst(*grades: FigureGrade) -> FigureGrade:
 
 
 def _without_uncertainty(value: float, pass_limits: LimitPair, reject_limits: LimitPair) -> Decision:
-    """Decide where U is undetermined: reject what is beyond a reject limit as it stands, pass nothing."""
+    """Decide where U is undetermined: reject a value beyond a reject limit, pass nothing."""
     beyond = _beyond(value, value, reject_limits)
     if beyond is not None:
         return Decision("reject", "beyond a reject limit", None, beyond)

@@ -1,4 +1,4 @@
-"""What stands behind a cell's figures: its steps, its curve, and what a handset would have shown."""
+"""The data behind a cell's figures: its steps, its curve, and what a handset would have shown."""
 
 from __future__ import annotations
 
@@ -15,10 +15,10 @@ from grading.response.indication import display_bar
 from grading.results import CellDetail, ResponseCurve, StepResult
 
 DISPLAYS_BAR: Final = (1.2, 1.3, 1.4, 1.5, 1.6)
-"""Displays whose true PO2 is worked out."""
+"""Displays whose true PO2 is calculated."""
 
-TELLING_BAR: Final = 1.6
-"""The step whose display is told in words."""
+STATED_AT_BAR: Final = 1.6
+"""The step whose display is stated in words."""
 
 SET_POINT_BAR: Final = 1.3
 """The display that a statement is made about: a common set point. Common practice, no source."""
@@ -46,10 +46,10 @@ def cell_detail(quantities: Quantities, cell: int, *, with_curve: bool = True) -
 
 
 def true_po2_when_display_says(quantities: Quantities, cell: int) -> tuple[tuple[float, float], ...]:
-    """Return pairs of display and true PO2 in bar, the mirror of the indication error.
+    """Return pairs of display and true PO2 in bar, the inverse of the indication error.
 
-    Interpolated between the rising steps (the falling ones where there is none rising). A display that the
-    cell never reaches within the test has no pair. Where it passes a value twice, the higher truth counts.
+    Interpolated between the rising steps (the falling ones where none is rising). A display that the
+    cell never reaches within the test has no pair. Where it passes a value twice, the higher PO2 counts.
     """
     po2, display = _display_branch(quantities, cell)
     pairs = []
@@ -88,37 +88,37 @@ def _statements(
     po2, display = _display_branch(quantities, cell)
     if po2.size == 0:
         return ()
-    told = []
+    sentences = []
     shown = _shown_by_nominal(quantities, cell)
     if shown:
         calibration = float(quantities.errors.po2_bar[cell, int(quantities.steps.calibration[cell])])
-        telling = min(shown, key=lambda nominal: abs(nominal - TELLING_BAR))
+        stated = min(shown, key=lambda nominal: abs(nominal - STATED_AT_BAR))
         sentence = (
-            f"Calibrated on this cell at PO2 {calibration:.2f} bar, a handset shows {shown[telling]:.2f} "
-            f"where the truth is {telling:.2f} bar"
+            f"Calibrated on this cell at PO2 {calibration:.2f} bar, a handset shows {shown[stated]:.2f} "
+            f"where the truth is {stated:.2f} bar"
         )
         top = max(shown)
-        if top > telling:
+        if top > stated:
             sentence += f", and {shown[top]:.2f} where it is {top:.2f} bar"
-        told.append(sentence + ".")
+        sentences.append(sentence + ".")
     truth = dict(mirror).get(SET_POINT_BAR)
     if truth is not None:
-        told.append(f"When it shows {SET_POINT_BAR:.2f}, the truth is {truth:.2f} bar.")
+        sentences.append(f"When it shows {SET_POINT_BAR:.2f}, the truth is {truth:.2f} bar.")
     elif po2[-1] >= SET_POINT_BAR:
-        told.append(
-            f"Never shows {SET_POINT_BAR:.2f}: {display.max():.2f} is the most it shows "
+        sentences.append(
+            f"It never shows {SET_POINT_BAR:.2f}: the most it shows is {display.max():.2f}, "
             f"up to a true {po2[-1]:.2f} bar."
         )
-    if _ceiling_is_told(quantities, cell):
+    if _ceiling_is_stated(quantities, cell):
         curve = quantities.fits.statement(cell)
-        told.append(curve[0].upper() + curve[1:] + ("" if curve.endswith(".") else "."))
-    return tuple(told)
+        sentences.append(curve[0].upper() + curve[1:] + ("" if curve.endswith(".") else "."))
+    return tuple(sentences)
 
 
-def _ceiling_is_told(quantities: Quantities, cell: int) -> bool:
+def _ceiling_is_stated(quantities: Quantities, cell: int) -> bool:
     """Whether the fit's sentence on the ceiling helps a reader.
 
-    Outputs that were still falling say nothing of a ceiling, and where a bend was measured whose shape the
+    Outputs that were still falling say nothing about a ceiling. Where a bend was measured whose shape the
     family does not describe, "no ceiling is stated" would contradict the bend.
     """
     fits = quantities.fits
@@ -132,7 +132,7 @@ def _settled_throughout(quantities: Quantities, cell: int) -> bool:
 
 
 def _curve(quantities: Quantities, cell: int) -> ResponseCurve | None:
-    """The fitted curve; without the number of its ceiling when that hangs on outputs that had not settled."""
+    """The fitted curve; without the value of its ceiling where outputs had not settled."""
     curve = quantities.fits.curve(cell)
     return (
         curve if curve is None or _settled_throughout(quantities, cell) else replace(curve, ceiling_mv=None)

@@ -1,4 +1,4 @@
-"""What the pattern of a cell's figures points to, in plain words, each with what to look at next.
+"""What the pattern of a cell's figures points to, in plain words, with what to check next.
 
 The patterns and their thresholds are common practice, no source. A diagnosis never changes a grade.
 """
@@ -21,24 +21,24 @@ from grading.response.curve import LINEAR
 from grading.results import Figure, FigureGrade
 
 FINDINGS: Final[dict[str, str]] = {
-    "no_cell": "No cell: the socket reads like an open lead. Look for a cell that is not seated, a loose "
+    "no_cell": "No cell: the socket reads like an open lead. Check for a cell that is not seated, a loose "
     "plug or a broken lead, and test again.",
-    "shorted": "Shorted: the output stays at zero whatever the PO2. Look for a bridged connector or a wet "
+    "shorted": "Shorted: the output stays at zero whatever the PO2. Check for a bridged connector or a wet "
     "plug; a cell that still reads zero on another lead is dead.",
-    "unplugged": "Unplugged mid-run: the output vanished between two readings. Look at plug and lead, "
+    "unplugged": "Unplugged mid-run: the output vanished between two readings. Check plug and lead, "
     "clean the contacts, and test again.",
-    "reversed": "Reversed polarity: an output of a cell's size with the wrong sign. + and - are exchanged at "
-    "the plug or in the lead: put them right and test again.",
-    "bad_contact": "Bad contact: the output was steady and began to jump about in mid-run, which points to "
-    "plug and lead before it points to the cell. Clean and dry the contacts, look at plug and lead, and test "
-    "again; a cell that is noisy on another socket too is the culprit.",
+    "reversed": "Reversed polarity: the output has the size of a cell's and the wrong sign. + and - are "
+    "exchanged at the plug or in the lead: correct that and test again.",
+    "bad_contact": "Bad contact: the output was steady and began to jump in mid-run. The likely cause is the "
+    "plug or lead. Clean and dry the contacts, check plug and lead, and test again; if the cell is noisy on "
+    "another socket too, the cell is the cause.",
     "rapid_decompression": "A fast fall of pressure can tear a membrane or form bubbles behind it. Let the "
     "cell rest at ambient pressure for as long as it was under pressure, ten minutes at least, and test it "
-    "again before anything is said of it.",
+    "again.",
 }
 
 SLOW_TAIL_FRACTION: Final = 0.03
-"""A slow mode that carries at least this part of a step is worth telling."""
+"""A slow mode that carries at least this part of a step is reported."""
 
 BENT_PERCENT: Final = 1.0
 """How much further the error at the top step must be than at the lowest one to be called a bend."""
@@ -63,7 +63,7 @@ class ErrorAt:
 
 @dataclass(frozen=True, slots=True)
 class Pattern:
-    """One cell, laid out for the rules below."""
+    """One cell, arranged for the rules below."""
 
     quantities: Quantities
     cell: int
@@ -134,18 +134,18 @@ def diagnose(
     findings: Sequence[str] = (),
     notes: Sequence[str] = (),
 ) -> tuple[str, ...]:
-    """Say what a cell's pattern points to.
+    """Say what the pattern of a cell's figures points to.
 
     Args:
         quantities: all cells of the source.
         cell: which one.
         judged: its figures with their decisions.
         findings: words of the record's `cell` events.
-        notes: what the reduction found that bars no grade ("not settled at 2.0 bar").
+        notes: what the reduction found that does not prevent a grade ("not settled at 2.0 bar").
     """
-    told = [FINDINGS[finding] for finding in findings if finding in FINDINGS]
-    if told:
-        return (*told, *notes)
+    sentences = [FINDINGS[finding] for finding in findings if finding in FINDINGS]
+    if sentences:
+        return (*sentences, *notes)
     pattern = Pattern(quantities, cell, tuple(judged))
     if gives_no_output(quantities, cell):
         return (_NO_OUTPUT, *notes)
@@ -154,20 +154,20 @@ def diagnose(
 
 
 def gives_no_output(quantities: Quantities, cell: int) -> bool:
-    """Whether no step in oxygen gives an output worth the name."""
+    """Whether the output is next to nothing at every step in oxygen."""
     oxygen = np.isfinite(quantities.steps.nominal_po2_bar) & np.isfinite(quantities.errors.output_mv[cell])
     return bool(np.any(oxygen)) and bool(np.max(quantities.errors.output_mv[cell, oxygen]) < LEAST_OUTPUT_MV)
 
 
 _NO_OUTPUT: Final = (
-    "No output: no cell in the socket, a broken lead, a short, or a dead cell; readings alone can't tell "
-    "which. Look at plug and lead, measure the cell by hand in air, and test again."
+    "No output: no cell in the socket, a broken lead, a short, or a dead cell; readings alone can't show "
+    "which. Check plug and lead, measure the cell by hand in air, and test again."
 )
 
 
 def _ceiling(pattern: Pattern) -> str | None:
     errors = pattern.errors
-    # A cell that fades falls short at the top as well, but not because of a ceiling.
+    # A cell that drops while held falls short at the top as well, but not because of a ceiling.
     if not errors or pattern.is_above("fade_percent_per_min"):
         return None
     top = errors[-1]
@@ -183,8 +183,8 @@ def _ceiling(pattern: Pattern) -> str | None:
         f" above about {linear_to:.2f} bar" if math.isfinite(linear_to) else " towards the top of the test"
     )
     return (
-        f"Current ceiling: the output stops following PO2{where}; the cell can't deliver the current. "
-        "Cleaning does not mend that: replace the cell. One calibration point in oxygen can't show it."
+        f"Current limited: the output stops following PO2{where}; the cell can't deliver the current. "
+        "Cleaning does not help: replace the cell. One calibration point in oxygen can't show it."
     )
 
 
@@ -200,7 +200,7 @@ def _reads_high(pattern: Pattern) -> str | None:
     if top.most_percent is None or top.percent <= top.most_percent or top.percent <= top.u_percent:
         return None
     return (
-        "Reads high: the output grows faster than PO2, which a cell alone does not do. Look whether the "
+        "Reads high: the output grows faster than PO2, which a cell alone does not do. Check that the "
         "calibration step had settled and the pot was purged, check the gauge's zero, and test again."
     )
 
@@ -219,8 +219,8 @@ def _over_output(pattern: Pattern) -> str | None:
     if not (pattern.is_above("oxygen_output_mv") or pattern.is_above("air_output_mv")):
         return None
     return (
-        "Over-output: the cell gives more than a healthy one. Look at its load resistor and temperature "
-        "compensation, for a torn membrane or for electrolyte on the face; compare with a known cell in "
+        "Over-output: the cell gives more than a healthy one. Check its load resistor and temperature "
+        "compensation; look for a torn membrane or electrolyte on the face; compare with a known cell in "
         "the same pot."
     )
 
@@ -238,9 +238,9 @@ def _offset(pattern: Pattern) -> str | None:
     low, high = errors.po2_bar[cell, air], errors.po2_bar[cell, oxygen]
     zero = (errors.output_mv[cell, air] * high - errors.output_mv[cell, oxygen] * low) / (high - low)
     return (
-        f"Offset: the line through air and oxygen misses zero by {wording.number(float(zero), 2)} mV. Look "
-        "at the meter's zero with the socket shorted, clean and dry the contacts, and test again; if every "
-        "cell shows it, look at the purge."
+        f"Offset: the line through air and oxygen misses zero by {wording.number(float(zero), 2)} mV. "
+        "Check the meter's zero with the socket shorted, clean and dry the contacts, and test again; if "
+        "every cell shows it, check the purge."
     )
 
 
@@ -266,8 +266,8 @@ def _slow_tail(pattern: Pattern) -> str | None:
     fraction, t90_s = max(tails)
     return (
         f"Slow tail: the last {100.0 * fraction:.0f} % of a step take about "
-        f"{t90_s:.0f} s. Moisture behind the membrane or a lagging temperature compensation "
-        "does that: let the cell come to the room's temperature, dry it, and test again."
+        f"{t90_s:.0f} s. The usual cause is moisture behind the membrane or a lagging "
+        "temperature compensation: let the cell come to room temperature, dry it, and test again."
     )
 
 
@@ -275,8 +275,8 @@ def _fading(pattern: Pattern) -> str | None:
     if not pattern.is_above("fade_percent_per_min"):
         return None
     return (
-        "Fading: the output falls while PO2 stands still. The cell can't hold the current for long: near "
-        "its end of life. Rest it for an hour and test once more; if it fades again, replace it."
+        "Drop while held: the output falls at constant PO2. The cell can't sustain the current: it is near "
+        "its end of life. Rest it for an hour and test it once more; if the output drops again, replace it."
     )
 
 
@@ -284,8 +284,8 @@ def _noisy(pattern: Pattern) -> str | None:
     if not pattern.is_above("noise_percent"):
         return None
     return (
-        "Noisy contact: the output jumps about during holds. Clean and dry the contacts, look at plug and "
-        "lead, and test again; a cell that is noisy on another socket too is the culprit."
+        "Noisy contact: the output jumps during holds. Clean and dry the contacts, check plug and lead, "
+        "and test again; if the cell is noisy on another socket too, the cell is the cause."
     )
 
 
@@ -313,12 +313,12 @@ _RULES: Final[tuple[Callable[[Pattern], str | None], ...]] = (
 
 
 def rig_findings(judged: Sequence[Sequence[Judged]]) -> tuple[str, ...]:
-    """Say what all cells of a run share, which points to the rig or the gas before it points to any cell.
+    """Say what all cells of a run have in common; the likely cause is the rig or the gas, not the cells.
 
     Args:
         judged: the figures of every cell of the source.
     """
-    told = []
+    sentences = []
     for key, hint in _SHARED.items():
         sides = []
         for cell in judged:
@@ -331,15 +331,15 @@ def rig_findings(judged: Sequence[Sequence[Judged]]) -> tuple[str, ...]:
             if found:
                 sides.append(math.copysign(1.0, beyond[-1]) if beyond else 0.0)
         if len(sides) >= _LEAST_CELLS_TO_BLAME_RIG and 0.0 not in sides and len(set(sides)) == 1:
-            told.append(f"All {len(sides)} cells of this run show the same {hint}")
-    return tuple(told)
+            sentences.append(f"All {len(sides)} cells of this run show the same {hint}")
+    return tuple(sentences)
 
 
 _SHARED: Final[dict[FigureKey, str]] = {
-    "air_slope_agreement_percent": "disagreement between air and oxygen: look at the purge, the bottle's "
-    "purity and the barometer before blaming the cells.",
-    "indication_error_percent": "indication error: look at the gauge, its zero and its unit before blaming "
+    "air_slope_agreement_percent": "disagreement between air and oxygen: check the purge, the bottle's "
+    "purity and the barometer first, then the cells.",
+    "indication_error_percent": "indication error: check the gauge, its zero and its unit first, then "
     "the cells.",
-    "hysteresis_percent": "hysteresis: look for temperature drift or a leak before blaming the cells.",
-    "noise_percent": "noise: look at the meter, its leads and mains pickup before blaming the cells.",
+    "hysteresis_percent": "hysteresis: check for temperature drift or a leak first, then the cells.",
+    "noise_percent": "noise: check the meter, its leads and mains pickup first, then the cells.",
 }

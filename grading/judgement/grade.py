@@ -1,4 +1,4 @@
-"""From a reduced source and a limits file to grades with reasons: the one way that every source takes."""
+"""From a reduced source and a limits file to grades with reasons, the same for every source."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Final, TypeVar
 import numpy as np
 
 from grading import wording
-from grading.figure_kinds import FIGURE_KINDS, FigureKey
+from grading.figure_kinds import FIGURE_KINDS, FigureKind
 from grading.judgement.cell_figures import cell_figures, missing_figure, why_no_calibration
 from grading.judgement.contacts import lead_fault
 from grading.judgement.decision import decide, decide_lower_bound, worst
@@ -23,7 +23,7 @@ from grading.measurement import Measurement, StepTable
 from grading.results import CellDetail, CellInfo, CellResult, Figure, Grade, Grading
 
 BLOCK: Final = 1000
-"""Cells that are worked on at once; bounds the memory, changes no result."""
+"""Cells graded at a time; limits the memory, changes no result."""
 
 NO_STEPS: Final = "The source has no settled step, so there is nothing to grade."
 
@@ -36,7 +36,7 @@ def grade(measurement: Measurement, limits: Limits, *, with_curves: bool = True)
     Args:
         measurement: any source, reduced.
         limits: checked limits file.
-        with_curves: also sample every fitted curve, for pictures; off for archives by the thousand.
+        with_curves: also sample every fitted curve, for pictures; off for thousands of cells.
 
     Returns:
         Cells in the order of the source.
@@ -68,11 +68,12 @@ def grade(measurement: Measurement, limits: Limits, *, with_curves: bool = True)
             uncertainty_source=conditions.uncertainty_source or measurement.errors.source,
         ),
         cells=tuple(cells),
+        limits_not_graded=limits.not_graded,
     )
 
 
 def software_version() -> str:
-    """Return the version of this program, or "unknown" where it was never installed."""
+    """Return the version of this program, or "unknown" where it is not installed."""
     try:
         return version("leadline")
     except PackageNotFoundError:
@@ -82,43 +83,36 @@ def software_version() -> str:
 def judge(quantities: Quantities, cell: int, limits: Limits) -> tuple[Judged, ...]:
     """Apply the decision rule to every figure of one cell."""
     figures = list(cell_figures(quantities, cell))
-    required_from = limits.error_required_from_po2_bar
-    if required_from is not None and not _has_required_error(figures, required_from):
-        why = why_no_calibration(quantities, cell) or (
-            f"no step held at {wording.plain(required_from)} bar or above beside the calibration step"
-        )
-        position = next(i for i, figure in enumerate(figures) if figure.key == "linear_to_bar")
-        figures.insert(position, missing_figure("indication_error_percent", why, required_from))
+    for key, held_to in limits.by_step.items():
+        required_from = held_to.required_from_po2_bar
+        has_it = any(figure.key == key and _is_required_step(figure, limits) for figure in figures)
+        if required_from is not None and not has_it:
+            why = why_no_calibration(quantities, cell) or (
+                f"no step held at {wording.plain(required_from)} bar or above beside the calibration step"
+            )
+            figures.append(missing_figure(key, why, required_from))
+    order = list(FIGURE_KINDS)
+    figures.sort(key=lambda figure: order.index(figure.key))
     typed = quantities.measurement.typed_pressure
     tested_to = float(np.nan_to_num(quantities.fits.tested_to_bar[cell]))
     return tuple(_judge_figure(figure, limits, typed, tested_to) for figure in figures)
 
 
-def _has_required_error(figures: Sequence[Figure], required_from: float) -> bool:
-    return any(_is_required_error(figure, required_from) for figure in figures)
-
-
-def _is_required_error(figure: Figure, required_from: float | None) -> bool:
-    return (
-        required_from is not None
-        and figure.key == "indication_error_percent"
-        and (figure.nominal_po2_bar or 0.0) >= required_from - 1e-9
-    )
+def _is_required_step(figure: Figure, limits: Limits) -> bool:
+    """Whether a figure belongs to a step at or above the one that the limits require."""
+    held_to = limits.by_step.get(FIGURE_KINDS[figure.key].key)
+    required_from = held_to.required_from_po2_bar if held_to else None
+    return required_from is not None and (figure.nominal_po2_bar or 0.0) >= required_from - 1e-9
 
 
 def _judge_figure(figure: Figure, limits: Limits, typed_pressure: bool, tested_to: float) -> Judged:
-    key = _key(figure)
-    held_to = limits.find(key, figure.nominal_po2_bar)
-    required = _is_required_error(figure, limits.error_required_from_po2_bar) or (
-        held_to is not None and held_to.required
-    )
+    kind = FIGURE_KINDS[figure.key]
+    held_to = limits.find(kind.key, figure.nominal_po2_bar)
+    required = _is_required_step(figure, limits) or (held_to is not None and held_to.required)
     if held_to is None:
-        why = figure.reason
-        if why is None:
-            used = limits.is_used(key)
-            why = "no limit at this step" if used else f"switched off in the limits file '{limits.name}'"
+        why = _why_no_limit(kind, limits) if figure.reason is None else figure.reason
         return Judged(replace(figure, required=required, reason=why), None)
-    typed = typed_pressure and FIGURE_KINDS[key].hangs_on_pressure
+    typed = typed_pressure and kind.depends_on_pressure
     pair, outer = held_to.pass_limits, held_to.reject_limits
     decision = None
     reason = figure.reason
@@ -147,8 +141,12 @@ def _judge_figure(figure: Figure, limits: Limits, typed_pressure: bool, tested_t
     return Judged(graded, decision)
 
 
-def _key(figure: Figure) -> FigureKey:
-    return next(key for key in FIGURE_KINDS if key == figure.key)
+def _why_no_limit(kind: FigureKind, limits: Limits) -> str:
+    if kind.key in limits.not_graded:
+        return f"not graded, since the limits file '{limits.name}' has no table for it"
+    if limits.is_used(kind.key):
+        return "no limit at this step"
+    return f"switched off in the limits file '{limits.name}'"
 
 
 def _grade_cell(
@@ -167,28 +165,28 @@ def _grade_cell(
     if barred:
         figures = tuple(replace(one.figure, grade=None, probability_of_conformity=None) for one in judged)
         undecided = [Judged(figure, None) for figure in figures]
-        told = diagnose(quantities, cell, undecided, findings, notes) if findings else notes
-        return CellResult(info, "ungraded", tuple(barred), tuple(told), figures, detail)
+        sentences = diagnose(quantities, cell, undecided, findings, notes) if findings else notes
+        return CellResult(info, "ungraded", tuple(barred), tuple(sentences), figures, detail)
     diagnosis = diagnose(quantities, cell, judged, findings, notes)
     figures = tuple(one.figure for one in judged)
     missing = _missing_required(judged, limits)
     if missing:
         return CellResult(info, "ungraded", tuple(missing), diagnosis, figures, detail)
     verdict: Grade = worst(*(one.decision.grade for one in judged if one.decision is not None))
-    return CellResult(info, verdict, reasons(judged), diagnosis, figures, detail)
+    return CellResult(info, verdict, reasons(judged, limits.not_graded), diagnosis, figures, detail)
 
 
 def _missing_required(judged: Sequence[Judged], limits: Limits) -> list[str]:
-    """Say which required figures are missing; one of the steps is enough for the indication error."""
-    told = []
+    """Say which required figures are missing; for the indication error one step is enough."""
+    sentences = []
     for one in judged:
         figure = one.figure
         if figure.required and figure.value is None and (figure.at_least is None or one.decision is None):
-            told.append(
+            sentences.append(
                 f"{wording.figure_name(figure)} is missing, which the limits file '{limits.name}' requires"
                 f"{f': {figure.reason}' if figure.reason else ''}."
             )
-    return told
+    return sentences
 
 
 def _without_steps(measurement: Measurement, cell: int) -> CellResult:

@@ -1,36 +1,34 @@
-"""The limits that a shop grades by: a TOML file, checked, versioned and hashed.
+"""Limits that a workshop grades by: a TOML file, checked, versioned and hashed.
 
-Each figure has a pass limit and, further out, a reject limit, on one side or on both; the indication error
-has them by bands of nominal PO2. A file may tighten what the general file says as it likes. Where it loosens
-(a wider limit, a figure switched off, a required figure made optional) it must give a `justification`, which
-is kept with every grade and printed with it.
+Each figure has a pass limit and, further out, a reject limit, on one side or on both; a figure of every step,
+such as the indication error, has them by bands of nominal PO2. A figure without a table is not graded under
+these limits. A file may be tighter than the general one without a reason. Where it is looser (a wider limit,
+a figure switched off or left out, a required figure made optional) it must give a `justification`, which is
+kept with every grade and printed with it. A figure newer than the file's schema does not make it looser.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from importlib import resources
+from importlib.resources import files
 from pathlib import Path
-from typing import Literal, Self
-
-from pydantic import Field, model_validator
 
 from grading import wording
-from grading.figure_kinds import FIGURE_KINDS, FigureKey
+from grading.figure_kinds import FIGURE_KINDS, FigureKey, LimitPair
+from grading.judgement.limits_file import FigureSection, LimitsFile, StepsSection, limits_form, schema_of
 from grading.results import Figure
-from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse, read_text, suggestion
+from rig_configs.files.checked_toml import FileError, TomlText, parse
+from rig_configs.files.shipped_files import open_config
 
 GENERAL = "general"
-
-LimitPair = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True)
 class FigureLimits:
-    """What one figure is held to.
+    """Limits of one figure.
 
     Attributes:
         pass_limits, reject_limits: (lower, upper); None on a side without a limit.
@@ -46,8 +44,8 @@ class FigureLimits:
 
 
 @dataclass(frozen=True, slots=True)
-class ErrorBand:
-    """Limits of the indication error for steps from one nominal PO2 to another, both included."""
+class Band:
+    """Limits of a figure for steps from one nominal PO2 to another, both included."""
 
     from_po2_bar: float
     to_po2_bar: float
@@ -55,192 +53,88 @@ class ErrorBand:
 
 
 @dataclass(frozen=True, slots=True)
+class StepLimits:
+    """Limits of a figure of every step.
+
+    Attributes:
+        bands: rising; at least one.
+        required_from_po2_bar: a cell needs this figure of one step at this nominal PO2 or above; None when
+            the file does not ask for it.
+    """
+
+    bands: tuple[Band, ...]
+    required_from_po2_bar: float | None = None
+
+    def at(self, nominal_po2_bar: float) -> FigureLimits | None:
+        """Return the limits of a step.
+
+        A step between two bands takes the upper of the two. A step below the lowest band or above the highest
+        one has no limit.
+        """
+        nominal = round(nominal_po2_bar, 1)
+        if nominal < self.bands[0].from_po2_bar - 1e-9:
+            return None
+        for band in self.bands:
+            if nominal <= band.to_po2_bar + 1e-9:
+                return band.limits
+        return None
+
+
+@dataclass(frozen=True, slots=True)
 class Limits:
     """A checked limits file.
 
     Attributes:
-        sha256: of the text, in hex; stands on every certificate.
+        schema_version: N of its `leadline.limits/N`, which says which figures it can contain.
+        sha256: of the text, in hex; printed on every certificate.
         basis: where the numbers come from, in the file's own words.
-        figures: by key, without the indication error; a figure that is switched off is not in it.
-        error_bands: of the indication error, rising; empty when it is switched off.
-        error_required_from_po2_bar: a cell needs the indication error of one step at this nominal PO2 or
-            above; None when the file does not ask for it.
-        reference_temperature_c: what outputs are scaled to when the cell's coefficient is known.
+        figures: limits of a figure that a cell has once; without those that are switched off.
+        by_step: likewise for a figure of every step.
+        not_graded: figures without a table in the file.
+        reference_temperature_c: temperature that outputs are scaled to when the cell's coefficient is known.
         loosened: one sentence for each way in which the file is looser than the general one, with the
             justification it gives.
     """
 
     name: str
     version: str
+    schema_version: int
     basis: str
     file: str
     text: str
     sha256: str
     reference_temperature_c: float
     figures: Mapping[FigureKey, FigureLimits]
-    error_bands: tuple[ErrorBand, ...]
-    error_required_from_po2_bar: float | None
+    by_step: Mapping[FigureKey, StepLimits]
+    not_graded: tuple[FigureKey, ...] = ()
     loosened: tuple[str, ...] = ()
 
     def find(self, key: FigureKey, nominal_po2_bar: float | None = None) -> FigureLimits | None:
-        """Return the limits of a figure; None when there are none or it is switched off.
-
-        A step between two bands of the indication error is held to the upper of the two; one below the
-        lowest or above the highest band has no limit.
-        """
-        if key != "indication_error_percent":
+        """Return the limits of a figure, at a step where it has a value for each; None without any."""
+        if key not in self.by_step:
             return self.figures.get(key)
-        if nominal_po2_bar is None or not self.error_bands:
-            return None
-        nominal = round(nominal_po2_bar, 1)
-        if nominal < self.error_bands[0].from_po2_bar - 1e-9:
-            return None
-        for band in self.error_bands:
-            if nominal <= band.to_po2_bar + 1e-9:
-                return band.limits
-        return None
+        return None if nominal_po2_bar is None else self.by_step[key].at(nominal_po2_bar)
 
     def is_used(self, key: FigureKey) -> bool:
         """Whether the file grades this figure at all."""
-        return bool(self.error_bands) if key == "indication_error_percent" else key in self.figures
-
-
-class _Sides(StrictModel):
-    """The four numbers of a pair of limits; at least one side, each side whole and in order."""
-
-    pass_least: float | None = None
-    pass_most: float | None = None
-    reject_below: float | None = None
-    reject_above: float | None = None
-    justification: str = ""
-
-    @model_validator(mode="after")
-    def _in_order(self) -> Self:
-        for inner, outer in (("pass_least", "reject_below"), ("pass_most", "reject_above")):
-            here, there = getattr(self, inner), getattr(self, outer)
-            if (here is None) != (there is None):
-                given, wanted = (outer, inner) if here is None else (inner, outer)
-                raise ValueError(f"{given} is given without {wanted}; a side needs both or neither")
-        least, below, most, above = self.pass_least, self.reject_below, self.pass_most, self.reject_above
-        if least is not None and below is not None and below >= least:
-            raise ValueError(f"reject_below {below:g} must be less than pass_least {least:g}")
-        if most is not None and above is not None and above <= most:
-            raise ValueError(f"reject_above {above:g} must be more than pass_most {most:g}")
-        if self.pass_least is not None and self.pass_most is not None and self.pass_least >= self.pass_most:
-            raise ValueError(f"pass_least {self.pass_least:g} must be less than pass_most {self.pass_most:g}")
-        return self
-
-    def pass_pair(self) -> LimitPair:
-        return self.pass_least, self.pass_most
-
-    def reject_pair(self) -> LimitPair:
-        return self.reject_below, self.reject_above
-
-
-class _FigureSection(_Sides):
-    use: bool = True
-    required: bool = False
-
-    @model_validator(mode="after")
-    def _has_a_limit(self) -> Self:
-        if self.use and self.pass_pair() == (None, None):
-            raise ValueError(
-                "has no limit; give pass_least and reject_below, pass_most and reject_above, or both"
-            )
-        if self.required and not self.use:
-            raise ValueError("is switched off (use = false) and required; it can't be both")
-        return self
-
-
-class _Band(_Sides):
-    from_po2_bar: float = Field(gt=1.0)
-    to_po2_bar: float = Field(gt=1.0)
-
-    @model_validator(mode="after")
-    def _is_a_band(self) -> Self:
-        if self.from_po2_bar > self.to_po2_bar:
-            raise ValueError(f"from_po2_bar {self.from_po2_bar:g} is above to_po2_bar {self.to_po2_bar:g}")
-        if self.pass_pair() == (None, None):
-            raise ValueError("has no limit; give pass_least, pass_most, reject_below and reject_above")
-        return self
-
-
-class _ErrorSection(StrictModel):
-    use: bool = True
-    required_from_po2_bar: float | None = None
-    justification: str = ""
-    bands: list[_Band] = Field(default_factory=list)
-
-    @model_validator(mode="after")
-    def _bands_rise(self) -> Self:
-        if self.use and not self.bands:
-            raise ValueError("has no bands; give at least one [[figures.indication_error_percent.bands]]")
-        if not self.use and self.required_from_po2_bar is not None:
-            raise ValueError("is switched off (use = false) and required; it can't be both")
-        for before, after in zip(self.bands, self.bands[1:], strict=False):
-            if after.from_po2_bar <= before.to_po2_bar:
-                raise ValueError(
-                    f"bands must rise and not overlap: one ends at {before.to_po2_bar:g}, "
-                    f"the next begins at {after.from_po2_bar:g}"
-                )
-        return self
-
-
-class _FigureSections(StrictModel):
-    air_output_mv: _FigureSection
-    oxygen_output_mv: _FigureSection
-    indication_error_percent: _ErrorSection
-    linear_to_bar: _FigureSection
-    air_slope_agreement_percent: _FigureSection
-    t90_s: _FigureSection
-    hysteresis_percent: _FigureSection
-    fade_percent_per_min: _FigureSection
-    noise_percent: _FigureSection
-
-
-class _LimitsFile(StrictModel):
-    schema_: Literal["leadline.limits/1"] = Field(alias="schema")
-    name: str = Field(min_length=1)
-    version: str = Field(min_length=1)
-    basis: str = Field(min_length=1)
-    reference_temperature_c: float = Field(default=25.0, ge=-5.0, le=60.0)
-    figures: _FigureSections
-
-
-def limits_folder() -> Path:
-    """Return the folder of the limits files that come with the program."""
-    return Path(str(resources.files("rig_configs"))) / "limits"
-
-
-def limits_names() -> tuple[str, ...]:
-    """Return the names of the limits files that come with the program."""
-    return tuple(sorted(path.stem for path in limits_folder().glob("*.toml")))
+        return key in self.figures or key in self.by_step
 
 
 @lru_cache(maxsize=1)
 def general_limits() -> Limits:
     """Return the general limits file, which every other one is compared with."""
-    path = limits_folder() / f"{GENERAL}.toml"
-    return parse_limits(path.read_text(encoding="utf-8"), path.name, check_loosening=False)
+    # By its place: a file of that name in the working folder must not become the reference for others.
+    text = files("rig_configs").joinpath("limits", f"{GENERAL}.toml").read_text(encoding="utf-8")
+    return parse_limits(text, f"{GENERAL}.toml", check_loosening=False)
 
 
 def load_limits(name_or_path: str | Path = GENERAL) -> Limits:
     """Load a limits file by the name of one that comes with the program, or by its path.
 
     Raises:
-        FileError: not there, not readable or not valid; one sentence a problem.
+        FileError: not there, not readable or not valid; one sentence for each problem.
     """
-    path = Path(name_or_path)
-    by_name = isinstance(name_or_path, str) and path.suffix != ".toml" and len(path.parts) == 1
-    if by_name and not path.exists():
-        path = limits_folder() / f"{name_or_path}.toml"
-        if not path.is_file():
-            hint = suggestion(str(name_or_path), limits_names())
-            raise FileError(
-                f"there is no limits file named '{name_or_path}'; {hint} (or give the path of a .toml file)"
-            )
-        return parse_limits(read_text(path).text, path.name)
-    return parse_limits(read_text(path).text, str(path))
+    return _checked(open_config("limits", name_or_path), check_loosening=True)
 
 
 def parse_limits(text: str, file: str, *, check_loosening: bool = True) -> Limits:
@@ -250,103 +144,153 @@ def parse_limits(text: str, file: str, *, check_loosening: bool = True) -> Limit
         text: the file as read; its hash is taken over this text in UTF-8.
         file: its name, for messages and for the record.
         check_loosening: refuse a file that is looser than the general one and does not say why. Off for the
-            text kept in a record: it was checked when the run was made, against the general file of then.
+            text kept in a record: it was checked at the time of the run, by the general file of that time.
 
     Raises:
         FileError: names file, line and field, and what would be right; one sentence a problem.
     """
-    source = TomlText(file, text)
-    parsed = parse(source, _LimitsFile)
+    return _checked(TomlText(file, text), check_loosening=check_loosening)
+
+
+def _checked(source: TomlText, *, check_loosening: bool) -> Limits:
+    parsed = parse(source, limits_form())
+    _refuse_later_figures(parsed, source)
     figures: dict[FigureKey, FigureLimits] = {}
-    for key in FIGURE_KINDS:
-        section = getattr(parsed.figures, key)
-        if isinstance(section, _FigureSection) and section.use:
-            figures[key] = FigureLimits(
-                key, section.pass_pair(), section.reject_pair(), section.required, section.justification
-            )
-    errors = parsed.figures.indication_error_percent
-    bands = tuple(
-        ErrorBand(
-            band.from_po2_bar,
-            band.to_po2_bar,
-            FigureLimits(
-                "indication_error_percent",
-                band.pass_pair(),
-                band.reject_pair(),
-                justification=band.justification or errors.justification,
-            ),
-        )
-        for band in (errors.bands if errors.use else [])
-    )
+    by_step: dict[FigureKey, StepLimits] = {}
+    for kind in FIGURE_KINDS.values():
+        section = parsed.section(kind.key)
+        if section is None or not section.use:
+            continue
+        if isinstance(section, StepsSection):
+            by_step[kind.key] = _step_limits(kind.key, section)
+        else:
+            figures[kind.key] = _figure_limits(kind.key, section)
+    missing = [kind for kind in FIGURE_KINDS.values() if parsed.section(kind.key) is None]
     limits = Limits(
         name=parsed.name,
         version=parsed.version,
+        schema_version=parsed.schema_version,
         basis=parsed.basis,
-        file=file,
-        text=text,
+        file=source.file,
+        text=source.text,
         sha256=source.sha256,
         reference_temperature_c=parsed.reference_temperature_c,
         figures=figures,
-        error_bands=bands,
-        error_required_from_po2_bar=errors.required_from_po2_bar,
+        by_step=by_step,
+        not_graded=tuple(kind.key for kind in missing),
+        loosened=tuple(
+            f"{kind.name}: has no table, looser than the general limits"
+            for kind in missing
+            if kind.since <= parsed.schema_version
+        ),
     )
     return _with_loosening(limits, parsed, source) if check_loosening else limits
 
 
-def _with_loosening(limits: Limits, parsed: _LimitsFile, source: TomlText) -> Limits:
-    """Return the limits with what they loosen; FileError where no justification is given."""
-    told: list[str] = []
+def _refuse_later_figures(parsed: LimitsFile, source: TomlText) -> None:
+    """Refuse the table of a figure that came after the file's schema.
+
+    The schema shows which figures its author can have left out on purpose.
+    """
+    later = [
+        source.problem(
+            ("figures", kind.key),
+            f'came with {schema_of(kind.since)}; write schema = "{schema_of(kind.since)}" to grade it',
+        )
+        for kind in FIGURE_KINDS.values()
+        if kind.since > parsed.schema_version and parsed.section(kind.key) is not None
+    ]
+    if later:
+        raise FileError(*later)
+
+
+def _figure_limits(key: FigureKey, section: FigureSection) -> FigureLimits:
+    return FigureLimits(
+        key, section.pass_pair(), section.reject_pair(), section.required, section.justification
+    )
+
+
+def _step_limits(key: FigureKey, section: StepsSection) -> StepLimits:
+    bands = tuple(
+        Band(
+            band.from_po2_bar,
+            band.to_po2_bar,
+            FigureLimits(
+                key,
+                band.pass_pair(),
+                band.reject_pair(),
+                justification=band.justification or section.justification,
+            ),
+        )
+        for band in section.bands
+    )
+    return StepLimits(bands, section.required_from_po2_bar)
+
+
+def _with_loosening(limits: Limits, parsed: LimitsFile, source: TomlText) -> Limits:
+    """Return the limits with the list of what is looser; FileError where no justification is given."""
+    sentences: list[str] = []
     problems: list[str] = []
     for key, how in _loosenings(limits, general_limits()):
-        section = getattr(parsed.figures, key)
+        section = parsed.section(key)
+        if section is None:
+            what = (
+                f"{how}, which is looser than the general limits; add the table, or one with use = false and "
+                'justification = "why"'
+            )
+            problems.append(source.problem(("figures", key), what))
+            continue
         justification = section.justification.strip()
-        if isinstance(section, _ErrorSection) and not justification:
+        if isinstance(section, StepsSection) and not justification:
             justification = "; ".join(band.justification for band in section.bands if band.justification)
         if justification:
-            told.append(f"{key}: {how}, looser than the general limits; justification: {justification}")
+            sentences.append(f"{key}: {how}, looser than the general limits; justification: {justification}")
         else:
             what = f'{how}, which is looser than the general limits; add justification = "why"'
             problems.append(source.problem(("figures", key), what))
     if problems:
         raise FileError(*problems)
-    return replace(limits, loosened=tuple(told))
+    return replace(limits, loosened=tuple(sentences))
 
 
-def _loosenings(limits: Limits, general: Limits) -> list[tuple[FigureKey, str]]:
-    """List every way in which `limits` let a cell through that `general` would not."""
-    found: list[tuple[FigureKey, str]] = []
-    for key, there in general.figures.items():
-        here = limits.figures.get(key)
-        if here is None:
-            found.append((key, "is switched off"))
+def _loosenings(limits: Limits, general: Limits) -> Iterator[tuple[FigureKey, str]]:
+    """List every way in which `limits` are looser than `general`."""
+    for kind in sorted(FIGURE_KINDS.values(), key=lambda kind: kind.by_step):
+        key = kind.key
+        if kind.since > limits.schema_version or not general.is_used(key):
             continue
-        found += [(key, how) for how in _wider(here, there)]
-        if there.required and not here.required:
-            found.append((key, "is not required"))
-    key = "indication_error_percent"
-    if not limits.error_bands:
-        found.append((key, "is switched off"))
-        return found
-    required_from = general.error_required_from_po2_bar
-    mine = limits.error_required_from_po2_bar
+        if not limits.is_used(key):
+            yield key, "has no table" if key in limits.not_graded else "is switched off"
+        elif kind.by_step:
+            for how in _looser_steps(limits.by_step[key], general.by_step[key]):
+                yield key, how
+        else:
+            here, there = limits.figures[key], general.figures[key]
+            for how in _wider(here, there):
+                yield key, how
+            if there.required and not here.required:
+                yield key, "is not required"
+
+
+def _looser_steps(here: StepLimits, there: StepLimits) -> Iterator[str]:
+    required_from = there.required_from_po2_bar
+    mine = here.required_from_po2_bar
     if required_from is not None and (mine is None or mine < required_from - 1e-9):
-        how = "is not required" if mine is None else f"is required from {mine:g} bar only"
-        found.append((key, how))
+        yield "is not required" if mine is None else f"is required from {mine:g} bar only"
     for tenths in range(11, 31):
         step = tenths / 10.0
-        there_limits, here_limits = general.find(key, step), limits.find(key, step)
+        there_limits, here_limits = there.at(step), here.at(step)
         if there_limits is None:
             continue
         if here_limits is None:
-            found.append((key, f"has no limit at {step:.1f} bar"))
+            yield f"has no limit at {step:.1f} bar"
         else:
-            found += [(key, f"{how} at {step:.1f} bar") for how in _wider(here_limits, there_limits)]
-    return found
+            yield from (f"{how} at {step:.1f} bar" for how in _wider(here_limits, there_limits))
 
 
 def _wider(here: FigureLimits, there: FigureLimits) -> list[str]:
     """Say which of the limits `here` are wider than `there`."""
-    told = []
+    sentences = []
     for word, mine, theirs in (
         ("pass", here.pass_limits, there.pass_limits),
         ("reject", here.reject_limits, there.reject_limits),
@@ -356,8 +300,10 @@ def _wider(here: FigureLimits, there: FigureLimits) -> list[str]:
         their_lower = -math.inf if theirs[0] is None else theirs[0]
         their_upper = math.inf if theirs[1] is None else theirs[1]
         if lower < their_lower or upper > their_upper:
-            told.append(f"its {word} limits are {_written(here.key, mine)}, not {_written(here.key, theirs)}")
-    return told
+            sentences.append(
+                f"its {word} limits are {_written(here.key, mine)}, not {_written(here.key, theirs)}"
+            )
+    return sentences
 
 
 def _written(key: FigureKey, pair: LimitPair) -> str:

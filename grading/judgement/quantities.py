@@ -1,19 +1,21 @@
 """The figures of every cell from its settled steps, with uncertainty; all cells of a source at once.
 
 Everything that is a function of PO2 and output goes through one propagation (`StepErrors.propagate`), so that
-errors common to two steps (a gauge's gain and zero, the bottle's purity) cancel where they cancel in truth.
+errors common to two steps (a gauge's gain and zero, the bottle's purity) cancel where they really cancel.
 Nothing is graded here.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from grading.figure_kinds import FigureKey
 from grading.measurement import FloatArray, IntArray, Measurement, StepTable
 from grading.response.curve import ResponseFits, fit_responses
 from grading.response.indication import indication_error
@@ -22,18 +24,18 @@ from grading.uncertainty import Propagated, StepErrors, step_errors
 
 AIR_PO2_BAR: Final = 0.2095
 OXYGEN_PO2_BAR: Final = 1.0
-"""What outputs in air and in oxygen are scaled to."""
+"""PO2 that outputs in air and in oxygen are scaled to."""
 
 CALIBRATION_RANGE_BAR: Final = (0.65, 1.15)
 """Where a handset may have been calibrated in oxygen at ambient pressure: high ground to sea level."""
 
 LEAST_OUTPUT_MV: Final = 1.0
-"""A cell below this in oxygen gives no output to compare others with. Common practice, no source."""
+"""A cell below this in oxygen gives no output to compare other outputs with. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
 class CellSteps:
-    """Which step of each cell stands for what; -1 where the cell has none.
+    """Which step of each cell has which purpose; -1 where the cell has none.
 
     Attributes:
         air: first step in ambient air, shape (N,).
@@ -60,9 +62,10 @@ class Quantities:
 
     Attributes:
         errors: PO2 and outputs with their covariance.
-        steps: which step stands for what.
-        figures: columns air output, oxygen output, slope agreement, then K indication errors, then P
-            hysteresis values (falling against rising, signed).
+        steps: which step has which purpose.
+        figures: figures calculated from settled steps, side by side, shape (N, all of `columns`).
+        columns: of `figures`, by key: one for a figure of a cell, K for one of each step, and P hysteresis
+            values (falling against rising, signed).
         fits: fitted responses and how far each cell is linear.
     """
 
@@ -70,23 +73,18 @@ class Quantities:
     errors: StepErrors
     steps: CellSteps
     figures: Propagated
+    columns: Mapping[FigureKey, slice]
     expanded_uncertainty: FloatArray
-    coverage_factor: FloatArray
     fits: ResponseFits
-
-    @property
-    def error_columns(self) -> slice:
-        """Columns of `figures` with the indication error of each step, in percent."""
-        return slice(3, 3 + self.steps.nominal_po2_bar.size)
 
     def indication_error_percent(self, cell: int, step: int) -> tuple[float, float]:
         """Indication error of one step and its expanded uncertainty, in percent; NaN where there is none."""
-        column = 3 + step
+        column = self.columns["indication_error_percent"].start + step
         return float(self.figures.value[cell, column]), float(self.expanded_uncertainty[cell, column])
 
 
 def choose_steps(table: StepTable, errors: StepErrors) -> CellSteps:
-    """Find out which step of each cell stands for what."""
+    """Find the purpose of each step of each cell."""
     present = np.isfinite(errors.po2_bar)
     gas = np.array(table.gas)
     falling = np.array([direction == "down" for direction in table.direction])
@@ -126,7 +124,7 @@ def choose_steps(table: StepTable, errors: StepErrors) -> CellSteps:
         if np.any(step >= 0):
             error_at.append(level)
             error_step.append(step)
-        # A pair is compared relative to its rising step, which must therefore give an output.
+        # A pair is compared relative to its rising step, so that step must give an output.
         both = (
             (rising >= 0) & (down >= 0) & (_taken(np.nan_to_num(errors.output_mv), rising) >= LEAST_OUTPUT_MV)
         )
@@ -145,11 +143,11 @@ def choose_steps(table: StepTable, errors: StepErrors) -> CellSteps:
 
 
 def measure(measurement: Measurement, reference_temperature_c: float) -> Quantities:
-    """Work out every figure that hangs on the settled steps.
+    """Calculate every figure that depends on the settled steps.
 
     Args:
         measurement: N cells, at least one step.
-        reference_temperature_c: what outputs of cells with a known temperature coefficient are scaled to.
+        reference_temperature_c: temperature that outputs of cells with a known coefficient are scaled to.
     """
     table = measurement.steps
     coefficient = np.array(
@@ -166,38 +164,50 @@ def measure(measurement: Measurement, reference_temperature_c: float) -> Quantit
     oxygen = np.isfinite(steps.nominal_po2_bar)
     beside_calibration = oxygen & (np.arange(oxygen.size) != steps.calibration[:, None])
 
-    def figures(po2: NDArray[Any], mv: NDArray[Any]) -> NDArray[Any]:
+    def by_key(po2: NDArray[Any], mv: NDArray[Any]) -> dict[FigureKey, NDArray[Any]]:
         air_po2, air_mv = _taken(po2, steps.air), _taken(mv, steps.air)
         at_po2, at_mv = _taken(po2, steps.calibration), _taken(mv, steps.calibration)
-        outputs = [
-            air_mv / air_po2 * AIR_PO2_BAR,
-            at_mv / at_po2 * OXYGEN_PO2_BAR,
-            100.0 * indication_error(air_po2, air_mv, at_po2, at_mv),
-        ]
         safe_po2 = np.where(oxygen, po2, 1.0)
         error = 100.0 * indication_error(safe_po2, mv, at_po2[:, None], at_mv[:, None])
         error = np.where(beside_calibration, error, np.nan)
-        hysteresis = []
+        hysteresis = np.empty(steps.pairs.shape[:2], dtype=mv.dtype)
         for pair in range(steps.pairs.shape[1]):
             up, down = steps.pairs[:, pair, 0], steps.pairs[:, pair, 1]
             # Both branches are compared at the PO2 of the rising step, along the cell's own slope there.
             moved = _taken(mv, down) + _taken(slope, up) * (_taken(po2, up) - _taken(po2, down))
-            hysteresis.append(100.0 * (moved / _taken(mv, up) - 1.0))
-        columns = [column[:, None] for column in outputs] + [error] + [h[:, None] for h in hysteresis]
-        return np.concatenate(columns, axis=1)
+            hysteresis[:, pair] = 100.0 * (moved / _taken(mv, up) - 1.0)
+        agreement = np.asarray(100.0 * indication_error(air_po2, air_mv, at_po2, at_mv))
+        return {
+            "air_output_mv": (air_mv / air_po2 * AIR_PO2_BAR)[:, None],
+            "oxygen_output_mv": (at_mv / at_po2 * OXYGEN_PO2_BAR)[:, None],
+            "air_slope_agreement_percent": agreement[:, None],
+            "indication_error_percent": error,
+            "hysteresis_percent": hysteresis,
+        }
 
     with np.errstate(divide="ignore", invalid="ignore"):
-        propagated = errors.propagate(figures)
+        columns = _side_by_side(by_key(errors.po2_bar, errors.output_mv))
+        propagated = errors.propagate(lambda po2, mv: np.concatenate([*by_key(po2, mv).values()], axis=1))
     fits = fit_responses(errors, OXYGEN_PO2_BAR, steps.nominal_po2_bar)
     return Quantities(
         measurement=measurement,
         errors=errors,
         steps=steps,
         figures=propagated,
+        columns=columns,
         expanded_uncertainty=propagated.expanded_uncertainty,
-        coverage_factor=propagated.coverage_factor,
         fits=fits,
     )
+
+
+def _side_by_side(parts: Mapping[FigureKey, NDArray[Any]]) -> dict[FigureKey, slice]:
+    """Columns of each part when all are joined in their order; parts of shape (N, any)."""
+    columns: dict[FigureKey, slice] = {}
+    start = 0
+    for key, part in parts.items():
+        columns[key] = slice(start, start + part.shape[1])
+        start += part.shape[1]
+    return columns
 
 
 def _median(values: FloatArray) -> float:

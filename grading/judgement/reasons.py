@@ -1,7 +1,7 @@
 """Why a figure is graded as it is, in sentences that a customer understands, with numbers and units.
 
-A sentence says what was found, against which limit, and whether the cell or the rig is the reason. None of
-them says that a cell is fit for any use: that is not for a test bench to say.
+A sentence says what was found, against which limit, and whether the cell or the rig is the reason. No
+sentence says that a cell is fit for any use: a test bench cannot show that.
 """
 
 from __future__ import annotations
@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from typing import Final
 
 from grading import wording
+from grading.figure_kinds import FIGURE_KINDS, FigureKind
 from grading.judgement.decision import Decision, room_to_decide
 from grading.results import Figure
 
-PASSED: Final = "Every figure tested lies inside its pass limits with the whole of its uncertainty."
+PASSED: Final = "Every figure tested lies inside its pass limits with its whole uncertainty."
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,47 +25,62 @@ class Judged:
     figure: Figure
     decision: Decision | None
 
+    @property
+    def kind(self) -> FigureKind:
+        """What is fixed for the figure, independent of its value."""
+        return FIGURE_KINDS[self.figure.key]
 
-def reasons(judged: Sequence[Judged]) -> tuple[str, ...]:
-    """Say why a cell's figures give its grade, the gravest first; what was not tested comes last."""
-    told: list[str] = []
+
+def reasons(judged: Sequence[Judged], not_graded: Sequence[str] = ()) -> tuple[str, ...]:
+    """Say why a cell's figures give its grade, the gravest first; figures not tested or graded come last.
+
+    Args:
+        judged: the figures of the cell.
+        not_graded: keys of figures that the limits file has no table for.
+    """
+    sentences: list[str] = []
     for grade in ("reject", "watch"):
-        told += _of_grade(judged, grade)
-    if not told:
-        told.append(PASSED)
+        sentences += _of_grade(judged, grade)
+    if not sentences:
+        sentences.append(PASSED)
     untested = [
         wording.figure_name(one.figure)
         for one in judged
         if one.figure.value is None and one.figure.at_least is None
     ]
     if untested:
-        told.append(f"Not tested: {'; '.join(untested)}.")
-    return tuple(told)
+        sentences.append(f"Not tested: {'; '.join(untested)}.")
+    if not_graded:
+        sentences.append(wording.not_graded(not_graded))
+    return tuple(sentences)
 
 
 def _of_grade(judged: Sequence[Judged], grade: str) -> list[str]:
-    errors = [one for one in judged if _is(one, grade) and one.figure.key == "indication_error_percent"]
-    others = [one for one in judged if _is(one, grade) and one.figure.key != "indication_error_percent"]
-    told = []
-    if errors:
-        errors.sort(key=_how_bad, reverse=True)
-        told.append(sentence(errors[0]))
-        if len(errors) > 1:
-            rest = sorted(errors[1:], key=lambda one: one.figure.nominal_po2_bar or 0.0)
-            listed = ", ".join(
-                f"{one.figure.nominal_po2_bar:.1f} bar ({_low_or_high(one.figure)})" for one in rest
-            )
-            verb = "Rejected" if grade == "reject" else "Not passed"
-            told.append(f"{verb} also at {listed}.")
-    return told + [sentence(one) for one in others]
+    found = [one for one in judged if one.decision is not None and one.decision.grade == grade]
+    sentences = []
+    for key in dict.fromkeys(one.figure.key for one in found if one.kind.by_step):
+        sentences += _of_steps([one for one in found if one.figure.key == key], grade)
+    return sentences + [sentence(one) for one in found if not one.kind.by_step]
 
 
-def _is(one: Judged, grade: str) -> bool:
-    return one.decision is not None and one.decision.grade == grade
+def _of_steps(judged: Sequence[Judged], grade: str) -> list[str]:
+    """The worst step in full, the others in a list."""
+    worst, *others = sorted(judged, key=_how_bad, reverse=True)
+    sentences = [sentence(worst)]
+    if others:
+        others.sort(key=lambda one: one.figure.nominal_po2_bar or 0.0)
+        listed = ", ".join(f"{one.figure.nominal_po2_bar:.1f} bar ({_found(one)})" for one in others)
+        verb = "Rejected" if grade == "reject" else "Not passed"
+        sentences.append(f"{verb} also at {listed}.")
+    return sentences
+
+
+def _found(one: Judged) -> str:
+    return _low_or_high(one.figure) if one.kind.as_display else wording.figure_quantity(one.figure)
 
 
 def _how_bad(one: Judged) -> float:
-    """How far an indication error has gone towards its reject limit, or away from zero without one."""
+    """How far a value is towards its reject limit, or away from zero without one."""
     limit = max((abs(side) for side in one.figure.reject_limits or () if side is not None), default=1.0)
     return abs(one.figure.value or 0.0) / (limit or 1.0)
 
@@ -76,7 +92,7 @@ def sentence(judged: Judged) -> str:
         return f"{wording.figure_name(figure)}: {wording.figure_quantity(figure)}."
     if decision.why == "undecidable":
         return _undecidable(figure)
-    head = _head(figure)
+    head = _head(judged)
     match decision.why:
         case "uncertainty undetermined":
             return f"{head}; its uncertainty is undetermined, so it can't pass."
@@ -86,17 +102,17 @@ def sentence(judged: Judged) -> str:
                 "better than watch."
             )
         case "only a lower bound":
-            return f"{head}; the test can't tell how far (pass limit {_pass_limit(figure)})."
+            return f"{head}; the test can't show how far (pass limit {_pass_limit(figure)})."
         case _:
             pass
-    limit = _limit(figure, decision)
+    limit = _limit(judged, decision)
     match decision.why:
         case "beyond a reject limit":
             return f"{head} (limit {limit})."
         case "may be beyond a reject limit":
             return (
                 f"{head}; with its uncertainty of {_uncertainty(figure)} it may be beyond the limit of "
-                f"{limit}, and the doubt counts against the cell."
+                f"{limit}, and the uncertainty counts against the cell."
             )
         case "typed pressure leaves doubt":
             return (
@@ -108,18 +124,19 @@ def sentence(judged: Judged) -> str:
             return f"{head} (pass limit {limit})."
         case _:
             return (
-                f"{head}; inside the pass limit of {limit}, but not with the whole of its uncertainty of "
+                f"{head}; inside the pass limit of {limit}, but not with its whole uncertainty of "
                 f"{_uncertainty(figure)}."
             )
 
 
-def _head(figure: Figure) -> str:
-    if figure.key == "indication_error_percent" and figure.value is not None:
+def _head(judged: Judged) -> str:
+    figure, kind = judged.figure, judged.kind
+    if kind.as_display and figure.value is not None:
         nominal = figure.nominal_po2_bar or 0.0
         shows = wording.number(nominal * (1.0 + figure.value / 100.0), 2)
         return f"At {nominal:.1f} bar a handset would show {shows}: {_low_or_high(figure)}"
-    if figure.key == "linear_to_bar" and figure.value is not None:
-        return f"Linear to {wording.figure_quantity(figure)}: above that a handset reads more than 5 % wrong"
+    if kind.consequence and figure.value is not None:
+        return f"{wording.figure_name(figure)} {wording.figure_quantity(figure)}: {kind.consequence}"
     return f"{wording.figure_name(figure)}: {wording.figure_quantity(figure)}"
 
 
@@ -128,11 +145,11 @@ def _low_or_high(figure: Figure) -> str:
     return f"{wording.number(abs(error), 1)} % {'low' if error < 0 else 'high'}"
 
 
-def _limit(figure: Figure, decision: Decision) -> str:
+def _limit(judged: Judged, decision: Decision) -> str:
     limit = decision.broken_limit or 0.0
-    if figure.key == "indication_error_percent":
+    if judged.kind.as_display:
         limit = abs(limit)
-    return f"{wording.plain(limit)} {figure.unit}"
+    return f"{wording.plain(limit)} {judged.figure.unit}"
 
 
 def _pass_limit(figure: Figure) -> str:
@@ -145,12 +162,12 @@ def _uncertainty(figure: Figure) -> str:
 
 def _undecidable(figure: Figure) -> str:
     room = room_to_decide(figure.pass_limits or (None, None), figure.reject_limits or (None, None))
-    told = (
+    text = (
         f"{wording.figure_name(figure)} can't be decided with this rig: {wording.figure_quantity(figure)}, "
         f"and that uncertainty is larger than the {wording.plain(room)} {figure.unit} between the pass and "
         "the reject limit"
     )
     if figure.budget:
         largest = figure.budget[0]
-        told += f"; {100.0 * largest.share:.0f} % of its variance comes from {largest.name}"
-    return told + ". This speaks of the rig, not of the cell."
+        text += f"; {100.0 * largest.share:.0f} % of its variance comes from {largest.name}"
+    return text + ". The reason is the rig, not the cell."

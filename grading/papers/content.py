@@ -1,4 +1,4 @@
-"""What stands on the papers, as JSON data for the templates: every number worded, every gap told.
+"""The content of the papers, as JSON data for the templates: every number worded, every gap named.
 
 The list of contents follows ISO/IEC 17025:2017, 7.8.2 and 7.8.6, as read in a page that reproduces those
 clauses. No accreditation is claimed.
@@ -11,7 +11,7 @@ from datetime import UTC, date, datetime
 from typing import Any, Final
 
 from grading import cautions, wording
-from grading.papers.displays import TELLING_BAR, calibration_text, displays
+from grading.papers.displays import STATED_AT_BAR, calibration_text, displays
 from grading.papers.identity import Identity, code_text
 from grading.papers.printable import printable
 from grading.papers.rows import (
@@ -58,7 +58,7 @@ def certificate_content(grading: Grading, cell: CellResult, identity: Identity, 
     content = _common(grading, identity, issued)
     content |= {
         "title": "Test report: not graded" if ungraded else "Test certificate",
-        "subtitle": "Galvanic oxygen cell: output, linearity and response under oxygen pressure",
+        "subtitle": "Galvanic oxygen cell (oxygen sensor): output, linearity and response under pressure",
         "description": f"Cell {printable(cell.info.cell)}: {wording.GRADE_WORD[cell.grade]}",
         "code": text,
         "grade": cell.grade,
@@ -79,7 +79,7 @@ def certificate_content(grading: Grading, cell: CellResult, identity: Identity, 
         + ("" if ungraded else " Bars: U at about 95 %. White: pass; light grey: watch; dark grey: reject."),
         "steps": [step_row(s, graded=not ungraded) for s in cell.detail.steps],
         "steps-note": (
-            "± at k = 2; that of the output is the part that differs from step to step."
+            "± at k = 2; for the output, only the part that differs from step to step."
             + (
                 ""
                 if ungraded
@@ -87,7 +87,7 @@ def certificate_content(grading: Grading, cell: CellResult, identity: Identity, 
             )
         ),
         "step-plot": _step_plot(cell),
-        "step-note": "The lag is fitted to the PO2 as it was measured; T90 is for an ideal step in PO2.",
+        "step-note": "The lag is fitted to the measured PO2; T90 is for an ideal step in PO2.",
         "signature": ["Authorised by (name)", "Signature", "Date"],
         "footer": printable(
             f"No. {identity.number}  ·  cell {cell.info.cell}  ·  {wording.GRADE_WORD[cell.grade]}"
@@ -123,12 +123,12 @@ def summary_content(
         "warning": cautions.UNGRADED if ungraded == len(cells) and ungraded else "",
         "heads": {
             "output": "Output at\n1.0 bar, mV",
-            "error": f"Error at\n{TELLING_BAR:.1f} bar, %",
+            "error": f"Error at\n{STATED_AT_BAR:.1f} bar, %",
         },
         "cells": [_summary_row(c, f"spark-{i}.svg") for i, c in enumerate(cells)],
         "cells-note": (
-            "± is U at about 95 %. Response: output against PO2, over the line a handset assumes. "
-            "A summary replaces no certificate."
+            "± is U at about 95 %. Response: output against PO2, with the line that a handset (the unit's "
+            "PO2 display) assumes. A summary replaces no certificate."
         ),
         "footer": printable(f"No. {identity.number}  ·  run summary, {_count(len(cells), 'cell')}"),
         "decision": decision_rows(grading, ("Specification", "Decision rule", "Uncertainty", "Scope")),
@@ -166,7 +166,7 @@ def labels_content(
 def _label_lines(grading: Grading, cell: CellResult, identity: Identity) -> list[str]:
     lines = [f"No. {identity.number}"]
     if grading.conditions.simulated:
-        lines.insert(0, "Bench of software: no real cell")
+        lines.insert(0, "Virtual bench: no real cell")
     tested = wording.moment(grading.conditions.started_utc)[:10]
     if tested:
         lines.append(f"tested {printable(tested)}")
@@ -202,7 +202,7 @@ def _common(grading: Grading, identity: Identity, issued: date | None) -> Json:
 def _issue_time(conditions: RunConditions, issued: date | None) -> datetime:
     """Time of issue, also in the PDF itself: from the data, so that the same results make the same file.
 
-    An archival PDF and a report both need one; where the source carries no date, it is today.
+    An archival PDF and a report both need one. Where the source has no date, it is today.
     """
     ended = wording.parse_moment(conditions.ended) or wording.parse_moment(conditions.started_utc)
     if issued is None and ended is not None:
@@ -222,19 +222,19 @@ def _warning(cell: CellResult) -> str:
 
 
 def _figures_note(shown: Sequence[Figure], grading: Grading, *, graded: bool) -> str:
-    told = []
+    sentences = []
     if graded:
-        told.append("Conforms: probability that the true value lies inside the pass limits.")
+        sentences.append("Conforms: probability that the true value lies inside the pass limits.")
     if any(f.required for f in shown):
-        told.append(f"* required by the limits '{printable(grading.limits_name)}'.")
-    return " ".join(told)
+        sentences.append(f"* required by the limits '{printable(grading.limits_name)}'.")
+    return " ".join(sentences)
 
 
 def _plots(cell: CellResult) -> dict[Kind, Json]:
     if not cell.detail.steps:
         return {}
     kinds: tuple[Kind, ...] = ("response", "error")
-    # An error between its limits looks like a verdict, which an ungraded paper must not give.
+    # An error drawn between its limits looks like a grade, which an ungraded paper must not give.
     shown = kinds[:1] if cell.grade == "ungraded" else kinds
     return {kind: {"file": f"{kind}.svg", "alt": printable(alt_text(cell, kind))} for kind in shown}
 
@@ -256,7 +256,7 @@ def _summary_row(cell: CellResult, spark: str) -> Json:
         "graded": wording.grade_text(cell.grade),
         "spark": {"file": spark, "alt": printable(alt_text(cell, "response"))} if has_steps else None,
         "output": short(cell, "oxygen_output_mv"),
-        "error": short(cell, "indication_error_percent", TELLING_BAR),
+        "error": short(cell, "indication_error_percent", STATED_AT_BAR),
         "linear": short(cell, "linear_to_bar"),
         "t90": short(cell, "t90_s"),
         "reason": sentence(cell.reasons[0]) if cell.reasons else "",

@@ -1,4 +1,4 @@
-"""What a handset that is calibrated on a cell would show, and what the truth is when it shows something."""
+"""What a handset calibrated on a cell would show, and the true PO2 at a given display."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from grading.results import CellResult, StepResult
 
 Json = dict[str, Any]
 
-TELLING_BAR: Final = 1.6
-"""The step whose display is told in words."""
+STATED_AT_BAR: Final = 1.6
+"""The step whose display is stated in words."""
 _IN_TABLES: Final = re.compile(r"(?i)when it shows \d")
 """Statements that a small table already holds."""
 
@@ -24,14 +24,14 @@ def calibration_text(cell: CellResult) -> str:
 
 
 def displays(cell: CellResult) -> Json:
-    """What a handset would show; nothing on a paper that grades nothing, where it could pass for a result."""
+    """What a handset would show; empty on a paper without a grade, where it could be taken for a result."""
     if cell.grade == "ungraded":
         return {"statements": [], "shows": [], "mirror": []}
     return {
         "statements": _statements(cell),
         "shows": [
             [wording.number(step.nominal_po2_bar or step.po2_bar, 2), wording.number(step.shows_bar, 2)]
-            for step in _told_steps(cell)
+            for step in _shown_steps(cell)
             if step.shows_bar is not None
         ],
         "mirror": [
@@ -41,8 +41,8 @@ def displays(cell: CellResult) -> Json:
     }
 
 
-def _told_steps(cell: CellResult) -> list[StepResult]:
-    """Rising steps with an indication error; where the test has none, the falling ones."""
+def _shown_steps(cell: CellResult) -> list[StepResult]:
+    """Rising steps with an indication error, or the falling ones where the test has none."""
     for direction in ("up", "down"):
         steps = [
             s
@@ -54,28 +54,28 @@ def _told_steps(cell: CellResult) -> list[StepResult]:
     return []
 
 
-_MOST_TOLD: Final = 7
+_MOST_SHOWN: Final = 7
 
 
 def _thinned(steps: list[StepResult]) -> list[StepResult]:
-    """The first step at each nominal PO2, and no more of them than a line holds: lowest and highest stay."""
+    """The first step at each nominal PO2, thinned to what a line holds; lowest and highest stay."""
     first = list({s.nominal_po2_bar or round(s.po2_bar, 2): s for s in reversed(steps)}.values())
     first.sort(key=lambda s: s.po2_bar)
-    if len(first) <= _MOST_TOLD:
+    if len(first) <= _MOST_SHOWN:
         return first
     last = len(first) - 1
-    return [first[round(i * last / (_MOST_TOLD - 1))] for i in range(_MOST_TOLD)]
+    return [first[round(i * last / (_MOST_SHOWN - 1))] for i in range(_MOST_SHOWN)]
 
 
 def _statements(cell: CellResult) -> list[str]:
-    """What grading says of displays, without what the small tables tell; at the least one step in words."""
+    """Statements on displays, without those that the small tables show; at least one step in words."""
     said = [sentence(s) for s in cell.detail.statements if _IN_TABLES.match(s) is None]
-    steps = _told_steps(cell)
+    steps = _shown_steps(cell)
     if said or not steps:
         return said
-    telling = min(steps, key=lambda s: abs((s.nominal_po2_bar or s.po2_bar) - TELLING_BAR))
+    stated = min(steps, key=lambda s: abs((s.nominal_po2_bar or s.po2_bar) - STATED_AT_BAR))
     return [
         f"Calibrated on this cell at PO2 {calibration_text(cell)} bar, a handset shows "
-        f"{wording.number(telling.shows_bar or 0.0, 2)} where the truth is "
-        f"{wording.number(telling.nominal_po2_bar or telling.po2_bar, 2)} bar."
+        f"{wording.number(stated.shows_bar or 0.0, 2)} where the truth is "
+        f"{wording.number(stated.nominal_po2_bar or stated.po2_bar, 2)} bar."
     ]

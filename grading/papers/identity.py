@@ -1,4 +1,4 @@
-"""What tells one paper from every other: data attached, digest, number, QR text and file name."""
+"""What identifies a paper: attached data, digest, number, QR text and file name."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ _LETTER: Final[dict[Grade, str]] = {"pass": "P", "watch": "W", "reject": "R", "u
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """Of one paper.
+    """Identity of one paper.
 
     Attributes:
         data: the results behind the paper as canonical JSON (sorted keys, no spaces, ASCII): the attachment.
@@ -44,8 +44,8 @@ class Identity:
 
 
 def identify(grading: Grading, cells: Iterable[CellResult], mark: str) -> Identity:
-    """Identity of a paper on `cells`; `mark` tells the papers of one run apart ("01", "SUM")."""
-    # The folder that a source lay in is no part of a result, and not for a customer's eyes.
+    """Identity of a paper on `cells`; `mark` differs between the papers of one run ("01", "SUM")."""
+    # The folder of a source is not part of a result, and a customer need not see it.
     part = replace(grading, source=PurePath(grading.source).name, cells=tuple(cells))
     data = json.dumps(to_json(part), sort_keys=True, separators=(",", ":"), allow_nan=False).encode()
     sha256 = hashlib.sha256(data).hexdigest()
@@ -64,10 +64,10 @@ def _run_part(grading: Grading) -> str:
 
 
 def code_text(identity: Identity, serial: str, grade: Grade) -> str:
-    """What the QR code holds: scheme, number, serial, grade letter, digest. No address: shops have no server.
+    """Text of the QR code: scheme, number, serial, grade letter, digest. No address: shops have no server.
 
-    A serial is percent-encoded, so that a colon in it separates nothing; an overlong one is left to the
-    number.
+    A serial is percent-encoded, so that a colon in it is no separator. An overlong serial is left out;
+    the number still identifies the paper.
     """
     coded = quote(serial, safe="", errors="surrogatepass")
     if len(coded) > _LONGEST_SERIAL_IN_CODE:
@@ -91,7 +91,7 @@ def code_svg(text: str) -> bytes:
 def safe_name(serial: str) -> str:
     """A file name part from any serial: letters, digits, dot, dash and underscore, at most 60 characters.
 
-    Nothing of a path survives: no separators, no leading dot, no reserved device name.
+    No part of a path is kept: no separators, no leading dot, no reserved device name.
     """
     text = unicodedata.normalize("NFC", serial)
     text = "".join(c if c.isalnum() or c in "-_." else "_" for c in text)

@@ -1,6 +1,6 @@
-"""The printing press: JSON data and pictures into a PDF through typst.
+"""Makes a PDF from JSON data and pictures through typst.
 
-Everything goes in as bytes in memory; no network, no fonts of the system, no clock. The same input gives the
+All input is bytes in memory; no network, no system fonts, no clock. The same input gives the
 same bytes with the same version of typst.
 """
 
@@ -51,7 +51,7 @@ class Paper:
         return str(self.content["number"])
 
     def sources(self) -> Any:
-        """Everything that typst reads, by name (its stubs do not know that a mapping may stand here)."""
+        """Everything that typst reads, by name (its stubs do not allow a mapping here)."""
         return {
             "main": (_FOLDER / self.template).read_bytes(),
             "style.typ": (_FOLDER / "style.typ").read_bytes(),
@@ -63,8 +63,8 @@ class Paper:
 def print_pdf(paper: Paper, *, font_folders: Sequence[Path] = ()) -> bytes:
     """Make a tagged, archival PDF (PDF/A-3a and PDF/UA-1).
 
-    A name with characters that no font has never costs the paper: they are printed by their code point and
-    a warning is logged; the attached data keep them as they are.
+    Characters that no font has do not stop a paper: they are printed by their code point and a warning is
+    logged. The attached data keep them as they are.
 
     Args:
         paper: what to print.
@@ -113,7 +113,7 @@ def _compile(paper: Paper, folders: tuple[Path, ...], standards: Sequence[Litera
 
 @lru_cache(maxsize=2)
 def fonts(folders: tuple[Path, ...] = (FONTS,)) -> typst.Fonts:
-    """The fonts of these folders and no others."""
+    """The fonts of these folders only."""
     import typst
 
     return typst.Fonts(

@@ -1,4 +1,4 @@
-"""Text made fit for print: control characters shown, long words given places to break.
+"""Text for print: control characters shown, places to break in long words.
 
 Serials, names and notes come from people, barcode scanners and files; nothing in them may break a page.
 """
@@ -23,10 +23,10 @@ FONTS: Final = Path(__file__).parent / "fonts"
 
 
 def printable(text: str) -> str:
-    """Text as it may stand on paper.
+    """Text as it is printed on paper.
 
-    As `wording.visible`; besides, words longer than 18 characters get places to break, a number keeps to its
-    unit, and the rest of an endless text is cut with a note.
+    As `wording.visible`. In addition, words longer than 18 characters get places to break, a number stays
+    with its unit, and a very long text is cut with a note.
     """
     if len(text) > _LONGEST:
         text = f"{text[:_LONGEST]} … ({len(text) - _LONGEST} more characters; the attached data have them)"
@@ -52,7 +52,7 @@ def without_missing(data: Any, font_folders: tuple[Path, ...]) -> Any:
 
 @lru_cache(maxsize=4)
 def _coverage(folders: tuple[Path, ...]) -> frozenset[int]:
-    """Every code point that every text may use: what any font in the folders has a glyph for."""
+    """Every code point that a font in the folders has a glyph for."""
     from matplotlib.ft2font import FT2Font
 
     known = {ord(BREAK)}

@@ -1,4 +1,4 @@
-"""Lines of the tables on the papers: every number worded, every gap told."""
+"""Lines of the tables on the papers: every number worded, every gap named."""
 
 from __future__ import annotations
 
@@ -17,19 +17,11 @@ from grading.results import (
     RunConditions,
     StepResult,
 )
+from rig_configs.roles import kind_of
 
 Json = dict[str, Any]
 
 NOT_RECORDED: Final = "not recorded"
-_ROLE: Final[dict[str, str]] = {
-    "voltmeter": "output",
-    "gauge": "pressure",
-    "second_gauge": "pressure, second",
-    "barometer": "ambient pressure",
-    "thermometer": "temperature",
-    "controller": "pressure, controlled",
-    "valves": "(valves)",
-}
 _MINUS: Final = re.compile(r"(?<![\w.])-(?=\d)")
 
 
@@ -38,7 +30,7 @@ def sentence(text: str) -> str:
     clean = _true_minus(printable(text))
     if not clean:
         return clean
-    # A file or an instrument keeps its name: "samples.csv: ..." is no word to write large.
+    # A file or an instrument keeps its name: "samples.csv: ..." gets no capital.
     if re.match(r"\w*[._/\d]\w", clean) is None:
         clean = clean[0].upper() + clean[1:]
     return clean if clean[-1] in ".!?:" else clean + "."
@@ -49,7 +41,7 @@ def _true_minus(text: str) -> str:
 
 
 def cell_rows(cell: CellResult) -> list[list[str]]:
-    """What was booked in of a cell: label and value."""
+    """The data of a cell as booked in: label and value."""
     info = cell.info
     socket = "" if info.socket is None else str(info.socket)
     rows = [
@@ -66,7 +58,7 @@ def cell_rows(cell: CellResult) -> list[list[str]]:
 
 
 def _known_rows(rows: Iterable[tuple[str, str]]) -> list[list[str]]:
-    """Label and value of what is known, and one row that names all the rest."""
+    """Label and value of what is known, and one row that names the rest."""
     pairs = [(label, printable(value)) for label, value in rows]
     known = [[label, value] for label, value in pairs if value]
     unknown = [label.lower() for label, value in pairs if not value]
@@ -106,7 +98,7 @@ def _has_u(figure: Figure) -> bool:
 
 
 def step_row(step: StepResult, *, graded: bool) -> list[str]:
-    """One line of the table of steps; without a grade only what was read, not what it would mean."""
+    """One line of the table of steps; without a grade, readings only."""
     nominal = "" if step.nominal_po2_bar is None else f"{step.nominal_po2_bar:.1f} "
     error = step.indication_error_percent if graded else None
     u_error = step.expanded_uncertainty_percent
@@ -168,10 +160,10 @@ def condition_rows(grading: Grading) -> list[list[str]]:
 
 def instrument_row(line: InstrumentLine) -> Json:
     """One instrument, and what is known of its calibration."""
-    measures = line.role != "valves"
+    measures = _measures(line)
     return {
         "name": printable(line.name),
-        "measures": printable(_ROLE.get(line.role, line.role.replace("_", " "))),
+        "measures": printable(measures or f"({line.role})"),
         "serial": printable(line.serial) or "—",
         "identity": printable(line.identity),
         "calibrated": printable(line.calibrated) or ("no evidence" if measures else "—"),
@@ -182,39 +174,56 @@ def instrument_row(line: InstrumentLine) -> Json:
 
 
 def evidence(conditions: RunConditions) -> list[str]:
-    """Plain sentences on what stands behind the instruments' calibration, or does not."""
+    """Plain sentences on the evidence of the instruments' calibration."""
     if not conditions.instruments:
         return [
             "The source names no instruments: there is no evidence of their calibration, and the uncertainty "
-            "rests on assumed instruments."
+            "is that of assumed instruments."
         ]
-    measuring = [line for line in conditions.instruments if line.role != "valves"]
-    overdue = [line.name for line in measuring if line.overdue]
-    bare = [line.name for line in measuring if not line.calibrated]
+    measuring = [line for line in conditions.instruments if _measures(line)]
+    overdue = [line for line in measuring if line.overdue]
+    bare = [line for line in measuring if not line.calibrated]
+    untraced = [line for line in measuring if line in (*overdue, *bare) and _figures_depend(line)]
     said = []
     if overdue:
         said.append(f"Calibration overdue on the day of the test: {_names(overdue)}.")
     if bare:
         said.append(f"No evidence of calibration was given for: {_names(bare)}.")
-    if said:
-        said.append("Traceability of what hangs on them is not shown.")
+    if untraced:
+        said.append(f"Traceability of the figures that depend on {_names(untraced)} is not shown.")
     else:
-        said.append("Every measuring instrument was within its calibration date, as the bench file states.")
+        which = "instrument that a figure depends on" if said else "measuring instrument"
+        said.append(f"Every {which} was within its calibration date, as the bench file states.")
     return said
 
 
-def _names(names: Iterable[str]) -> str:
-    return ", ".join(printable(name) for name in names)
+def _measures(line: InstrumentLine) -> str:
+    """Return what an instrument measures; empty for one that only acts."""
+    kind = kind_of(line.role)
+    return line.role.replace("_", " ") if kind is None else kind.measures
+
+
+def _figures_depend(line: InstrumentLine) -> bool:
+    """Return whether a figure depends on an instrument; True for one in an unknown role."""
+    kind = kind_of(line.role)
+    return kind is None or kind.figures_depend
+
+
+def _names(lines: Iterable[InstrumentLine]) -> str:
+    return ", ".join(printable(line.name) for line in lines)
 
 
 ALL_RULES: Final = ("Specification", "Decision rule", "Its risk", "Uncertainty", "Scope")
 
 
 def decision_rows(grading: Grading, wanted: Collection[str]) -> list[list[str]]:
-    """How grades come about: label and text of those of `ALL_RULES` that are wanted."""
+    """How grades are decided: label and text of the wanted ones of `ALL_RULES`."""
     limits = f"Limits file '{grading.limits_name}', version {grading.limits_version}"
+    specification = f"{printable(limits)}, SHA-256 {grading.limits_sha256[:16]}…"
+    if grading.limits_not_graded:
+        specification += f" {printable(wording.not_graded(grading.limits_not_graded))}"
     rows = [
-        ("Specification", f"{printable(limits)}, SHA-256 {grading.limits_sha256[:16]}…"),
+        ("Specification", specification),
         (
             "Decision rule",
             "Pass: the whole interval value ± U lies inside the pass limits (guarded acceptance, JCGM 106). "
@@ -225,12 +234,12 @@ def decision_rows(grading: Grading, wanted: Collection[str]) -> list[list[str]]:
         (
             "Its risk",
             "A cell exactly at a pass limit still passes in about 1 test of 40; one exactly at a reject "
-            "limit escapes rejection as often. A sound cell near a limit may be watched or rejected.",
+            "limit is not rejected as often. A sound cell near a limit may be graded watch or reject.",
         ),
         (
             "Uncertainty",
-            "U is the expanded uncertainty at about 95 %, its factor k taken from the effective degrees of "
-            "freedom, evaluated after JCGM 100 with the errors that all steps share taken as shared. "
+            "U is the expanded uncertainty at about 95 %, with its factor k from the effective degrees of "
+            "freedom. It is evaluated after JCGM 100; errors common to all steps are treated as common. "
             f"Budget from: {printable(grading.conditions.uncertainty_source or NOT_RECORDED)}.",
         ),
         (
@@ -243,7 +252,7 @@ def decision_rows(grading: Grading, wanted: Collection[str]) -> list[list[str]]:
 
 
 def digests(grading: Grading, identity: Identity) -> list[list[str]]:
-    """What ties a paper to its files: label and SHA-256, and the program that made it."""
+    """Digests of a paper's files: label and SHA-256, and the program that made it."""
     rows = [
         (
             printable(f"Record {grading.conditions.record_id}, SHA-256"),
@@ -259,7 +268,7 @@ def digests(grading: Grading, identity: Identity) -> list[list[str]]:
 def short(cell: CellResult, key: str, nominal: float | None = None) -> list[str]:
     """Value and uncertainty of a figure, the second empty where there is none to print.
 
-    Nothing of an ungraded cell: a number in a row of graded ones would be taken for a result.
+    Both are empty for an ungraded cell: a number in a row of graded ones would be taken for a result.
     """
     if cell.grade == "ungraded":
         return ["—", ""]

@@ -15,7 +15,7 @@ _EDGE: Final = 2.0
 def spark_svg(cell: CellResult) -> bytes:
     """Output against PO2 as a line with dots, over the straight line through zero and the first oxygen step.
 
-    The straight line ends in the upper right corner when the cell is linear; a ceiling bends away below it.
+    For a linear cell both end in the upper right corner; a current limited cell bends away below the line.
     """
     steps = [s for s in cell.detail.steps if s.direction == "up" and math.isfinite(s.output_mv)]
     oxygen = [s for s in steps if s.gas == "oxygen" and s.po2_bar > 0]

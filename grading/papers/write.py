@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Collection, Sequence
 from datetime import date
 from pathlib import Path
@@ -14,6 +12,7 @@ from grading.papers.print_pdf import CertificateError, Paper, print_pdf
 from grading.papers.spark import spark_svg
 from grading.pictures.cell import Kind, cell_svg
 from grading.results import CellResult, Grading
+from rig_configs.files.whole_file import write_whole
 
 
 def write_certificates(
@@ -26,12 +25,12 @@ def write_certificates(
 ) -> list[Path]:
     """Write one PDF a cell, and `summary.pdf` when all cells are asked for.
 
-    Every file appears whole or not at all. A name is made of the serial and the paper's number, so that a
-    certificate that was issued is never overwritten by one that says something else.
+    Every file is written whole or not at all. Its name contains the serial and the paper's number, so that an
+    issued certificate is never overwritten by one with another content.
 
     Args:
-        folder: where to; made when it is not there.
-        grading: what to certify.
+        folder: target; made when missing.
+        grading: the run to certify.
         cells: serials; None for all of them and the summary.
         issued: day of issue; None for the day on which the run ended, which makes the same results give the
             same bytes.
@@ -66,7 +65,7 @@ def write_labels(
 ) -> Path:
     """Write `labels.pdf`: one sticker of 62 x 29 mm a cell, with the code of its certificate.
 
-    Takes and raises what `write_certificates` does.
+    Arguments and errors as for `write_certificates`.
     """
     chosen = _choose(grading, cells)
     _make(folder)
@@ -142,20 +141,8 @@ def _make(folder: Path) -> None:
 
 
 def _write(path: Path, data: bytes) -> Path:
-    """Replace `path` with `data`, or leave it as it was."""
     try:
-        handle, name = tempfile.mkstemp(prefix=".paper-", dir=path.parent)
+        write_whole(path, data)
     except OSError as error:
-        raise CertificateError(f"{path}: cannot write there ({error.strerror or error})") from None
-    temporary = Path(name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        temporary.chmod(0o644)
-        temporary.replace(path)
-    except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise CertificateError(f"{path}: cannot write ({error.strerror or error})") from None
+        raise CertificateError(f"{path}: cannot write ({error.strerror})") from None
     return path

@@ -29,27 +29,12 @@ TITLES: Final[dict[Kind, str]] = {
 PANEL_MM: Final[tuple[float, float]] = (88.0, 52.0)
 
 
-def response_figure(cell: CellResult) -> Picture:
-    """Output against PO2: settled points, the line a handset assumes, the fitted curve with its 95 % band."""
-    return _single(cell, "response")
-
-
-def error_figure(cell: CellResult) -> Picture:
-    """Indication error against PO2, error bars at about 95 %, between the limits."""
-    return _single(cell, "error")
-
-
-def step_figure(cell: CellResult) -> Picture:
-    """How the output follows PO2 on one rising and one falling step, with the fitted lag and T90."""
-    return _single(cell, "step")
-
-
 def svg(picture: Picture, title: str = "", description: str = "") -> bytes:
     """A picture as SVG 1.1, text as outlines; the same bytes every time.
 
     Args:
-        picture: made by one of the functions above.
-        title: for the reader of a screen reader; empty for none.
+        picture: a matplotlib figure.
+        title: for screen readers; empty for none.
         description: the alternative text.
     """
     buffer = io.BytesIO()
@@ -67,11 +52,11 @@ def svg(picture: Picture, title: str = "", description: str = "") -> bytes:
 def cell_svg(cell: CellResult, kind: Kind) -> bytes:
     """One picture of a cell as SVG."""
     title = f"{TITLES[kind]} of {cell.info.cell}"
-    return svg(_single(cell, kind), title, alt_text(cell, kind))
+    return svg(panel(cell, kind), title, alt_text(cell, kind))
 
 
 def alt_text(cell: CellResult, kind: Kind) -> str:
-    """What a picture says, in words, for people who cannot see it."""
+    """A picture's content in words, for people who cannot see it."""
     if kind == "response":
         return response_words(cell)
     if kind == "error":
@@ -79,7 +64,15 @@ def alt_text(cell: CellResult, kind: Kind) -> str:
     return step_words(cell)
 
 
-def _single(cell: CellResult, kind: Kind) -> Picture:
+def panel(cell: CellResult, kind: Kind) -> Picture:
+    """One picture of a cell, PANEL_MM in size.
+
+    Args:
+        cell: graded or not; a missing part is drawn as "not tested".
+        kind: "response" is output against PO2, with the line a handset assumes and the fitted curve with its
+            95 % band; "error" the indication error between its limits, error bars at about 95 %; "step" how
+            the output follows PO2 on one rising and one falling step, with the fitted lag and T90.
+    """
     width, height = PANEL_MM
     with style():
         picture = canvas(width, height)

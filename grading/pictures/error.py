@@ -39,7 +39,7 @@ def draw_error(axes: Axes, cell: CellResult) -> None:
         side = [s for s in drawn if s.direction == direction]
         if not side:
             continue
-        # Rising and falling stand side by side, or one would hide the other where they agree.
+        # Rising and falling are drawn side by side; otherwise one would hide the other where they agree.
         aside = -_DODGE_BAR if direction == "up" else _DODGE_BAR
         axes.errorbar(
             [s.po2_bar + aside for s in side],
@@ -66,7 +66,7 @@ def draw_error(axes: Axes, cell: CellResult) -> None:
 
 
 def error_words(cell: CellResult) -> str:
-    """What the picture says, for people who cannot see it."""
+    """The picture's content in words, for people who cannot see it."""
     drawn = [s for s in cell.detail.steps if s.indication_error_percent is not None]
     if not drawn:
         return "Indication error: not tested."
@@ -93,7 +93,7 @@ def _error_limits(cell: CellResult) -> list[tuple[float, Figure]]:
 
 
 def _draw_linear_to(axes: Axes, cell: CellResult, span: tuple[float, float]) -> None:
-    """A line at the end of the linear range, with its words on the side that has room."""
+    """A line at the end of the linear range, with its text on the side that has room."""
     found = [f for f in cell.figures if f.key == "linear_to_bar" and f.value is not None]
     if not found or found[0].value is None or not span[0] < found[0].value < span[1]:
         return
@@ -101,7 +101,7 @@ def _draw_linear_to(axes: Axes, cell: CellResult, span: tuple[float, float]) -> 
     axes.axvline(at, color=INK, linewidth=0.7, linestyle="-.")
     roomy = at > (span[0] + span[1]) / 2
     axes.annotate(
-        f"linear to {wording.number(at, 2)} bar",
+        f"linear up to {wording.number(at, 2)} bar",
         (at, 0.03),
         xycoords=("data", "axes fraction"),
         xytext=(-3 if roomy else 3, 0),
@@ -157,7 +157,7 @@ def _zones(
 
 
 def _zone_words(figure: Figure, reach: tuple[float, float]) -> Iterator[tuple[str, float]]:
-    """Where to write pass, watch and reject beside the right edge, wherever a zone is high enough."""
+    """Where to write pass, watch and reject beside the right edge, for zones that are high enough."""
     room = 0.07 * (reach[1] - reach[0])
     edges: list[tuple[str, float, float]] = []
     bounds: list[float] = [0.0, 0.0]

@@ -1,10 +1,8 @@
-"""Pictures of one cell or of many as a file that a person asked for: `--plot`."""
+"""Pictures of one cell or of many as a file, for `--plot`."""
 
 from __future__ import annotations
 
 import io
-import os
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -14,6 +12,7 @@ from grading.pictures.cell import KINDS, PANEL_MM, alt_text, draw_panel, svg
 from grading.pictures.style import canvas, style
 from grading.results import CellResult, Grading
 from rig_configs.files.checked_toml import FileError
+from rig_configs.files.whole_file import write_whole
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Picture
@@ -30,8 +29,8 @@ def save_plot(grading: Grading, path: Path, cell: str | None = None) -> None:
     """Write the pictures of one cell, or of all, to an SVG, PNG or PDF file (atomic replace).
 
     Args:
-        grading: what to draw.
-        path: its suffix tells the kind of file. A PDF has one page a cell; SVG and PNG one row a cell.
+        grading: the run to draw.
+        path: its suffix sets the kind of file. A PDF has one page a cell; SVG and PNG one row a cell.
         cell: serial of the one cell wanted; None for all.
 
     Raises:
@@ -77,18 +76,9 @@ def _sheet(cells: Sequence[CellResult], suffix: str) -> bytes:
 
 
 def _write(path: Path, data: bytes) -> None:
-    """Replace `path` with `data`, or leave it as it was."""
     try:
-        handle, name = tempfile.mkstemp(prefix=".plot-", dir=path.parent)
+        write_whole(path, data, sync=False)
     except OSError as error:
-        raise PlotError(f"{path}: cannot write there ({error.strerror})") from None
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        Path(name).chmod(0o644)
-        Path(name).replace(path)
-    except OSError as error:
-        Path(name).unlink(missing_ok=True)
         raise PlotError(f"{path}: cannot write ({error.strerror})") from None
 
 

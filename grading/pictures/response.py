@@ -78,7 +78,7 @@ def draw_response(axes: Axes, cell: CellResult) -> None:
 
 
 def response_words(cell: CellResult) -> str:
-    """What the picture says, for people who cannot see it."""
+    """The picture's content in words, for people who cannot see it."""
     steps = [s for s in cell.detail.steps if math.isfinite(s.output_mv)]
     if not steps:
         return "Response: not tested."

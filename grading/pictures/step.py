@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 def draw_step(axes: Axes, cell: CellResult, direction: Direction, *, first: bool) -> None:
-    """Draw one step; `first` is the left one of two, which has the legend and the words of the axis."""
+    """Draw one step; `first` is the left one of two, which has the legend and the axis label."""
     response = shown_response(cell, direction)
     axes.set_title(wording.direction_word(direction), loc="left", pad=3)
     reference = () if response is None else (response.fitted_mv or response.output_mv)
@@ -64,7 +64,7 @@ def draw_step(axes: Axes, cell: CellResult, direction: Direction, *, first: bool
 
 
 def step_words(cell: CellResult) -> str:
-    """What the picture says, for people who cannot see it."""
+    """The picture's content in words, for people who cannot see it."""
     said = []
     for direction in ("up", "down"):
         response = shown_response(cell, direction)
@@ -77,7 +77,7 @@ def step_words(cell: CellResult) -> str:
 
 
 def shown_response(cell: CellResult, direction: Direction) -> StepResponse | None:
-    """The step response a picture shows: of those with a trace, one with a T90, the largest change first."""
+    """The step response a picture shows: one with a trace, preferably with a T90 and of the largest change."""
     found = [r for r in cell.detail.responses if r.direction == direction and len(r.t_s) > 1]
     if not found:
         return None
@@ -85,7 +85,7 @@ def shown_response(cell: CellResult, direction: Direction) -> StepResponse | Non
 
 
 def _window(response: StepResponse, done: Sequence[float]) -> tuple[float, float]:
-    """From shortly before the change until it has been over for as long again, within the trace."""
+    """From shortly before the change to as long after it as it took, within the trace."""
     last = response.t_s[-1]
     over = next((t for t, y in zip(response.t_s, done, strict=False) if y >= 99.0), last)
     return max(response.t_s[0], -0.15 * over), min(last, 1.6 * max(over, 1.0))

@@ -60,11 +60,11 @@ MARKER: Final[dict[Direction, dict[str, Any]]] = {
 
 @contextmanager
 def style() -> Iterator[None]:
-    """Our own style on top of matplotlib's defaults, whatever a user's matplotlibrc says."""
+    """Our own style on top of matplotlib's defaults; a user's matplotlibrc has no effect."""
     from matplotlib import style
 
     with style.context(["default", _STYLE]), warnings.catch_warnings():
-        # A serial in a script that DejaVu lacks is drawn as boxes; that is no matter for a warning.
+        # A serial in a script that DejaVu lacks is drawn as boxes; a warning would not help.
         warnings.filterwarnings("ignore", message=r"Glyph \d+ .* missing from font")
         yield
 

@@ -1,1 +1,1 @@
-"""The record of a run on disk: its format, and what writes and reads it."""
+"""The record of a run on disk: its format, its writer and its reader."""

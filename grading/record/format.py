@@ -2,17 +2,17 @@
 
 A record is a folder of plain files:
 
-- `run.json`: what was going to be done, with what; written and synced before any pressure moves.
-- `samples.csv`: one row a reading set, appended as read.
-- `events.ndjson`: one JSON object a line, each ending in the CRC-32 of its own text.
-- `end.json`: written last: how it ended and the SHA-256 of the files above. Missing: interrupted.
+- `run.json`: the plan of the run and its equipment; written and synced before any pressure changes.
+- `samples.csv`: one row for each reading set, appended as read.
+- `events.ndjson`: one JSON object on each line, each ending in the CRC-32 of its own text.
+- `end.json`: written last: how the run ended and the SHA-256 of the files above. Missing: interrupted.
 
 At the start and once a minute a `checkpoint` event carries the number of rows so far and a SHA-256 over,
 in this order, the SHA-256 of the checkpoint before (as hex text; that of `run.json` for the first), the
 rows appended since, and the event lines appended since, the earlier checkpoint's own line among them.
 
-When an append fails, the file is never appended to again: the rows go on in `samples.2.csv`
-(`events.2.ndjson`), which begins with a header row of its own.
+When an append fails, the file is never appended to again. The rows continue in `samples.2.csv`
+(`events.2.ndjson`), which begins with its own header row.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ _LARGEST = 1e9
 
 
 class Reading(NamedTuple):
-    """One stamped value, or the word for what became of it.
+    """One stamped value, or the word that says why there is none.
 
     Attributes:
         value: in the unit of the field that holds it; None when `status` is not "ok".
@@ -87,7 +87,7 @@ class SampleRow(NamedTuple):
         phase: phase of the procedure, a plain word.
         step: number of the step, or None between steps.
         pressure_bar, pressure_b_bar: first and second gauge, absolute.
-        barometer_bar, temperature_c: these two carry no stamp of their own in the file.
+        barometer_bar, temperature_c: these two have no stamp in the file.
         output_mv: by socket number.
     """
 
@@ -107,10 +107,10 @@ class FileText:
     """A file that a person edits, kept whole in the record.
 
     Attributes:
-        name: the name it gives itself.
+        name: the name stated in it.
         file: where it was read from.
-        text: its whole text.
-        version: the version it gives itself, or empty.
+        text: its full text.
+        version: the version stated in it, or empty.
     """
 
     name: str
@@ -119,7 +119,7 @@ class FileText:
     version: str = ""
 
     def as_dict(self) -> dict[str, str]:
-        """Return the form that `run.json` holds, with the SHA-256 of the text."""
+        """Return the form used in `run.json`, with the SHA-256 of the text."""
         sha256 = hashlib.sha256(self.text.encode()).hexdigest()
         return {
             "name": self.name,
@@ -137,7 +137,7 @@ def this_software() -> dict[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class RunHeader:
-    """What `run.json` says; everything that grading needs besides the readings and the events.
+    """Content of `run.json`: everything that grading needs besides the readings and the events.
 
     Attributes:
         clock: "system", "lockstep" or "direct"; `clock_note` says what that means in words.
@@ -169,7 +169,7 @@ class RunHeader:
     software: Mapping[str, str] = field(default_factory=this_software)
 
     def as_dict(self) -> dict[str, Any]:
-        """Return the form that `run.json` holds, without schema, record id and start."""
+        """Return the form used in `run.json`, without schema, record id and start."""
         return {
             "software": dict(self.software),
             "time_base": {"clock": self.clock, "note": self.clock_note},
@@ -286,13 +286,13 @@ def event_line(n: int, kind: str, t_s: float, utc: datetime, data: Mapping[str, 
 
 
 def parse_event(line: bytes) -> dict[str, Any] | None:
-    """Return the event on one line (without its newline), or None when its CRC-32 does not hold."""
+    """Return the event on one line (without its newline), or None when its CRC-32 does not match."""
     body, mark, tail = line.rpartition(_CRC_MARK)
     if not mark or tail != f'{zlib.crc32(body):08x}"}}'.encode():
         return None
     try:
         event = json.loads(body + b"}")
-    except ValueError:
+    except (ValueError, RecursionError):
         return None
     return event if isinstance(event, dict) else None
 

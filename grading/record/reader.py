@@ -11,44 +11,29 @@ from bisect import bisect_left
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from grading.measurement import FloatArray, IntArray, SourceError
+from grading.record.event_lines import BadEvent, Event, read_event
 from grading.record.format import (
     END_FILE,
-    END_SCHEMA,
-    ENDINGS,
     EVENTS_FILE,
     MOST_SEGMENTS,
     OK,
     RUN_FILE,
-    RUN_SCHEMA,
     SAMPLES_FILE,
     STATUSES,
     columns,
     end_text,
-    parse_event,
     segment_name,
 )
+from grading.record.run_file import BadEnd, EndFile, RunFile, parse_end, parse_run
 
 WordArray = NDArray[np.str_]
 
-_REQUIRED = ("record_id", "started_utc", "sockets", "cells", "error_model", "gas", "ambient")
 _NUMBER_BYTES = b"0123456789.-"
-
-
-@dataclass(frozen=True, slots=True)
-class Event:
-    """One event of a run; `data` holds the members that its kind carries."""
-
-    n: int
-    t_s: float
-    utc: str
-    kind: str
-    data: dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +41,7 @@ class Column:
     """One measured quantity over the rows of a record, shape (R,) or (R, S) for the sockets.
 
     Attributes:
-        value: NaN where there is none.
+        value: NaN where missing.
         stamp_s: when each value was taken, on the clock of `t_s`; NaN where nothing was scheduled.
         status: the status word; empty where nothing was scheduled.
     """
@@ -82,16 +67,16 @@ class Record:
         output_mv: shape (R, S), sockets in the order of `sockets`.
         state, phase: shape (R,).
         step: shape (R,); -1 between steps.
-        events: those whose CRC-32 holds, in order.
+        events: those whose CRC-32 matches, in order.
         end: `end.json`, or None for an interrupted run.
         refused_rows: rows of `samples.csv` that could not be trusted, the torn last one among them.
-        problems: one sentence each, with file and line.
-        damaged: True when something in the record is not as the run wrote it; a torn last line, which is
-            what an interruption leaves, is not damage.
+        problems: one sentence for each, with file and line.
+        damaged: True when something in the record is not as the run wrote it. A torn last line is what an
+            interruption leaves, and is not damage.
     """
 
     path: Path
-    run: dict[str, Any]
+    run: RunFile
     sockets: tuple[int, ...]
     t_s: FloatArray
     pressure_bar: Column
@@ -103,7 +88,7 @@ class Record:
     phase: WordArray
     step: IntArray
     events: tuple[Event, ...]
-    end: dict[str, Any] | None
+    end: EndFile | None
     refused_rows: int
     problems: tuple[str, ...]
     damaged: bool
@@ -120,7 +105,7 @@ def is_record(path: Path) -> bool:
 
 
 def check_record(path: Path) -> list[str]:
-    """Return one sentence for everything about a record that is not as the run wrote it; empty when sound.
+    """Return one sentence for each thing in a record that is not as the run wrote it; empty when sound.
 
     Raises:
         SourceError: the folder holds no record that this program can read.
@@ -130,9 +115,9 @@ def check_record(path: Path) -> list[str]:
     if record.end is None:
         if not (path / END_FILE).is_file():
             found.append(f"{END_FILE}: missing, the run was interrupted")
-        behind = len(record.t_s) - max((int(e.data["rows"]) for e in record.of_kind("checkpoint")), default=0)
+        behind = len(record.t_s) - max((e.data["rows"] for e in record.of_kind("checkpoint")), default=0)
         if behind > 0:
-            found.append(f"{SAMPLES_FILE}: the last {behind} rows stand behind no checkpoint")
+            found.append(f"{SAMPLES_FILE}: the last {behind} rows are covered by no checkpoint")
     return found
 
 
@@ -140,12 +125,13 @@ def read_record(path: Path) -> Record:
     """Read a record, whole or interrupted, of any format version.
 
     Raises:
-        SourceError: there is no `run.json`, it cannot be read, or it is of a version from the future.
+        SourceError: there is no `run.json`, it cannot be read, it is of a version from the future, or a
+            member of it is missing or wrong.
     """
     problems: list[str] = []
     run_bytes = _read(path / RUN_FILE)
-    run = _run(path, run_bytes)
-    sockets = tuple(int(n) for n in run["sockets"])
+    run = parse_run(path / RUN_FILE, run_bytes)
+    sockets = run.sockets
     samples = _lines(path, SAMPLES_FILE)
     events_lines = _lines(path, EVENTS_FILE)
     for segments in (samples, events_lines):
@@ -159,8 +145,9 @@ def read_record(path: Path) -> Record:
         table.take(part)
     table.drop_backward_rows()
     problems.extend(table.problems)
-    events = _events(events_lines, problems)
-    problems.extend(_chain_problems(run_bytes, samples, events_lines, events))
+    located = _events(events_lines, problems)
+    events = [event for _, event in located]
+    problems.extend(_chain_problems(run_bytes, samples, events_lines, located))
     end = _end(path, problems)
     if end is not None:
         problems.extend(_end_problems(path, end, samples, events_lines, events))
@@ -212,11 +199,11 @@ class _Table:
         return len(self._refused)
 
     def take(self, part: _Part) -> None:
-        """Take the rows of one segment; rows that are not what the format allows are refused."""
+        """Take the rows of one segment; rows that the format does not allow are refused."""
         if not part.lines:
             return
         if part.lines[0] != ",".join(self._names).encode("ascii"):
-            self.problems.append(f"{part.name} line 1: the header is not that of this record's sockets")
+            self.problems.append(f"{part.name} line 1: the header does not fit this record's sockets")
         rows: list[list[bytes]] = []
         places: list[tuple[str, int]] = []
         for number, line in enumerate(part.lines[1:], start=2):
@@ -237,7 +224,7 @@ class _Table:
         self._places.extend(places)
 
     def drop_backward_rows(self) -> None:
-        """Refuse the fewest rows that leave time growing, and put all refusals into words."""
+        """Refuse the fewest rows so that time increases, and word all refusals."""
         time_at = self._index["t_s"]
         t_s = [float(fields[time_at]) for fields in self._rows]
         if any(b <= a for a, b in pairwise(t_s)):
@@ -283,16 +270,16 @@ class _Table:
 
     def _fields(self, name: str) -> tuple[bytes, ...]:
         if self._by_column is None:
-            raise RuntimeError("the columns are asked for before all rows are taken")
+            raise RuntimeError("the columns are requested before all rows are taken")
         return self._by_column[self._index[name]]
 
     def _shape_fault(self, line: bytes, fields: list[bytes]) -> str:
         if b"\0" in line:
-            return "NUL bytes where a row belongs"
-        return f"{len(fields)} fields where {len(self._names)} belong"
+            return "NUL bytes instead of a row"
+        return f"{len(fields)} fields instead of {len(self._names)}"
 
     def _all_sound(self, rows: list[list[bytes]]) -> bool:
-        """Whether every row is allowed, judged by whole columns because that is fast."""
+        """Whether every row is allowed; checked by whole columns, for speed."""
         by_column = dict(zip(self._names, zip(*rows, strict=True), strict=True))
         for name, fields in by_column.items():
             if name.endswith("_status"):
@@ -323,7 +310,7 @@ class _Table:
                 if shown not in ("", *STATUSES):
                     return f"{name} {shown!r} is not a status"
                 if (shown == OK) != bool(value) or bool(shown) != bool(row.get(f"{stem}_offset_s", shown)):
-                    return f"{name} {shown!r} does not go with its value"
+                    return f"{name} {shown!r} does not fit its value"
             elif name in ("state", "phase"):
                 if not field.isascii():
                     return f"{name} {shown!r} is not a plain word"
@@ -394,21 +381,6 @@ def _read(path: Path) -> bytes:
         raise SourceError(f"{path}: {error.strerror}; a record's folder holds {path.name}") from error
 
 
-def _run(path: Path, data: bytes) -> dict[str, Any]:
-    where = path / RUN_FILE
-    try:
-        run = json.loads(data)
-    except ValueError as error:
-        raise SourceError(f"{where}: not readable as JSON ({error})") from error
-    schema = run.get("schema") if isinstance(run, dict) else None
-    if schema != RUN_SCHEMA:
-        raise SourceError(f"{where}: schema is {schema!r}; this version of leadline reads {RUN_SCHEMA!r}")
-    absent = [name for name in _REQUIRED if name not in run]
-    if absent:
-        raise SourceError(f"{where}: {', '.join(absent)} missing; the file is not as a run writes it")
-    return dict(run)
-
-
 def _lines(path: Path, file: str) -> list[_Part]:
     parts: list[_Part] = []
     for segment in range(1, MOST_SEGMENTS + 1):
@@ -420,78 +392,74 @@ def _lines(path: Path, file: str) -> list[_Part]:
     return parts
 
 
-def _events(parts: list[_Part], problems: list[str]) -> list[Event]:
-    events: list[Event] = []
+def _events(parts: list[_Part], problems: list[str]) -> list[tuple[int, Event]]:
+    """The trusted events, each with the number of its line among those of all segments."""
+    located: list[tuple[int, Event]] = []
+    before = 0
     for part in parts:
         for number, line in enumerate(part.lines, start=1):
-            found = parse_event(line)
-            if found is None:
-                problems.append(f"{part.name} line {number}: its CRC-32 does not hold; left out")
+            try:
+                event = read_event(line)
+            except BadEvent as error:
+                problems.append(f"{part.name} line {number}: {error}; left out")
                 continue
-            n, t_s, utc, kind = (found.pop(key) for key in ("n", "t_s", "utc", "kind"))
-            expected = events[-1].n + 1 if events else 1
-            if n != expected:
-                problems.append(f"{part.name} line {number}: event {n} follows where {expected} belongs")
-            events.append(Event(int(n), float(t_s), str(utc), str(kind), found))
-    return events
+            expected = located[-1][1].n + 1 if located else 1
+            if event.n != expected:
+                problems.append(f"{part.name} line {number}: event {event.n} where {expected} is expected")
+            located.append((before + number - 1, event))
+        before += len(part.lines)
+    return located
 
 
 def _chain_problems(
-    run_bytes: bytes, samples: list[_Part], event_parts: list[_Part], events: list[Event]
+    run_bytes: bytes, samples: list[_Part], event_parts: list[_Part], located: list[tuple[int, Event]]
 ) -> list[str]:
-    """Hold every checkpoint against the rows and events that it stands for."""
+    """Check every checkpoint against the rows and events that it covers."""
     problems: list[str] = []
     row_lines = [line for part in samples for line in part.lines[1:]]
     event_lines = [line for part in event_parts for line in part.lines]
-    checkpoints = {event.n: event for event in events if event.kind == "checkpoint"}
     chain = hashlib.sha256(run_bytes).hexdigest()
     rows, since = 0, 0
-    for at, line in enumerate(event_lines):
-        found = parse_event(line)
-        if found is None or found["n"] not in checkpoints or found["kind"] != "checkpoint":
+    for at, event in located:
+        if event.kind != "checkpoint":
             continue
-        data = checkpoints[found["n"]].data
+        data = event.data
         if data["previous"] != chain:
             problems.append(
                 f"{RUN_FILE} is not the file that the run wrote"
                 if since == 0
-                else f"{EVENTS_FILE}: the checkpoint at {found['t_s']:g} s follows none that is there"
+                else f"{EVENTS_FILE}: the checkpoint at {event.t_s:g} s does not follow the one before it"
             )
-        digest = hashlib.sha256(str(data["previous"]).encode())
+        digest = hashlib.sha256(data["previous"].encode())
         for part in (row_lines[rows : data["rows"]], event_lines[since:at]):
             for covered in part:
                 digest.update(covered + b"\n")
         if digest.hexdigest() != data["sha256"] or len(row_lines) < data["rows"]:
             problems.append(
                 f"{SAMPLES_FILE} rows {rows + 1} to {data['rows']} or the events beside them are not what "
-                f"the run wrote: the checkpoint at {found['t_s']:g} s does not hold"
+                f"the run wrote: the checkpoint at {event.t_s:g} s does not match"
             )
-        chain, rows, since = str(data["sha256"]), int(data["rows"]), at
+        chain, rows, since = data["sha256"], data["rows"], at
     return problems
 
 
-def _end(path: Path, problems: list[str]) -> dict[str, Any] | None:
+def _end(path: Path, problems: list[str]) -> EndFile | None:
     file = path / END_FILE
     if not file.is_file():
         return None
     try:
-        end = json.loads(_read(file))
-    except ValueError as error:
-        problems.append(f"{END_FILE}: not readable as JSON ({error}); the run counts as interrupted")
+        return parse_end(_read(file))
+    except BadEnd as error:
+        problems.append(f"{END_FILE}: {error}; the run counts as interrupted")
         return None
-    sound = isinstance(end, dict) and end.get("schema") == END_SCHEMA and end.get("how") in ENDINGS
-    if not sound or not isinstance(end.get("files"), dict):
-        problems.append(f"{END_FILE}: not as a run writes it; the run counts as interrupted")
-        return None
-    return dict(end)
 
 
 def _end_problems(
-    path: Path, end: dict[str, Any], samples: list[_Part], event_parts: list[_Part], events: list[Event]
+    path: Path, end: EndFile, samples: list[_Part], event_parts: list[_Part], events: list[Event]
 ) -> list[str]:
-    """Hold `end.json` against the files it lists and against the run's own last event."""
+    """Check `end.json` against the files it lists and against the run's last event."""
     problems: list[str] = []
-    for name, sha256 in end["files"].items():
+    for name, sha256 in end.files.items():
         file = path / str(name)
         if not file.is_file():
             problems.append(f"{name}: missing, and {END_FILE} lists it")
@@ -500,23 +468,21 @@ def _end_problems(
                 f"{name} is not the file that the run closed: its SHA-256 differs from {END_FILE}"
             )
     listed = {RUN_FILE, *(part.name for part in (*samples, *event_parts))}
-    if listed != set(end["files"]):
-        problems.append(f"{END_FILE}: it lists {sorted(end['files'])}, and the folder holds {sorted(listed)}")
+    if listed != set(end.files):
+        problems.append(f"{END_FILE}: it lists {sorted(end.files)}, and the folder holds {sorted(listed)}")
     last = events[-1] if events else None
     said = (last.kind, last.data.get("how"), last.data.get("why"), last.utc) if last else ()
     counts = (sum(len(p.lines[1:]) for p in samples), sum(len(p.lines) for p in event_parts))
-    if said != ("end", end["how"], end.get("why"), end.get("ended_utc")) or counts != (
-        end.get("rows"),
-        end.get("events"),
-    ):
-        problems.append(f"{END_FILE}: it does not say what the last event says of the end of the run")
-    if end_text(end) != _read(path / END_FILE):
+    if said != ("end", end.how, end.why, end.ended_utc) or counts != (end.rows, end.events):
+        problems.append(f"{END_FILE}: it does not agree with the last event on how the run ended")
+    written = _read(path / END_FILE)
+    if end_text(json.loads(written)) != written:
         problems.append(f"{END_FILE}: not as a run writes it")
     return problems
 
 
 def _sha256_of(path: Path) -> str:
-    """SHA-256 that stands for the whole record: of `end.json`, which pins the rest, or of what there is."""
+    """SHA-256 for the whole record: of `end.json`, which covers the other files, or of all files."""
     if (path / END_FILE).is_file():
         return hashlib.sha256(_read(path / END_FILE)).hexdigest()
     digest = hashlib.sha256()

@@ -1,4 +1,4 @@
-"""Writes the record of a run as it happens, so that whatever breaks, what was read is on disk."""
+"""Writes the record of a run as it happens, so that the readings are on disk whatever fails later."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ import json
 import os
 import secrets
 import threading
-import time
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -33,6 +32,7 @@ from grading.record.format import (
     segment_name,
     utc_text,
 )
+from rig_configs.files.whole_file import sync_folder, write_whole
 
 SYNC_EVERY_S = 1.0
 SHARED_SYNC_S = 0.05
@@ -47,7 +47,7 @@ class RecordWriteError(OSError):
 class RecordWriter:
     """The one writer of one record. Not for use from several threads.
 
-    What a call that has returned stands for:
+    What can be lost after a call has returned:
 
     | call | a killed process loses | a power loss loses |
     |---|---|---|
@@ -56,23 +56,21 @@ class RecordWriter:
     | `event` of `SHARING_KINDS` | nothing | the last `SHARED_SYNC_S` and one sync, real time |
     | `sample` | nothing | the last `SYNC_EVERY_S` and one sync, real time |
 
-    Every line reaches the operating system before the call returns. A thread of its own syncs to the disk,
-    because a slow disk must not hold up the rig, which has a pressure to read: an event waits for its sync,
-    but no longer than `EVENT_WAIT_S`, and once it has waited in vain nothing waits until the disk has caught
-    up. Valve shots never wait: there are thousands in a run, several a second, and rows show what they did.
-    A sync that failed is raised by the call that waits for it, or else by the next one, whatever it is; from
-    then on nothing is taken any more.
+    Every line reaches the operating system before the call returns. A separate thread syncs to the disk,
+    because a slow disk must not delay the rig, which has to read the pressure. An event waits for its sync,
+    but no longer than `EVENT_WAIT_S`. After a wait without success nothing waits until the disk has caught
+    up. Valve shots never wait: there are thousands in a run, several a second, and rows show their effect.
+    A failed sync is raised by the call that waits for it, otherwise by the next call of any kind. After that
+    nothing more is accepted.
 
     Attributes:
         path: the record's folder.
-        record_id: the folder's name.
     """
 
     def __init__(
         self, path: Path, sockets: tuple[int, ...], started: datetime, run_json: bytes, sync: bool
     ) -> None:
         self.path = path
-        self.record_id = path.name
         self._sync = sync
         self._sockets = sockets
         self._started = started
@@ -101,11 +99,11 @@ class RecordWriter:
         """Make the record's folder under `root` and put `run.json` in it, synced with its folders.
 
         Args:
-            root: folder of records; made when it is not there.
-            header: what `run.json` says; as a mapping, the same members as `RunHeader.as_dict`.
+            root: folder of records; made when missing.
+            header: content of `run.json`; as a mapping, the same members as `RunHeader.as_dict`.
             started: timezone-aware start of the run; names the folder.
             suffix: four hex digits that end the folder's name; drawn at random when None.
-            sync: False only for simulated runs by the thousand whose files are read and thrown away.
+            sync: False only for thousands of simulated runs whose files are read and deleted.
 
         Raises:
             OSError: the folder or the file cannot be made.
@@ -119,13 +117,13 @@ class RecordWriter:
         root.mkdir(parents=True, exist_ok=True)
         path = root / record_id
         path.mkdir()
-        _write_whole(path / RUN_FILE, text, sync)
+        write_whole(path / RUN_FILE, text, sync=sync)
         writer = cls(path, sockets, started, text, sync)
         writer._checkpoint(0.0, started)
         writer.sync()
         if sync:
             for folder in (path, root, root.parent):
-                _sync_folder(folder)
+                sync_folder(folder)
         return writer
 
     def sample(self, row: SampleRow) -> None:
@@ -148,7 +146,7 @@ class RecordWriter:
 
         Raises:
             RecordWriteError: neither the file nor a new segment takes it.
-            ValueError: `data` holds a member that the format keeps for itself, or NaN.
+            ValueError: `data` holds a member name reserved by the format, or NaN.
         """
         self._last_t_s = t_s
         self._append_event(kind, t_s, utc, data)
@@ -164,11 +162,6 @@ class RecordWriter:
         if self._syncer is not None:
             self._syncer.wait()
 
-    @property
-    def longest_sync_s(self) -> float:
-        """The longest that one sync has taken so far, in seconds of real time."""
-        return 0.0 if self._syncer is None else self._syncer.longest_s
-
     def end(self, how: str, why: str, utc: datetime, t_s: float | None = None) -> None:
         """Write the last checkpoint, the end event and `end.json`, sync all of it and close.
 
@@ -176,10 +169,10 @@ class RecordWriter:
             how: one of `ENDINGS`.
             why: one sentence.
             utc: when it ended.
-            t_s: the same on the run's own clock; that of the last line when None.
+            t_s: the same on the run's clock; that of the last line when None.
         """
         if how not in ENDINGS:
-            raise ValueError(f"a run ends {', '.join(ENDINGS)}; not {how!r}")
+            raise ValueError(f"a run ends as one of {', '.join(ENDINGS)}; not {how!r}")
         t_s = self._last_t_s if t_s is None else t_s
         self._checkpoint(t_s, utc)
         self._append_event("end", t_s, utc, {"how": how, "why": why})
@@ -195,14 +188,10 @@ class RecordWriter:
             "rows": self._rows,
             "events": self._events,
         }
-        waiting = self.path / (END_FILE + ".part")
-        _write_whole(waiting, end_text(end), self._sync)
-        waiting.replace(self.path / END_FILE)
-        if self._sync:
-            _sync_folder(self.path)
+        write_whole(self.path / END_FILE, end_text(end), sync=self._sync)
 
     def close(self) -> None:
-        """Let go of the files without ending the record; what is on disk reads as interrupted."""
+        """Close the files without ending the record; it then reads as interrupted."""
         if self._syncer is not None:
             self._syncer.stop()
         self._samples.close()
@@ -245,10 +234,9 @@ class RecordWriter:
 
 
 class _Syncer:
-    """A thread that syncs the files of a record, so that nobody waits for the disk but who asks to."""
+    """A thread that syncs the files of a record, so that only a call that asks for it waits for the disk."""
 
     def __init__(self, files: tuple[_Segments, ...]) -> None:
-        self.longest_s = 0.0
         self._files = files
         self._changed = threading.Condition()
         self._written = 0
@@ -262,7 +250,7 @@ class _Syncer:
         self._thread.start()
 
     def note(self) -> None:
-        """Something was written; said afterwards, so that a sync under way does not count as covering it."""
+        """Note that something was written; called after the write, so that a sync under way does not count."""
         self._written += 1
 
     def raise_failure(self) -> None:
@@ -271,7 +259,7 @@ class _Syncer:
             raise RecordWriteError(self._error.errno, f"the record cannot be synced: {self._error.strerror}")
 
     def ask(self, *, at_once: bool) -> None:
-        """Have a sync made soon, or at once, without waiting for it."""
+        """Request a sync soon, or at once, without waiting for it."""
         with self._changed:
             self._asked = True
             self._at_once = self._at_once or at_once
@@ -280,7 +268,7 @@ class _Syncer:
     def wait(self, most_s: float | None = None) -> None:
         """Return when everything noted so far is on the disk, or after `most_s`.
 
-        With `most_s` it does not wait at all as long as the disk has not caught up with an earlier wait.
+        With `most_s` it does not wait at all while the disk has not caught up with an earlier wait.
         """
         self.raise_failure()
         target = self._written
@@ -318,17 +306,15 @@ class _Syncer:
                 self._changed.notify_all()
 
     def _sync_files(self) -> None:
-        begun = time.monotonic()
         try:
             for file in self._files:
                 file.sync()
         except OSError as error:
             self._error = error
-        self.longest_s = max(self.longest_s, time.monotonic() - begun)
 
 
 class _Segments:
-    """One file of lines, going on in a new file after an append that failed."""
+    """One file of lines, continued in a new file after a failed append."""
 
     def __init__(self, folder: Path, file: str, header: bytes) -> None:
         self._folder = folder
@@ -341,7 +327,7 @@ class _Segments:
         self._open_next()
 
     def append(self, line: bytes) -> dict[str, str] | None:
-        """Write one line; return what to say of it when it went into a new segment."""
+        """Write one line; return the text of a note when it went into a new segment."""
         if self._fd < 0:
             raise RecordWriteError(f"{self._folder / self._file} is closed")
         try:
@@ -358,7 +344,7 @@ class _Segments:
             if self._fd >= 0:
                 os.fsync(self._fd)
                 if not self._folder_synced:
-                    _sync_folder(self._folder)
+                    sync_folder(self._folder)
                     self._folder_synced = True
 
     def close(self) -> None:
@@ -394,22 +380,3 @@ def _write_all(fd: int, data: bytes) -> None:
     written = os.write(fd, data)
     while written < len(data):
         written += os.write(fd, data[written:])
-
-
-def _write_whole(path: Path, data: bytes, sync: bool) -> None:
-    fd = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o644)
-    try:
-        _write_all(fd, data)
-        if sync:
-            os.fsync(fd)
-    finally:
-        os.close(fd)
-
-
-def _sync_folder(folder: Path) -> None:
-    if os.name == "posix":
-        fd = os.open(folder, os.O_RDONLY)
-        try:
-            os.fsync(fd)
-        finally:
-            os.close(fd)

@@ -1,7 +1,7 @@
-"""A block of cells' steps, laid out for the response fit: steps first, cells last.
+"""A block of cells' steps, arranged for the response fit: steps first, cells last.
 
-One extra datum after the K steps holds what is known of a cell that was not measured at low PO2: that it
-gives next to nothing without oxygen.
+One extra datum after the K steps stands for the output without oxygen of a cell that was not measured at low
+PO2: next to nothing.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ ZERO_PRIOR_MV: Final = 0.5
 `ZERO_PRIOR_BELOW_BAR`. Common practice, no source: a healthy cell gives 0 to 0.3 mV."""
 ZERO_PRIOR_BELOW_BAR: Final = 0.5
 NOMINAL_SLACK: Final = 0.02
-"""A step set to 2.0 that came out within this part of it was a test at 2.0."""
+"""A step set to 2.0 that reached it within this part counts as a test at 2.0."""
 
 
 def repeat_groups(po2_bar: FloatArray, nominal_po2_bar: FloatArray | None) -> IntArray:
@@ -73,7 +73,7 @@ class CellBlock:
     def __init__(
         self, errors: StepErrors, rows: slice, groups: IntArray, nominal_po2_bar: FloatArray | None
     ) -> None:
-        """Lay out the cells `rows` of `errors`."""
+        """Arrange the cells `rows` of `errors`."""
         po2, mv = errors.po2_bar[rows].T, errors.output_mv[rows].T
         self.k, self.count = po2.shape
         self.groups = groups
@@ -115,7 +115,7 @@ class CellBlock:
         """Independent variance of the output, with that of PO2 carried through the local slope; (R, B)."""
         variance = np.sum((self._independent_mv - slope * self._independent_po2) ** 2, axis=0)
         variance[-1] = ZERO_PRIOR_MV**2
-        # A nanovolt of floor keeps a table of perfect numbers from dividing by zero.
+        # A floor of one nanovolt avoids a division by zero for a table of exact numbers.
         return np.asarray(variance + 1e-12)
 
     def u_of(self, by_po2: FloatArray, by_mv: FloatArray, cells: IntArray, excess: FloatArray) -> FloatArray:
@@ -141,8 +141,8 @@ class CellBlock:
             by_po2: sensitivity to the PO2 of every step, (K, A).
             by_mv: sensitivity to the output of every step, (K, A).
             cells: which cells, (A,).
-            excess: Birge ratio, (A,): repeats scatter that much more than was stated. What steps share does
-                not show in their scatter, and is not stretched.
+            excess: Birge ratio, (A,): repeats scatter that much more than stated. Common errors do not show
+                in the scatter and are not stretched.
         """
         k = self.k
         common = np.einsum("kb,ckb->cb", by_po2, self._common_po2[:, :k, cells])

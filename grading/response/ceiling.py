@@ -1,4 +1,4 @@
-"""The ceiling of a cell: a number with its interval where the data tell it, else a lower bound."""
+"""The ceiling of a cell: a number with its interval where the data determine it, else a lower bound."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ from grading.response.shape import (
 from grading.uncertainty import coverage_factor
 
 _FARTHEST: Final = 25.0
-"""A knee at this many times the tested range is as good as none."""
+"""A knee at this many times the tested range counts as none."""
 _STEPS: Final = 10
 
 
 class Ceiling:
-    """Ceilings of a block by profile likelihood of the knee L / S; NaN where there is no answer.
+    """Ceilings of a block by profile likelihood of the knee L / S; NaN where there is no result.
 
     Attributes:
         value_mv, lower_mv, upper_mv: L and its 95 % interval, where the data bound it on both sides, (B,).
@@ -61,16 +61,16 @@ class Ceiling:
         which = np.flatnonzero(bent)
         if which.size:
             high[which] = self._limit(cells[which], inside[which], _FARTHEST * top[which], two_sided[which])
-        told = bent & np.isfinite(high)
+        bounded = bent & np.isfinite(high)
         # No output is above the ceiling, so the knee cannot lie below the output at the top.
         lowest = np.minimum(top * np.exp(-fits.free.shape[0, cells]), 0.98 * inside)
-        low = self._limit(cells, inside, lowest, np.where(told, two_sided, ONE_SIDED**2 * squared))
-        some, value = cells[told], (slope * knee)[told]
+        low = self._limit(cells, inside, lowest, np.where(bounded, two_sided, ONE_SIDED**2 * squared))
+        some, value = cells[bounded], (slope * knee)[bounded]
         stretch = self._stretch(some)
         self.value_mv[some] = value
-        self.lower_mv[some] = value - (value - (slope * low)[told]) * stretch
-        self.upper_mv[some] = value + ((slope * high)[told] - value) * stretch
-        self.above_bar[cells] = np.where(told, np.nan, slope * low / slope_mv_per_bar[cells])
+        self.lower_mv[some] = value - (value - (slope * low)[bounded]) * stretch
+        self.upper_mv[some] = value + ((slope * high)[bounded] - value) * stretch
+        self.above_bar[cells] = np.where(bounded, np.nan, slope * low / slope_mv_per_bar[cells])
 
     def _stretch(self, cells: IntArray) -> FloatArray:
         """Relative uncertainty of L = S * knee over that of the knee alone, (A,), to first order."""
@@ -91,7 +91,7 @@ class Ceiling:
         Args:
             cells: which cells, (A,).
             inside: a knee that fits.
-            outside: a knee that may not. Where it fits too, the answer is infinite when `outside` is the
+            outside: a knee that may not fit. Where it fits too, the result is infinite when `outside` is the
                 higher one, and `outside` itself when it is the lower one.
             wanted: rise of chi-squared.
         """
@@ -101,7 +101,7 @@ class Ceiling:
         open_ended = far_value <= 0.0
         near_root, far_root = -np.sqrt(wanted), np.sqrt(np.maximum(far_value, 0.0))
         for step in range(_STEPS):
-            # Halving and false position (Illinois) by turns: the rise is flat and then steep where a line
+            # Halving and false position (Illinois) alternate: the rise is flat and then steep where a line
             # meets a hard ceiling, and nearly straight elsewhere.
             part = np.full(cells.size, 0.5)
             if step % 2 or step > 5:
@@ -121,7 +121,7 @@ class Ceiling:
         """Rise of chi-squared with the knee held, sharpness and the rest free, as a function of the knee."""
         po2, free = self._block.po2[:, cells], self._fits.free
         part = self._fits.batch.subset(cells)
-        # Every search goes on from the sharpness that the one before ended with.
+        # Every search starts from the sharpness at which the one before ended.
         start = np.maximum(free.shape[1:, cells], np.log(4.0))
 
         def rise(knee: FloatArray) -> FloatArray:

@@ -1,7 +1,7 @@
 """The response curve of a cell: a line that its own ceiling bends, and how far it stays on the line.
 
-One cell and ten thousand take the same path: blocks of cells, each laid out once (`block`),
-fitted with a line, fixed and free sharpness (`models`), and then asked how far it is linear
+One cell and ten thousand take the same path: blocks of cells, each arranged once (`block`),
+fitted with a line, fixed and free sharpness (`models`), and then analysed for how far it is linear
 (`linear_to`) and where its ceiling lies (`ceiling`).
 """
 
@@ -34,41 +34,40 @@ _BLOCK: Final = 5000
 
 @dataclass(frozen=True, slots=True)
 class ResponseFits:
-    """Response curves of N cells. NaN where a number cannot be had; `reason` says why.
+    """Response curves of N cells. NaN where there is no number; `reason` says why.
 
     Attributes:
         model: chosen by AICc: "linear", "fixed sharpness", "free sharpness", or "" where none was fitted.
-        zero_mv, slope_mv_per_bar, sag, sharpness: of the chosen model, shape (N,). `sag` is m: the output at
-            the highest tested PO2 is exp(-m) of the straight line's. `sharpness` is NaN for a line.
+        zero_mv, slope_mv_per_bar, shortfall, sharpness: of the chosen model, shape (N,). `shortfall` is m:
+            the output at the highest tested PO2 is exp(-m) of the straight line's. `sharpness` is NaN for a
+            line.
         top_po2_bar: highest measured PO2, shape (N,).
         tested_to_bar: its nominal value where that is within 2 %, else the same, shape (N,).
-        covariance: of (zero, slope, sag, ln sharpness), shape (N, 4, 4); zero for what the model holds.
+        covariance: of (zero, slope, shortfall, ln sharpness), shape (N, 4, 4); zero for what the model fixes.
         chi_squared: of the three models in the order of `MODELS`, shape (N, 3); NaN for too few steps.
         degrees_of_freedom: shape (N, 3).
         converged: shape (N,).
         described: whether the family describes the steps: if not, the shape is another, shape (N,).
-        excess: Birge ratio by which the scatter between steps exceeds what was stated; 1 when it does not.
+        excess: Birge ratio by which the scatter between steps exceeds the stated one; 1 when it does not.
         linear_to_bar: highest PO2 with |indication error| <= 5 %, within the tested range; else NaN.
         u_linear_to_bar: standard uncertainty.
         linear_to_lower_bar, linear_to_upper_bar: 95 % interval (95.45 %, as everywhere).
         linear_to_dof: effective degrees of freedom.
         linear_to_at_least_bar: right-censored result, one-sided 95 %; NaN when `linear_to_bar` is given.
-        linear_to_method: "curve", "measured errors" (interpolated between, or the highest of, directly
-            measured errors), or "".
         linear_to_sensitivity: by (PO2, output) of every step, shape (N, 2K).
         u_shape_bar: part of `u_linear_to_bar` that comes from not knowing the shape between two steps.
         u_zero_bar: part of it that comes from assuming the output without oxygen, for cells that were not
             measured near it.
-        ceiling_mv: L; NaN when the data cannot tell it from a line.
+        ceiling_mv: L; NaN when the data fit a line as well.
         ceiling_lower_mv, ceiling_upper_mv: 95 % interval; upper may be infinite.
         ceiling_above_bar: the ceiling lies above what the line gives at this PO2 (one-sided 95 %).
-        reason: one sentence a cell, empty when all is well.
+        reason: one sentence for each cell, empty without a problem.
     """
 
     model: tuple[str, ...]
     zero_mv: FloatArray
     slope_mv_per_bar: FloatArray
-    sag: FloatArray
+    shortfall: FloatArray
     sharpness: FloatArray
     top_po2_bar: FloatArray
     tested_to_bar: FloatArray
@@ -84,7 +83,6 @@ class ResponseFits:
     linear_to_upper_bar: FloatArray
     linear_to_dof: FloatArray
     linear_to_at_least_bar: FloatArray
-    linear_to_method: tuple[str, ...]
     linear_to_sensitivity: FloatArray
     u_shape_bar: FloatArray
     u_zero_bar: FloatArray
@@ -97,7 +95,7 @@ class ResponseFits:
     def output_mv(self, cell: int, po2_bar: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Fitted output and its standard uncertainty at any PO2, both of the shape of `po2_bar`, (G,)."""
         sharpness = self.sharpness[cell] if np.isfinite(self.sharpness[cell]) else FIXED_SHARPNESS
-        shape = np.array([[self.sag[cell]], [np.log(sharpness)]])
+        shape = np.array([[self.shortfall[cell]], [np.log(sharpness)]])
         p = np.asarray(po2_bar, dtype=np.float64)[:, None]
         g, slopes, _ = column_and_slopes(shape, log_ratio(p, self.top_po2_bar[cell : cell + 1]), p)
         s = self.slope_mv_per_bar[cell]
@@ -128,7 +126,7 @@ class ResponseFits:
         )
 
     def statement(self, cell: int) -> str:
-        """Return one plain sentence on the ceiling: a number with its interval, or what the data exclude."""
+        """Return one sentence on the ceiling: a number with its interval, or what the data exclude."""
         if not self.model[cell]:
             return self.reason[cell]
         if np.isfinite(self.ceiling_mv[cell]):
@@ -139,15 +137,15 @@ class ResponseFits:
             least = self.ceiling_above_bar[cell]
             return f"no ceiling seen: if there is one, it lies above PO2 {least:.2f} bar (95 %)"
         if not self.described[cell]:
-            return "no ceiling is stated: the response has another shape than a line bent by a ceiling"
-        return "these steps say nothing of a ceiling"
+            return "no ceiling is stated: the response does not have the shape of a line bent by a ceiling"
+        return "these steps say nothing about a ceiling"
 
     def linear_to_budget(self, cell: int, errors: StepErrors) -> tuple[Contribution, ...]:
-        """Return what makes `linear_to_bar` of one cell uncertain, largest first.
+        """Return the contributions to the uncertainty of `linear_to_bar` of one cell, largest first.
 
         Args:
             cell: row.
-            errors: the same that was fitted.
+            errors: the same as fitted.
         """
         if not np.isfinite(self.linear_to_bar[cell]):
             return ()
@@ -180,9 +178,9 @@ def fit_responses(
             a cell does not have are NaN.
         calibration_po2_bar: where a handset would be calibrated.
         nominal_po2_bar: nominal PO2 of the steps, shape (K,), NaN where there is none; steps of equal nominal
-            value are repeats (up and down). Left out, steps are paired by their PO2.
+            value are repeats (up and down). Without it, steps are paired by their PO2.
         intervals: also find the profile-likelihood intervals and the ceiling's limits.
-        workers: threads; blocks are independent of each other, so the answer does not depend on it.
+        workers: threads; blocks are independent of each other, so the result does not depend on it.
 
     Returns:
         Arrays over cells.
@@ -231,7 +229,7 @@ def _solve(block: CellBlock, calibration_po2_bar: float, intervals: bool) -> dic
         "model": [MODELS[c] if f else "" for c, f in zip(fits.choice, fitted, strict=True)],
         "zero_mv": np.where(fitted, zero, np.nan),
         "slope_mv_per_bar": np.where(fitted, slope, np.nan),
-        "sag": np.where(fitted, shape[0], np.nan),
+        "shortfall": np.where(fitted, shape[0], np.nan),
         "sharpness": np.where(bent, np.exp(shape[1]), np.nan),
         "top_po2_bar": np.where(fitted, block.top, np.nan),
         "tested_to_bar": np.where(fitted, block.tested_to, np.nan),
@@ -247,7 +245,6 @@ def _solve(block: CellBlock, calibration_po2_bar: float, intervals: bool) -> dic
         "linear_to_upper_bar": linear.upper,
         "linear_to_dof": linear.dof,
         "linear_to_at_least_bar": linear.at_least,
-        "linear_to_method": list(linear.method),
         "linear_to_sensitivity": linear.sensitivity,
         "u_shape_bar": linear.u_shape,
         "u_zero_bar": linear.u_zero,

@@ -12,7 +12,7 @@ Number = float | NDArray[np.float64]
 
 
 def display_bar(output_mv: Number, calibration_mv: Number, calibration_po2_bar: Number) -> Number:
-    """PO2 shown by a handset that was told `calibration_po2_bar` at `calibration_mv` (a line through 0)."""
+    """PO2 shown by a handset calibrated to `calibration_po2_bar` at `calibration_mv` (a line through 0)."""
     return calibration_po2_bar * output_mv / calibration_mv
 
 

@@ -1,10 +1,10 @@
 """How far a cell is linear: the highest PO2 up to which its indication error stays within 5 %.
 
 Where the family describes the cell, the fitted curve gives the crossing, with a profile-likelihood interval.
-Directly measured errors bracket it between two steps in any case: an allowance for the true shape being
-another is a part of what that bracket leaves open, in doubt the measured nodes get half a say, and where the
-family does not describe the cell the crossing is interpolated inside the bracket alone. Beyond the tested
-range nothing is extrapolated: the result is then "at least".
+Directly measured errors always bracket it between two steps. The allowance for another true shape is a part
+of what that bracket leaves open. In doubt the measured nodes count half. Where the family does not describe
+the cell, the crossing is interpolated inside the bracket alone. Nothing is extrapolated beyond the tested
+range: the result is then "at least".
 """
 
 from __future__ import annotations
@@ -33,10 +33,10 @@ standard deviation of a rectangle). Set by trial on hard, soft, exponential and 
 GUIDED_ALLOWANCE: Final = 0.4
 """The same for cells that the family does not describe."""
 DOUBT: Final = 0.2
-"""Where residuals as large as a cell's come up less often than this, its measured nodes get half a say."""
+"""Where residuals as large as a cell's occur less often than this, its measured nodes count half."""
 
 HOPELESS: Final = 0.1
-"""A crossing whose standard uncertainty is more than this part of it is not told by the curve."""
+"""A crossing whose standard uncertainty is more than this part of it is not taken from the curve."""
 
 _GRID: Final = 49
 _HALVINGS: Final = 24
@@ -86,7 +86,6 @@ class LinearTo:
         sensitivity: by (PO2, output) of every step, (B, 2K).
         u_shape, u_zero: parts of `u` beyond the steps' own errors: interpolation or shape, and the assumed
             output without oxygen.
-        method: "curve", "measured errors" or "", object array (B,).
         reason: a sentence or "", object array (B,).
     """
 
@@ -111,7 +110,7 @@ class LinearTo:
         )
         self.sensitivity = np.zeros((b, 2 * block.k))
         self.u_shape, self.u_zero = np.zeros(b), np.zeros(b)
-        self.method, self.reason = np.full(b, "", dtype=object), np.full(b, "", dtype=object)
+        self.reason = np.full(b, "", dtype=object)
         free_usable = fits.usable[2] & (fits.free.amplitude > 0.0)
         self._guide = free_usable
         gradable = fitted & nodes.calibrated
@@ -136,7 +135,7 @@ class LinearTo:
         return np.asarray(fit.fixed[cells] + fit.amplitude[cells] * g)
 
     def _crossing(self) -> tuple[FloatArray, FloatArray]:
-        """Where the free curve leaves the band, (B,), infinite for nowhere near; and 1 -+ 5 %, (B,)."""
+        """Where the free curve leaves the band, (B,), infinite far beyond the range; and 1 -+ 5 %, (B,)."""
         fit, top = self._fits.free, self._block.top
         cells = np.arange(self._block.count)
         at_calibration = self._output(cells, np.full(cells.size, self._calibration))
@@ -165,14 +164,14 @@ class LinearTo:
         fit = self._fits.free
         p, kap = crossing[cells], kappa[cells]
         linear = self._linearised(cells, p, kap)
-        told = linear.u < HOPELESS * p
-        if not np.all(told):
-            self._from_curve(cells[told], crossing, kappa, intervals)
+        narrow = linear.u < HOPELESS * p
+        if not np.all(narrow):
+            self._from_curve(cells[narrow], crossing, kappa, intervals)
             return
         mixed = self._with_nodes(cells, p, linear)
         u, k = mixed.u, coverage_factor(mixed.dof)
         below, above = k * u, k * u
-        # Next to the least value it can have, the constraint of the profile degenerates.
+        # Close to its least possible value, the constraint of the profile degenerates.
         good = np.flatnonzero((p > 1.09 * self._calibration) & (u > 0.0) & (kap < 1.0))
         if intervals and good.size:
             some, centre, towards = cells[good], p[good], linear.towards[:, good]
@@ -181,8 +180,8 @@ class LinearTo:
                 return self._profile(some, t, fit.shape[:, some] + towards * (t - centre))
 
             stretch = (u / np.maximum(linear.u_stated, 1e-300))[good]
-            # The wider of profile and linear interval: next to a kink the profile alone is too narrow, since
-            # the covariance was made with the slope on one side of it.
+            # The wider of profile and linear interval: next to a kink the profile alone is too narrow,
+            # because the covariance was made with the slope on one side of it.
             for side, width in ((-1.0, below), (1.0, above)):
                 reach = side * k[good] * linear.u_stated[good]
                 limit = _profile_limit(rise_at, centre, reach, k[good], 1.06 * self._calibration)
@@ -194,13 +193,13 @@ class LinearTo:
         self.upper[cells] = mixed.value + np.hypot(above, k * mixed.u_shape)
         self.u_zero[cells], self.u_shape[cells] = mixed.u_zero, mixed.u_shape
         self.sensitivity[cells] = np.concatenate([mixed.by_po2, mixed.by_mv]).T
-        self.method[cells] = "curve"
 
     def _with_nodes(self, cells: IntArray, p: FloatArray, linear: _Linearised) -> _Mixed:
-        """Allow for another shape; in doubt, let the measured nodes have half a say.
+        """Allow for another shape; in doubt, let the measured nodes count half.
 
-        The curve's crossing has the least noise, that of the curve led through the measured nodes the least
-        bias where the true shape is a little another. Their mean is half as biased, and little noisier.
+        The curve's crossing has the least noise. The crossing of the curve led through the measured nodes has
+        the least bias where the true shape differs a little. Their mean has half the bias and little more
+        noise.
         """
         value, u_zero, u_shape = p.copy(), linear.u_zero.copy(), np.zeros(cells.size)
         by_po2, by_mv = linear.by_po2.copy(), linear.by_mv.copy()
@@ -215,8 +214,8 @@ class LinearTo:
         by_mv[:, where] = 0.5 * (by_mv[:, where] + guided_mv)
         u_zero[where] *= 0.5
         spread = self._block.spread(by_po2, by_mv, cells, self._excess[cells])
-        # A mean cannot be quieter than the curve, which weighs all steps best; where it seems so, a kink next
-        # to a node has hidden part of its noise.
+        # A mean cannot have less noise than the curve, which weighs all steps best. Where it seems so, a kink
+        # next to a node has hidden part of its noise.
         seems = np.hypot(spread.u, u_zero) < linear.u
         return _Mixed(
             value=value,
@@ -229,7 +228,7 @@ class LinearTo:
         )
 
     def _linearised(self, cells: IntArray, p: FloatArray, kappa: FloatArray) -> _Linearised:
-        """First-order uncertainty of the free curve's crossing p, and what it comes from."""
+        """First-order uncertainty of the free curve's crossing p, by source."""
         fit, block = self._fits.free, self._block
         covariance, influence = self._fits.free_covariance
         covariance, influence = covariance[cells], influence[cells]
@@ -293,7 +292,7 @@ class LinearTo:
         value = np.where(led, guided, value)
         by_po2, by_mv = np.where(led, guided_po2, by_po2), np.where(led, guided_mv, by_mv)
         spread = self._block.spread(by_po2, by_mv, cells, self._excess[cells])
-        # A crossing upwards has no bound but the two nodes, and the chord for a best guess.
+        # An upward crossing is bounded by the two nodes alone; the chord is the best estimate.
         allowance = np.where(led, GUIDED_ALLOWANCE, np.where(bracket.falls, 1.0, 0.5))
         u_shape = allowance * bracket.opening / np.sqrt(12.0)
         u = np.hypot(spread.u, u_shape)
@@ -304,10 +303,9 @@ class LinearTo:
         self.lower[cells], self.upper[cells] = value - k * u, value + k * u
         self.u_shape[cells] = u_shape
         self.sensitivity[cells] = np.concatenate([by_po2, by_mv]).T
-        self.method[cells] = "measured errors"
         odd, few = cells[~self._described[cells]], cells[self._described[cells] & ~curve[cells]]
         self.reason[odd] = (
-            "the response has another shape than a line bent by a ceiling: "
+            "the response does not have the shape of a line bent by a ceiling: "
             "how far it is linear is interpolated between measured errors"
         )
         self.reason[few] = (
@@ -342,7 +340,7 @@ class LinearTo:
         rise = rises[0] + (miss_high - miss_low) / width
         rise = np.where(rise < bracket.chord_rise, rise, bracket.chord_rise)
         by_po2, by_mv = bracket.sensitivity(crossing, rise, rises[1], rises[2])
-        # How the curve bends between the nodes is known from the other steps.
+        # The bend of the curve between the nodes is known from the other steps.
         part = (crossing - bracket.low_po2) / width
         by_parameter = np.stack(
             [
@@ -359,7 +357,7 @@ class LinearTo:
     def _beyond(
         self, cells: IntArray, curve: NDArray[np.bool_], crossing: FloatArray, kappa: FloatArray
     ) -> None:
-        """Find the highest tested PO2 that the evidence still puts inside the band (one-sided 95 %)."""
+        """Find the highest tested PO2 that is shown to be inside the band (one-sided 95 %)."""
         if not cells.size:
             return
         nodes, tested_to = self._nodes, self._block.tested_to[cells]
@@ -375,14 +373,13 @@ class LinearTo:
             doubt = ONE_SIDED * u_errors[j]
             outside |= here & (np.abs(error) > LINEAR_TO_ERROR)
             blocked |= here & ~(np.abs(error) + doubt <= LINEAR_TO_ERROR)
-            # The top step counts by its nominal PO2, where an output that stays flat from here on would still
-            # be inside.
+            # The top step counts with its nominal PO2 if an output that stays flat from here on would still
+            # be inside there.
             flat = (1.0 + error - doubt) * top / tested_to >= 1.0 - LINEAR_TO_ERROR
             nominal = (np.abs(tested_to / top - 1.0) < NOMINAL_SLACK) & flat
             reached = np.where(here & ~blocked, np.where(nominal, tested_to, top), reached)
         self.at_least[cells] = reached
-        self.method[cells] = "measured errors"
-        # Where steps are in doubt but none is outside, the whole curve says more than the steps below them.
+        # Where steps are in doubt but none is outside, the whole curve shows more than the steps below them.
         doubtful = blocked & curve[cells] & ~outside
         if np.any(doubtful):
             some = cells[doubtful]
@@ -393,9 +390,7 @@ class LinearTo:
                 u = self._linearised(close, crossing[close], kappa[close]).u
                 least[near] = np.minimum(least[near], crossing[close] - ONE_SIDED * u)
             self.at_least[some] = np.clip(least, self._calibration, tested_to[doubtful])
-            self.method[some] = "curve"
         nothing = cells[~np.isfinite(self.at_least[cells])]
-        self.method[nothing] = ""
         self.reason[nothing] = np.where(
             nodes.above[:, nothing].any(axis=0),
             "the measured errors are too uncertain to say how far this cell is linear",
@@ -419,7 +414,7 @@ def _halve(
     before: Callable[[FloatArray], NDArray[Any]],
     halvings: int = _HALVINGS,
 ) -> FloatArray:
-    """Bisect: `before(x)` is true below the point looked for, (A,)."""
+    """Bisect: `before(x)` is true below the wanted point, (A,)."""
     for _ in range(halvings):
         middle = 0.5 * (low + high)
         below = before(middle)
@@ -438,7 +433,7 @@ def _profile_limit(
     """Where the root of the rise of chi-squared reaches `wanted`, (A,).
 
     That root is nearly a straight line through the centre, so a few secant steps from the linearised limit,
-    `centre + reach`, do.
+    `centre + reach`, are enough.
     """
     guess = np.maximum(centre + reach, least)
     before, before_root = centre, np.zeros_like(centre)

@@ -1,7 +1,7 @@
 """Three response models of one block of cells: line, fixed and free sharpness, all with one covariance.
 
 Errors of the reference PO2 are carried into the output through the curve's local slope (effective variance),
-with everything that steps share kept as common.
+with the errors common to all steps kept as common.
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ from grading.response.shape import (
 )
 
 DESCRIBED_PROBABILITY: Final = 1e-3
-"""The family is said not to describe a cell when residuals like these would come up less often."""
+"""The family does not describe a cell when residuals as large occur less often than this."""
 
 NEARLY_STRAIGHT: Final = 0.01
-"""Sag below which the sharpness is a matter of where the fit was started."""
+"""Shortfall below which the sharpness depends on where the fit was started."""
 
 PARAMETERS: Final = np.array([2, 3, 4])
 
@@ -45,8 +45,8 @@ class ThreeFits:
         spare: degrees of freedom of each, (3, B).
         chi_squared: NaN where not usable, (3, B).
         choice: model of least AICc, as an index, (B,).
-        chance: how often residuals as large as those of free sharpness come up if it is right, (B,).
-        slope: local slope dV/dp of the rough fit, which the covariance was made with, (R, B).
+        chance: how often residuals as large as those of free sharpness occur if it is right, (B,).
+        slope: local slope dV/dp of the rough fit, used for the covariance, (R, B).
         final_slope: the same of the free fit, (R, B).
         w: whitener, (R, R, B).
         batch: the whitened data, for further fits with other constraints.
@@ -71,7 +71,7 @@ class ThreeFits:
             return g, slopes[:1]
 
         fixed = self.batch.solve(fixed_moving, free.shape[:1], LOWEST_SHAPE[:1], HIGHEST_SHAPE[:1])
-        # The free model contains the fixed one; where it came out worse it had stopped in a side valley.
+        # The free model contains the fixed one; where its result is worse, it stopped in a side valley.
         worse = np.flatnonzero(free.chi_squared > fixed.chi_squared + 1e-9)
         if worse.size:
             start = np.concatenate([fixed.shape, log_sharpness])[:, worse]
@@ -109,8 +109,8 @@ class ThreeFits:
         rough = SeparableBatch(block.present / np.sqrt(block.variance(steepness)), block.mv, ones)
         best = np.full(block.count, np.inf)
         start = np.zeros((2, block.count))
-        for sag, sharpness in STARTING_SHAPES:
-            shape = np.broadcast_to(np.array([[sag], [np.log(sharpness)]]), start.shape)
+        for shortfall, sharpness in STARTING_SHAPES:
+            shape = np.broadcast_to(np.array([[shortfall], [np.log(sharpness)]]), start.shape)
             chi = rough.linear(column(shape, block.log_ratio, block.po2)).chi_squared
             lower = chi < best
             best = np.where(lower, chi, best)
@@ -120,14 +120,14 @@ class ThreeFits:
         )
 
     def _try_sharper_and_softer(self, free: BatchFit) -> None:
-        """Start the nearly straight cells again: a ceiling that only the top step feels is a valley apart."""
+        """Start nearly straight cells again: a ceiling that affects only the top step is a separate valley."""
         straight = np.flatnonzero(free.shape[0] < NEARLY_STRAIGHT)
         if not straight.size:
             return
         again = self.batch.subset(straight)
-        for sag, sharpness in STRAIGHT_STARTS:
+        for shortfall, sharpness in STRAIGHT_STARTS:
             start = np.empty((2, straight.size))
-            start[0], start[1] = sag, np.log(sharpness)
+            start[0], start[1] = shortfall, np.log(sharpness)
             other = again.solve(
                 self.moving(straight), start, LOWEST_SHAPE, HIGHEST_SHAPE, tolerance=1e-5, most_iterations=25
             )
@@ -161,10 +161,10 @@ class ThreeFits:
         )
 
     def judge(self) -> tuple[NDArray[np.bool_], FloatArray]:
-        """Say whether the family describes each cell, and the Birge ratio of scatter beyond what was stated.
+        """Say whether the family describes each cell, and the Birge ratio of scatter beyond the stated one.
 
-        Where residuals are too large, repeats of equal steps tell scatter (hysteresis, a noisy contact) from
-        a shape that is not ours: the lack of fit is what the curve leaves beyond the scatter of the repeats.
+        Where residuals are too large, repeats of equal steps separate scatter (hysteresis, a noisy contact)
+        from a shape outside the family: the lack of fit is what the curve leaves beyond the repeats' scatter.
         """
         block, spare, chi = self._block, self.spare[2], self.chi_squared[2]
         described = np.ones(block.count, dtype=bool)
@@ -211,7 +211,7 @@ class ThreeFits:
         return self.covariance(self.free.shape, self.free.amplitude, np.full(self._block.count, 2))
 
     def stretched(self, covariance: FloatArray, influence: FloatArray, excess: FloatArray) -> FloatArray:
-        """Covariance of the parameters for a Birge ratio, (B, 4, 4): what steps share is not stretched.
+        """Covariance of the parameters for a Birge ratio, (B, 4, 4); common errors are not stretched.
 
         Args:
             covariance: as `covariance` returns it.
@@ -225,30 +225,30 @@ class ThreeFits:
     def covariance(
         self, shape: FloatArray, amplitude: FloatArray, choice: IntArray
     ) -> tuple[FloatArray, FloatArray]:
-        """Covariance of (zero, slope, m, ln n) and its cause.
+        """Covariance of (zero, slope, m, ln n) and its source.
 
         Args:
             shape: (2, B).
             amplitude: slope of the line, (B,).
-            choice: model index, (B,): what the model holds gets no variance.
+            choice: model index, (B,): parameters that the model fixes get no variance.
 
         Returns:
             Covariance (B, 4, 4), and the derivatives of the parameters by the data, (B, 4, R).
         """
         block = self._block
         g, slopes, _ = column_and_slopes(shape, block.log_ratio, block.po2)
-        sagging = (choice > 0) & (shape[0] > 1e-9)
-        bending = sagging & (choice > 1) & (shape[1] > LOWEST_SHAPE[1]) & (shape[1] < HIGHEST_SHAPE[1])
-        by_sag = np.where(sagging, amplitude * slopes[0], 0.0)
+        falling_short = (choice > 0) & (shape[0] > 1e-9)
+        bending = falling_short & (choice > 1) & (shape[1] > LOWEST_SHAPE[1]) & (shape[1] < HIGHEST_SHAPE[1])
+        by_shortfall = np.where(falling_short, amplitude * slopes[0], 0.0)
         by_sharpness = np.where(bending, amplitude * slopes[1], 0.0)
-        white = np.einsum("ijb,pjb->bpi", self.w, np.stack([np.ones_like(g), g, by_sag, by_sharpness]))
+        white = np.einsum("ijb,pjb->bpi", self.w, np.stack([np.ones_like(g), g, by_shortfall, by_sharpness]))
         scale = np.sqrt(np.einsum("bpi,bpi->bp", white, white))
         free = scale > 0.0
         factor = np.where(free, 1.0 / np.where(free, scale, 1.0), 0.0)
         white *= factor[..., None]
         normal = np.einsum("bpi,bqi->bpq", white, white)
         diagonal = np.arange(PARAMETERS[2])
-        # The ridge only keeps a direction without information finite: its variance comes out enormous.
+        # The ridge only keeps a direction without information finite: its variance becomes very large.
         normal[:, diagonal, diagonal] += np.where(free, 1e-13, 1.0)
         inverse = np.linalg.inv(normal)
         covariance = inverse * factor[:, :, None] * factor[:, None, :]

@@ -19,10 +19,10 @@ class Bracket:
         cells: which cells have such nodes.
         low_po2, low_mv, high_po2, high_mv: the last node inside the band and the first one outside.
         line: output per bar of a display that is wrong by exactly the band's edge.
-        falls: whether the display reads low there (a cell that sags), not high.
+        falls: whether the display reads low there (a cell whose output falls short), not high.
         chord: crossing of the straight line between the two nodes.
-        nearest, farthest: between these the crossing lies if the output bends one way only and never falls
-            as PO2 rises. With `falls` false nothing is known but the nodes themselves.
+        nearest, farthest: the crossing lies between these if the output bends one way only and never falls
+            as PO2 rises. With `falls` false only the nodes themselves are known.
         low_share, high_share, calibration_share: weight of every step in the three nodes, (K, A).
         calibration_mv, calibration_rise: output and output per bar of the calibration node.
     """
@@ -50,7 +50,7 @@ class Bracket:
 
     @property
     def opening(self) -> FloatArray:
-        """How far apart the bounds are, (A,)."""
+        """Distance between the bounds, (A,)."""
         return self.farthest - self.nearest
 
     def sensitivity(
@@ -154,8 +154,8 @@ class Nodes:
         chord = (v_a - rise * p_a) / (line - rise)
         earlier, later = self._before[a, cells], self._after[b, cells]
         with np.errstate(divide="ignore", invalid="ignore"):
-            # From the left the output can go on no steeper than it came; from the right it came no flatter
-            # than it goes on, and beyond the last step all that is known is that it never falls.
+            # After the lower node the output is at most as steep as before it. Before the upper node it is at
+            # least as steep as after it; beyond the last step it is only known not to fall.
             rise_left = np.where(
                 earlier >= 0, (v_a - mv[earlier, cells]) / (p_a - po2[earlier, cells]), v_a / p_a
             )
@@ -172,7 +172,7 @@ class Nodes:
             line=line,
             falls=falls,
             chord=chord,
-            # Noise can bend the steps the wrong way by a hair; then the two bounds change places.
+            # Noise can bend the steps slightly the wrong way; then the two bounds change places.
             nearest=np.where(falls, np.minimum(chord, farthest), p_a),
             farthest=np.where(falls, np.maximum(chord, farthest), p_b),
             low_share=self.share(a, cells),
@@ -184,7 +184,7 @@ class Nodes:
 
 
 def _neighbours(here: np.ndarray[tuple[int, ...], np.dtype[np.bool_]]) -> IntArray:
-    """Nearest node before each one that the cell really has, -1 where there is none, (J, B)."""
+    """Nearest earlier node that the cell has, for each node; -1 where there is none, (J, B)."""
     before = np.full(here.shape, -1, dtype=np.int64)
     last = np.full(here.shape[1], -1, dtype=np.int64)
     for j in range(here.shape[0]):

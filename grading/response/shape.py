@@ -2,9 +2,10 @@
 
 V(p) = z + S g(p), g(p) = p (1 + (S p / L)^n)^(-1/n): diffusion (slope S) and the cell's ceiling L blended
 with sharpness n. n = 1 is the Koutecky-Levich form (Bard and Faulkner, Electrochemical Methods), large n a
-hard ceiling. The shape is written by the *sag* m instead of the ceiling: at the highest tested PO2, p_t, the
-output above zero is exp(-m) of the straight line's, so that (S p / L)^n = (exp(n m) - 1) (p / p_t)^n. A
-straight line is m = 0, an ordinary point of this form, where other choices of parameters are singular.
+hard ceiling. The shape is written by the *shortfall* m instead of the ceiling: at the highest tested PO2,
+p_t, the output above zero is exp(-m) of the straight line's, so that (S p / L)^n = (exp(n m) - 1)
+(p / p_t)^n. A straight line is m = 0, an ordinary point of this form, whereas other choices of parameters are
+singular.
 
 Arrays run over steps or grid points first and over cells last. A shape is (m, ln n), each of shape (B,).
 """
@@ -30,10 +31,10 @@ STARTING_SHAPES: Final = (
     (0.25, 25.0),
     (0.6, 3.0),
 )
-"""Pairs of sag and sharpness that a fit is started from, the best of them for each cell."""
+"""Starts of a fit as pairs of shortfall and sharpness; the best is used for each cell."""
 
 STRAIGHT_STARTS: Final = ((0.002, 100.0), (0.002, 12.0))
-"""Further starts for cells that came out nearly straight."""
+"""Further starts for cells with a nearly straight result."""
 
 _LOG_FLOOR: Final = -60.0
 _LARGE: Final = 600.0
@@ -56,7 +57,7 @@ def column(shape: FloatArray, ratio: FloatArray, po2: FloatArray) -> FloatArray:
 
 
 def _softplus(y: FloatArray, exponent: FloatArray) -> FloatArray:
-    """ln(1 + y), taken from the exponent where y = exp(exponent) is too large to be told from 1 + y."""
+    """ln(1 + y), taken from the exponent where y = exp(exponent) is so large that 1 + y equals y."""
     return np.where(exponent > _BIG, exponent, np.log1p(np.minimum(y, 1e17)))
 
 
@@ -73,9 +74,9 @@ def column_and_slopes(
     below = 1.0 / (1.0 + y)
     slopes = np.empty((2, *g.shape))
     # With a = exp(n m) - 1 and y = a (p/p_t)^n, (p/p_t)^n (1 + a) is y + (p/p_t)^n.
-    by_sag = (y + power) * below
-    slopes[0] = -g * by_sag
-    slopes[1] = g * (logarithm - m * by_sag - y * below * ratio)
+    by_shortfall = (y + power) * below
+    slopes[0] = -g * by_shortfall
+    slopes[1] = g * (logarithm - m * by_shortfall - y * below * ratio)
     return g, slopes, relative * below
 
 

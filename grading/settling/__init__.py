@@ -1,1 +1,1 @@
-"""How a cell settles: what its output comes to, and how fast it gets there."""
+"""How a cell settles: its settled output and its response time."""

@@ -1,8 +1,8 @@
-"""The exact answer of lagging cells to a measured pressure trace.
+"""The exact response of lagging cells to a measured pressure trace.
 
-Between two samples the driving PO2 is taken as a straight line. For that input the answer of one pole is
-known in closed form, at the samples and between them, on any spacing of samples; the other models are sums of
-poles.
+Between two samples the driving PO2 is taken as a straight line. For that input the response of one pole is
+known in closed form, at the samples and between them, for any spacing of samples. The other models are sums
+of poles.
 """
 
 from __future__ import annotations
@@ -37,7 +37,7 @@ class Drive:
 
     @classmethod
     def joined(cls, traces: Sequence[tuple[FloatArray, FloatArray]]) -> Drive:
-        """Lay traces of (t_s, po2_bar) end to end; see `shifts` for where each went."""
+        """Lay traces of (t_s, po2_bar) end to end; see `shifts` for the offset of each."""
         lengths = [len(t) for t, _ in traces]
         first = np.concatenate([[0], np.cumsum(lengths)[:-1]]).astype(np.int64)
         t_s = np.concatenate([t + shift for (t, _), shift in zip(traces, shifts(traces), strict=True)])
@@ -45,7 +45,7 @@ class Drive:
 
 
 def shifts(traces: Sequence[tuple[FloatArray, FloatArray]], apart_s: float = 10.0) -> list[float]:
-    """What is added to the time of each trace so that they follow one another `apart_s` apart."""
+    """Time to add to each trace so that the traces follow one another with gaps of `apart_s`."""
     moved = []
     end = 0.0
     for t, _ in traces:
@@ -56,7 +56,7 @@ def shifts(traces: Sequence[tuple[FloatArray, FloatArray]], apart_s: float = 10.
 
 @dataclass(frozen=True, slots=True)
 class Places:
-    """Where M instants lie among the samples of a drive: sample before, time since it, slope of the PO2."""
+    """Places of M instants among the samples of a drive: sample before, time since it, slope of the PO2."""
 
     index: IntArray
     since_s: FloatArray
@@ -75,7 +75,7 @@ def places(drive: Drive, at_s: FloatArray) -> Places:
 
 
 def pole_states(drive: Drive, tau_s: float) -> FloatArray:
-    """Answer of 1/(1 + tau s) at the samples of a drive, shape (K,).
+    """Response of 1/(1 + tau s) at the samples of a drive, shape (K,).
 
     y[k+1] = e y[k] + (1-e) p[k] + (p[k+1]-p[k]) (1 - (tau/h)(1-e)) with e = exp(-h/tau), the exact
     discretisation for an input linear between samples; it is a bidiagonal system, solved as such.
@@ -97,7 +97,7 @@ def pole_states(drive: Drive, tau_s: float) -> FloatArray:
 
 
 def pole_at(states: FloatArray, tau_s: float, where: Places) -> FloatArray:
-    """Answer of a pole between its samples: p + m (s - tau) + (y[k] - p[k] + m tau) exp(-s/tau), (M,).
+    """Response of a pole between its samples: p + m (s - tau) + (y[k] - p[k] + m tau) exp(-s/tau), (M,).
 
     m is the slope of the driving PO2 and s the time since sample k.
     """
@@ -110,7 +110,7 @@ def pole_at(states: FloatArray, tau_s: float, where: Places) -> FloatArray:
 
 
 def one_pole(drive: Drive, tau_s: float, where: Places) -> FloatArray:
-    """Answer of 1/(1 + tau s) at `where`, shape (M,)."""
+    """Response of 1/(1 + tau s) at `where`, shape (M,)."""
     return pole_at(pole_states(drive, tau_s), tau_s, where)
 
 
@@ -127,7 +127,7 @@ def membrane_poles(tau_s: float) -> tuple[FloatArray, FloatArray]:
 
 
 def poles(drive: Drive, taus_s: FloatArray, weights: FloatArray, where: Places) -> FloatArray:
-    """Answer of a sum of poles at `where`, shape (M,)."""
+    """Response of a sum of poles at `where`, shape (M,)."""
     answer = np.zeros_like(where.since_s)
     for tau_s, weight in zip(taus_s, weights, strict=True):
         answer += weight * one_pole(drive, float(tau_s), where)
@@ -135,7 +135,7 @@ def poles(drive: Drive, taus_s: FloatArray, weights: FloatArray, where: Places) 
 
 
 def poles_t90_s(taus_s: FloatArray, weights: FloatArray) -> float:
-    """T90 of a sum of poles for an ideal step: the last time that the answer rises through 0.9."""
+    """T90 of a sum of poles for an ideal step: the last time that the response rises through 0.9."""
 
     def short_of(t_s: float | FloatArray) -> FloatArray:
         left: FloatArray = np.exp(-np.asarray(t_s)[..., None] / taus_s) @ weights

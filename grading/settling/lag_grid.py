@@ -1,7 +1,7 @@
-"""Fits sums of lagging poles to measured changes, fast: the answers of a grid of poles are worked out once.
+"""Fits sums of lagging poles to measured changes, fast: the responses of a grid of poles are calculated once.
 
-The answer of any pole is interpolated from the grid in the logarithm of its time constant and in the delay
-of the stamps, so that a model is a short vector of weights, and every sum of squares a quadratic form in it.
+The response of any pole is interpolated from the grid in the logarithm of its time constant and in the delay
+of the stamps, so that a model is a short vector of weights and every sum of squares a quadratic form in it.
 """
 
 from __future__ import annotations
@@ -56,12 +56,12 @@ class Found:
 
 
 class Grid:
-    """The changes of one cell and direction, and what every pole of the grid makes of them.
+    """The changes of one cell and direction, with the response of every pole of the grid to them.
 
     Args:
         traces: (t_s, po2_bar) of each change.
         outputs: (t_s, output_mv) of each change.
-        noise_mv: what a sum of squares is measured in.
+        noise_mv: unit of the residuals in a sum of squares.
         skew_s: standard uncertainty of the delay between the stamps; it is searched to three times that.
         passed_mv: white noise of the driving trace, times the gain, in mV.
     """
@@ -157,7 +157,7 @@ class Grid:
         size = np.maximum(projected @ w, 1e-300)
         gain = along / size
         residual_along = self._along - gain[:, None] * projected
-        # d(residual) of each parameter is -gain * (part of d(answer) across the answer itself).
+        # d(residual) of each parameter is -gain * (part of d(response) orthogonal to the response itself).
         across = projected @ dw.T
         inner = np.einsum("pi,rij,qj->rpq", dw, self._gram, dw, optimize=True)
         inner -= across[:, :, None] * across[:, None, :] / size[:, None, None]
@@ -194,7 +194,7 @@ class Grid:
 
 
 def pole_answers(drive: Drive, at_s: FloatArray, node_s: float) -> FloatArray:
-    """What every pole of the grid makes of a drive at delays of -node, 0 and node, shape (M, 3 J)."""
+    """Response of every pole of the grid to a drive at delays of -node, 0 and node, shape (M, 3 J)."""
     nodes = [places(drive, at_s - delay_s) for delay_s in (-node_s, 0.0, node_s)]
     answers = np.empty((3 * len(_TAUS_S), len(at_s)))
     for j, tau_s in enumerate(_TAUS_S):
@@ -206,10 +206,10 @@ def pole_answers(drive: Drive, at_s: FloatArray, node_s: float) -> FloatArray:
 
 @lru_cache(maxsize=16)
 def _click_gram(spacing_s: float, after_s: float, node_s: float) -> FloatArray:
-    """Sum of squares that one sample's unit noise leaves after each pair of poles, shape (3 J, 3 J).
+    """Sum of squares of one sample's unit noise after each pair of poles, shape (3 J, 3 J).
 
-    The noise is that of one sample of the driving trace, linear to its neighbours like all of it; outputs
-    are read `after_s` after the samples.
+    The noise is that of one sample of the driving trace, linear to its neighbours like the whole trace;
+    outputs are read `after_s` after the samples.
     """
     t_s = spacing_s * np.arange(_CLICK_SAMPLES, dtype=np.float64)
     po2 = np.zeros(_CLICK_SAMPLES)

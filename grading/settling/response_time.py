@@ -1,18 +1,18 @@
-"""Response time of a cell from pressure changes that are no steps.
+"""Response time of a cell from pressure ramps.
 
-The pot ramps, so the time that the output takes says little; what is fitted is the cell's own lag, by running
-the measured PO2 through a model of the cell. Only time constants are searched for; gain and zero of every
-change are solved for (variable projection), so a response that is curved over several changes is followed by
-a straight piece each.
+The pot ramps, so the time that the output takes says little. The cell's own lag is fitted, by passing the
+measured PO2 through a model of the cell. Only time constants are searched for; gain and zero of every change
+are solved for (variable projection), so a response that is curved over several changes is followed by one
+straight piece for each.
 
-Models: one pole; a planar membrane; either with a slow mode beside it. Every model carries a delay between
-the stamps of pressure and output, held near zero by how well the two clocks agree (a Gaussian prior); it
-takes up a skew of the stamps and is no part of T90. White noise of the gauge goes through a model like the
-signal, and a slow model averages it away: plain least squares would favour slow models, so what a model saves
-that way is given back.
+Models: one pole; a planar membrane; either with a slow mode beside it. Every model has a delay between the
+stamps of pressure and output. A Gaussian prior, from how well the two clocks agree, holds it near zero; it
+takes up a skew of the stamps and is not part of T90. White noise of the gauge passes through a model like the
+signal, and a slow model averages it out. Plain least squares would therefore favour slow models, so this
+advantage is taken back.
 
-Models are weighed by AICc on the number of readings that are worth as much as independent ones; the
-uncertainty of T90 holds the disagreement of the models that the data cannot tell apart.
+Models are weighed by AICc with the effective number of independent readings. The uncertainty of T90 includes
+the disagreement of the models that fit the data about equally well.
 """
 
 from __future__ import annotations
@@ -37,23 +37,23 @@ MOST_U_S: Final = 1.0
 """A T90 whose standard uncertainty exceeds both is not given."""
 
 MODEL_RELATIVE_U: Final = 0.0002
-"""Standard uncertainty of T90 for what no model here says: straight lines between samples, a cut series."""
+"""Standard uncertainty of T90 for what no model here covers: straight lines between samples, a cut series."""
 
 SLOW_MODE_U_FACTOR: Final = 1.4
 """How much wider T90 scatters than the linearised covariance says when a model has a slow mode: its share,
-both time constants and the delay trade against one another. This and `MODEL_RELATIVE_U` were found on 3,000
+both time constants and the delay are correlated. This and `MODEL_RELATIVE_U` were found on 3,000
 simulated cells of three kinds, of which their 95 % intervals hold the truth of 95 %; the benchmark
 tests/benchmarks/coverage.py tries them on others."""
 
 POT_RELATIVE_U: Final = 0.008
-"""And of what a real pot adds to that: gauge readings of some age, gas dosed in shots, a cell warmed by the
+"""The same for what a real pot adds: gauge readings of some age, gas dosed in shots, a cell warmed by the
 filling. Found from runs of the virtual bench with cells of known T90, slow ones above all."""
 
 BENT_RELATIVE_U: Final = 0.5
-"""And of what the straightening of a curved response leaves, times how far it was bent over the change."""
+"""The same for straightening a curved response, per unit of its bend over the change."""
 
 MOST_RAMP_OVER_T90: Final = 40.0
-"""A change of pressure that takes longer than this many T90 tells nothing of it."""
+"""A change of pressure that takes longer than this many T90 says nothing about it."""
 
 MOST_MISFIT_NOISES: Final = 3.0
 MOST_MISFIT_OF_CHANGE: Final = 0.006
@@ -76,9 +76,9 @@ class Change:
         direction, step: of the step that the change leads to.
         drive_t_s, drive_po2_bar: measured PO2 from well before the change to the end of the hold, (K,).
         t_s, output_mv: good readings of the cell from a few seconds before the change on, (M,).
-        straight_mv: the same, bent straight along the cell's own static response, (M,).
+        straight_mv: the same, straightened along the cell's own static response, (M,).
         begin_s: when the change begins, on the same clock.
-        noise_mv: rms of the output at rest.
+        noise_mv: rms noise of the steady output.
     """
 
     direction: Direction
@@ -146,9 +146,9 @@ class _Fit:
     """One model fitted to all changes of a direction.
 
     Attributes:
-        misfit: mean square of the residual without what the gauge's noise adds to it, in mV squared.
+        misfit: mean square of the residual without the part from the gauge's noise, in mV squared.
         surprise: how far the delay is from zero, in squared standard uncertainties.
-        effective_readings: how many independent readings the residual is worth.
+        effective_readings: effective number of independent readings in the residual.
     """
 
     model: _Model
@@ -178,7 +178,7 @@ def fit_response(
 
     Returns:
         One response; its trace and its step are those of the change with the most signal over noise. Where
-        T90 cannot be had, `t90_s` is None and `reason` says why.
+        there is no T90, `t90_s` is None and `reason` says why.
     """
     usable = [c for c in changes if len(c.t_s) >= LEAST_READINGS]
     shown = max(changes, key=_signal)
@@ -188,7 +188,7 @@ def fit_response(
     grid = _grid(usable, skew_s)
     fits = [fit for fit in (_fit(grid, model) for model in _MODELS) if fit is not None]
     if not fits:
-        return replace(empty, reason="no lag can be told from this change")
+        return replace(empty, reason="no lag can be fitted to this change")
     chosen, t90_s, u_t90_s = _weigh(fits)
     bent = float(np.median([_bend(c) for c in usable]))
     relative = np.hypot(np.hypot(MODEL_RELATIVE_U, pot_relative_u), BENT_RELATIVE_U * bent)
@@ -223,7 +223,7 @@ def fit_response(
 
 
 def _ramp_s(change: Change) -> float:
-    """How long the middle nine tenths of the change of PO2 took, in seconds."""
+    """Duration of the middle nine tenths of the change of PO2, in seconds."""
     here = change.drive_t_s >= change.begin_s - AT_REST_S
     t_s, p = change.drive_t_s[here], change.drive_po2_bar[here]
     if len(p) < LEAST_READINGS:
@@ -291,7 +291,7 @@ def _fit(grid: Grid, model: _Model) -> _Fit | None:
     free = len(found.x) + 2 * len(grid.spans)
     if n <= 2 * free:
         return None
-    # A misfit leaves few independent readings; it is told as such, not by a variance without bounds.
+    # A misfit leaves few independent readings; it is reported as a misfit, not as an unbounded variance.
     worth = max(n / _correlation_length(grid, residual), free + 3.0)
     variance = float(residual @ residual) / n * worth / (worth - free)
     information = found.jacobian_square * (worth / n) / max(variance, 1e-12)
@@ -337,7 +337,7 @@ def _gradient(model: _Model, x: FloatArray) -> FloatArray:
 
 
 def _correlation_length(grid: Grid, residual: FloatArray) -> float:
-    """How many neighbouring residuals are worth one independent one: 1 + 2 sum of autocorrelations.
+    """How many neighbouring residuals count as one independent one: 1 + 2 sum of autocorrelations.
 
     The sum stops where the autocorrelation, averaged over the changes, first falls below zero.
     """

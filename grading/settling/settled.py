@@ -1,12 +1,12 @@
-"""When a hold has settled, what the output then is, and how sure that is.
+"""When a hold has settled, the settled output, and its uncertainty.
 
-The rule is the same for the rig, which asks every few seconds whether to go on, and for grading, which asks
-once. Settled means: a single exponential fitted to the hold has less than a set remainder left, *and* the
-slope over the last seconds is provably small (two one-sided tests: |slope| + 2 u(slope) below the limit),
-both now and 4 s ago, and 8 s ago too where noise makes them unsure. Either test alone is fooled: the
-exponential by a slow tail, the slope by a slow cell.
-A slow tail must moreover be shown not to be there: a tail of the longest time constant is fitted to what is
-left after the fast part, and its remainder, uncertainty included, counts where it is the larger one.
+The rule is the same for the rig, which applies it every few seconds, and for grading, which applies it once.
+Settled means: a single exponential fitted to the hold has less than a set remainder left, *and* the slope
+over the last seconds is provably small (two one-sided tests: |slope| + 2 u(slope) below the limit), both now
+and 4 s ago, and 8 s ago too where noise makes them uncertain. Either test alone can fail: the exponential for
+a slow tail, the slope for a slow cell.
+A slow tail must also be excluded: a tail of the longest time constant is fitted to what is left after the
+fast part, and its remainder, uncertainty included, counts where it is the larger one.
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ SLOPE_WINDOW_S = 20.0
 LEAST_SLOPE_WINDOW_S = 8.0
 SEEN_APART_S = 4.0
 NOISY_PART = 0.1
-"""A slope whose standard uncertainty is more than this part of its limit is seen a third time."""
+"""A slope whose standard uncertainty is more than this part of its limit is checked a third time."""
 LEAST_READINGS = 12
-SEEN_ONCE = "settled just now, to be seen again"
+SEEN_ONCE = "settled just now, to be checked again"
 JUMP_SIGMAS = 5.0
 LEAST_JUMP_PERCENT = 0.3
 LONGEST_MEAN_S = 30.0
@@ -32,13 +32,13 @@ SHORTEST_MEAN_S = 8.0
 SETTLED_PART = 0.0005
 LEAST_FADE_S = 20.0
 LONGEST_TAIL_S = 70.0
-"""Time constant of the slow tail that is looked for: somewhat longer than the 60 s of the slowest that are
-expected, for a drift against the step hides a part of a tail. Common practice, no source."""
+"""Time constant of the slow tail in the check: somewhat longer than the 60 s of the slowest expected tail,
+because a drift against the step hides a part of a tail. Common practice, no source."""
 TAIL_SIGMAS = 1.3
-"""Standard uncertainties added to a tail. With that, seen again, and for so long a time constant, none of
+"""Standard uncertainties added to a tail. With that, a repeated check and so long a time constant, none of
 18,000 slow-tail cells settles with more than the limit left (hold_rule.py in tests/benchmarks, seeds 417,
-90210, 7, 8, 11 to 18, 31 to 36 and 41 to 46). Seen twice only, two of 9,000 noisy ones did; to see quiet ones
-a third time as well would let holds save less than 40 % of their time."""
+90210, 7, 8, 11 to 18, 31 to 36 and 41 to 46). With two checks only, two of 9,000 noisy
+ones did. A third check of quiet ones as well would let holds save less than 40 % of their time."""
 _TAUS_S = np.geomspace(0.7, 90.0, 16)
 _FAST_GONE_PERCENT = 0.02
 _TAIL_SEEN_S = 12.0
@@ -72,24 +72,16 @@ class HoldRule:
 
 @dataclass(frozen=True, slots=True)
 class HoldVerdict:
-    """What one cell's output says of the hold so far.
+    """Verdict on the hold so far from one cell's output.
 
     Attributes:
         settled: by the rule, now and before.
-        remainder_percent: what the output may still have to go, of the output, signed like the change to
-            come: by the exponential fitted, or the most that a slow tail may hide where that is more; None
-            before there are enough readings.
-        slope_percent_per_10s, u_slope_percent_per_10s: over the last 20 s, with the standard uncertainty
-            that autocorrelated noise gives it; None likewise.
-        jumped_s: time of the last jump within the hold, from which the hold counts anew; None without one.
+        slope_percent_per_10s: over the last 20 s; None before there are enough readings.
         why: the reason when not settled, in a few words; empty when settled.
     """
 
     settled: bool
-    remainder_percent: float | None
     slope_percent_per_10s: float | None
-    u_slope_percent_per_10s: float | None
-    jumped_s: float | None
     why: str
 
 
@@ -110,21 +102,20 @@ def hold_verdict(
     """
     rule = rule or HoldRule()
     if len(t_s) < LEAST_READINGS:
-        return HoldVerdict(False, None, None, None, None, "too few readings")
+        return HoldVerdict(False, None, "too few readings")
     y = np.asarray(output_mv, dtype=np.float64)
     if pressure_bar is not None:
         y = y * (_mean(pressure_bar[-LEAST_READINGS:]) / pressure_bar)
     level = _mean(y[-LEAST_READINGS:])
     if not level > 0.0:
-        return HoldVerdict(False, None, None, None, None, "no output")
+        return HoldVerdict(False, None, "no output")
     t = np.asarray(t_s, dtype=np.float64) - t_s[0]
     percent = y * (100.0 / level)
     jumped_at = _last_jump(t, percent)
     t, percent = t[jumped_at:], percent[jumped_at:]
-    jumped_s = float(t_s[jumped_at]) if jumped_at else None
     now = _state(t, percent)
     if now is None:
-        return HoldVerdict(False, None, None, None, jumped_s, "too few readings")
+        return HoldVerdict(False, None, "too few readings")
     remainder, slope, u_slope = now
     why = _fault(rule, remainder, slope, u_slope)
     if not why and t[-1] - t[0] < rule.least_s:
@@ -136,7 +127,7 @@ def hold_verdict(
             before = _state(t[:earlier], percent[:earlier])
             if before is None or _fault(rule, *before):
                 why = SEEN_ONCE
-    return HoldVerdict(not why, remainder, slope, u_slope, jumped_s, why)
+    return HoldVerdict(not why, slope, why)
 
 
 def _fault(rule: HoldRule, remainder: float, slope: float, u_slope: float) -> str:
@@ -163,11 +154,11 @@ def _state(t: FloatArray, percent: FloatArray) -> tuple[float, float, float] | N
 
 
 def _most_tail(t: FloatArray, percent: FloatArray, fit: ExponentialFit) -> float:
-    """Most that a slow tail may still have to go, in percent, signed like the step; zero at the least.
+    """Largest remainder that a slow tail may still have, in percent, signed like the step; at least zero.
 
-    A tail of the longest time constant is fitted to what came since the fast part was gone; a shorter one
-    has less to go than that says. What goes against the step is no tail, and no tail has more to go at the
-    end of a hold than the whole change had at its beginning.
+    A tail of the longest time constant is fitted to the readings after the fast part; a shorter one has a
+    smaller remainder. A change against the step is not a tail, and no tail has a larger remainder at the end
+    of a hold than the whole change had at its beginning.
     """
     fast_s = fit.tau_s * np.log(max(abs(fit.amplitude) / _FAST_GONE_PERCENT, 1.0))
     start = int(np.searchsorted(t, min(float(t[0] + fast_s), float(t[-1]) - _TAIL_SEEN_S)))
@@ -198,13 +189,13 @@ def slope_with_uncertainty(t_s: FloatArray, y: FloatArray) -> tuple[float, float
 
 
 def _mean(values: FloatArray) -> float:
-    """The very number of `np.mean`, without what that costs more for the few readings of a hold."""
+    """Exactly the number of `np.mean`, but faster for the few readings of a hold."""
     return float(np.add.reduce(values)) / len(values)
 
 
 @dataclass(frozen=True, slots=True)
 class ExponentialFit:
-    """c + a exp(-t/tau) by least squares; `remainder` is what it has still to go after the last t."""
+    """c + a exp(-t/tau) by least squares; `remainder` is what is left of it after the last t."""
 
     level: float
     amplitude: float
@@ -265,7 +256,7 @@ def mean_with_uncertainty(t_s: FloatArray, values: FloatArray) -> Mean:
     """Mean of readings that are not independent of each other.
 
     u^2 = s^2 L / n, where s is the scatter about a straight line and L = 1 + 2 sum r_k is how many
-    neighbouring readings are worth one independent one (Zieba and Ramza, Metrol. Meas. Syst. 18 (2011) 529,
+    neighbouring readings count as one independent one (Zieba and Ramza, Metrol. Meas. Syst. 18 (2011) 529,
     from memory; the sum stops at the first r_k below zero). Degrees of freedom: n / L - 2, at least 1.
     """
     n = len(values)
@@ -315,7 +306,7 @@ def settled_from(t_s: FloatArray, values: FloatArray) -> int:
 
 
 def transient_at(t_s: FloatArray, values: FloatArray, at_s: float) -> float:
-    """What the exponential fitted to a hold has still to go at `at_s`, without sign."""
+    """Remainder at `at_s` of the exponential fitted to a hold, without sign."""
     fit = fit_exponential(t_s, values)
     return abs(fit.amplitude) * float(np.exp(-(at_s - t_s[0]) / fit.tau_s))
 
@@ -323,7 +314,7 @@ def transient_at(t_s: FloatArray, values: FloatArray, at_s: float) -> float:
 def fade_per_minute(t_s: FloatArray, values: FloatArray) -> tuple[float, float] | None:
     """Fall of the output, percent per minute, and its standard uncertainty.
 
-    None when the hold is too short, and when the output is not above zero: no percentage is taken of that.
+    None when the hold is too short, and when the output is not above zero, where a percentage has no meaning.
     The slope over the second half of the hold, but not before the cell's own approach is over.
     """
     level = float(np.mean(values))

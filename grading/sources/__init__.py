@@ -1,1 +1,1 @@
-"""Everything that brings measurements in, reduced to settled outputs and response times."""
+"""The sources of measurements, reduced to settled outputs and response times."""

@@ -1,4 +1,4 @@
-"""Any source to what grading takes: a record's folder, a readings table or a trace table, told by itself."""
+"""Reads any source for grading: a record's folder, a readings table or a trace table, by its content."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ def load_source(path: Path, errors: ErrorModel | None = None) -> Measurement:
 
     Args:
         path: a record's folder, or a CSV file.
-        errors: uncertainties of the instruments. A record carries its own and these replace them; a table
-            carries none, and the stated default set is used when this is None.
+        errors: uncertainties of the instruments. A record has its own and these replace them; a table has
+            none, and the stated default set is used when this is None.
 
     Raises:
-        SourceError: what is wrong with the source, a line each, naming file, line and column.
+        SourceError: what is wrong with the source, one line for each fault, naming file, line and column.
     """
     if not path.exists():
         raise SourceError(f"{path}: not found; a source is a record's folder or a CSV table")

@@ -1,19 +1,22 @@
-"""From a record on disk to what grading takes, with every reason why a run or a cell cannot be graded."""
+"""Reduces a record on disk for grading, with every reason why a run or a cell cannot be graded."""
 
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
-from dataclasses import fields, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
+from pydantic import BaseModel, ConfigDict, ValidationError
 
-from grading.measurement import ErrorModel, Measurement
-from grading.record.format import END_FILE
-from grading.record.reader import Column, Event, Record, read_record
-from grading.results import CellInfo, InstrumentLine, RunConditions
+from grading.measurement import ErrorModel, Measurement, SourceError
+from grading.record.event_lines import Event
+from grading.record.events import Fraction
+from grading.record.format import END_FILE, RUN_FILE
+from grading.record.reader import Column, Record, read_record
+from grading.record.run_file import FrozenFile, RunFile
+from grading.results import RunConditions
 from grading.settling.response_time import RECORD_SKEW_S
 from grading.settling.settled import HoldRule
 from grading.sources.reduce import (
@@ -25,12 +28,13 @@ from grading.sources.reduce import (
     step_table,
 )
 from grading.sources.steps import Hold, holds_from_events
+from rig_configs.files.checked_toml import dotted, what_is_wrong
 
 LEAST_OXYGEN_FRACTION: Final = 0.985
-"""What a purge must have reached when the procedure does not say."""
+"""Oxygen fraction that a purge must have reached when the procedure does not say."""
 
 UNGRADING_FINDINGS: Final = ("unplugged", "no_cell", "rapid_decompression")
-"""Findings of the rig on one socket after which its cell cannot be graded; others are told and graded."""
+"""Findings of the rig on one socket after which its cell cannot be graded; with others it is graded."""
 
 
 def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
@@ -45,13 +49,13 @@ def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
     """
     record = read_record(path)
     procedure = _procedure(record)
-    cells = tuple(_known(CellInfo, cell) for cell in record.run["cells"])
+    cells = record.run.cells
     sockets = tuple(-1 if cell.socket is None else cell.socket for cell in cells)
     holds = holds_from_events(record.events)
     signals = _signals(record, sockets)
-    table = step_table(signals, holds, _hold_rule(procedure))
+    table = step_table(signals, holds, procedure.hold)
     model = errors or _error_model(record, holds)
-    named, told = _findings(record, sockets)
+    named, texts = _findings(record, sockets)
     return Measurement(
         source=str(path),
         source_kind="record",
@@ -65,34 +69,43 @@ def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
             tuple(event.data["text"] for event in each if event.data["finding"] in UNGRADING_FINDINGS)
             for each in named
         ),
-        cell_notes=tuple((*told[i], *hold_notes(table, holds, i)) for i in range(len(cells))),
+        cell_notes=tuple((*texts[i], *hold_notes(table, holds, i)) for i in range(len(cells))),
         cell_findings=tuple(tuple(str(event.data["finding"]) for event in each) for each in named),
-        typed_pressure=bool(record.run.get("typed_pressure", False)),
+        typed_pressure=record.run.typed_pressure,
     )
 
 
-def _known(kind: Any, data: dict[str, Any]) -> Any:
-    """Make a dataclass from the members that it has; a later version may have written more."""
-    names = {field.name for field in fields(kind)}
-    return kind(**{name: value for name, value in data.items() if name in names})
+class _PurgeRule(BaseModel):
+    least_oxygen_fraction: Fraction = LEAST_OXYGEN_FRACTION
 
 
-def _procedure(record: Record) -> dict[str, Any]:
-    """The procedure that the record carries; empty when its text is not TOML."""
+class _Procedure(BaseModel):
+    """The part of a record's procedure that grading uses."""
+
+    model_config = ConfigDict(allow_inf_nan=False)
+
+    hold: HoldRule = HoldRule()
+    purge: _PurgeRule = _PurgeRule()
+
+
+def _procedure(record: Record) -> _Procedure:
+    """Read the procedure of a record; the defaults when its text is not TOML.
+
+    Raises:
+        SourceError: a value in it is not a number.
+    """
     try:
-        return tomllib.loads(str(record.run.get("procedure", {}).get("text", "")))
+        return _Procedure.model_validate(tomllib.loads(record.run.procedure.text))
     except tomllib.TOMLDecodeError:
-        return {}
-
-
-def _hold_rule(procedure: dict[str, Any]) -> HoldRule:
-    given = procedure.get("hold", {})
-    names = {field.name for field in fields(HoldRule)}
-    return HoldRule(**{name: float(value) for name, value in given.items() if name in names})
+        return _Procedure()
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        key = f"procedure.text: {dotted(first['loc'])}"
+        raise SourceError(f"{record.path / RUN_FILE}: {key}: {what_is_wrong(_Procedure, first)}") from None
 
 
 def _good(column: Column, where: int | None = None) -> Channel:
-    """The good readings of a column, in the order of their stamps; `where` picks a socket's place."""
+    """The good readings of a column, in the order of their stamps; `where` selects a socket's place."""
     value = column.value if where is None else column.value[:, where]
     stamp_s = column.stamp_s if where is None else column.stamp_s[:, where]
     good = np.isfinite(value)
@@ -110,7 +123,7 @@ def _signals(record: Record, sockets: tuple[int, ...]) -> Signals:
         pressure_bar=_good(record.pressure_bar),
         barometer_bar=barometer if len(barometer.t_s) else None,
         temperature_c=_good(record.temperature_c),
-        relative_humidity=float(record.run["ambient"]["relative_humidity"]),
+        relative_humidity=record.run.ambient.relative_humidity,
         output_mv=tuple(
             _good(record.output_mv, place[socket]) if socket in place else empty for socket in sockets
         ),
@@ -119,8 +132,8 @@ def _signals(record: Record, sockets: tuple[int, ...]) -> Signals:
 
 
 def _error_model(record: Record, holds: tuple[Hold, ...]) -> ErrorModel:
-    """The record's own uncertainties; that of the purge from what was measured."""
-    model: ErrorModel = _known(ErrorModel, record.run["error_model"])
+    """The record's own uncertainties; that of the purge from the measurement."""
+    model = record.run.error_model
     purges = record.of_kind("purge")
     if not purges:
         return model
@@ -130,31 +143,31 @@ def _error_model(record: Record, holds: tuple[Hold, ...]) -> ErrorModel:
 
 
 def _findings(record: Record, sockets: tuple[int, ...]) -> tuple[list[list[Event]], list[tuple[str, ...]]]:
-    """By cell: the rig's findings, each word once, and what of them does not bar a grade."""
+    """By cell: the rig's findings, each word once, and the texts of those that do not prevent a grade."""
     named: list[list[Event]] = [[] for _ in sockets]
     for event in record.of_kind("cell"):
         for i, socket in enumerate(sockets):
             words = [each.data["finding"] for each in named[i]]
             if event.data["socket"] == socket and event.data["finding"] not in words:
                 named[i].append(event)
-    told = [
+    texts = [
         tuple(event.data["text"] for event in each if event.data["finding"] not in UNGRADING_FINDINGS)
         for each in named
     ]
-    return named, told
+    return named, texts
 
 
-def _ungraded(record: Record, holds: tuple[Hold, ...], procedure: dict[str, Any]) -> tuple[str, ...]:
+def _ungraded(record: Record, holds: tuple[Hold, ...], procedure: _Procedure) -> tuple[str, ...]:
     """Why no cell of the run can be graded; empty when all can."""
     reasons = []
     if record.end is None and not (record.path / END_FILE).is_file():
-        reasons.append("The run was interrupted: its record has no end.")
-    elif record.end is not None and record.end["how"] != "completed":
-        reasons.append(f"The run was {record.end['how']}: {record.end['why']}")
+        reasons.append("The run was interrupted: its record has no end.json.")
+    elif record.end is not None and record.end.how != "completed":
+        reasons.append(f"The run was {record.end.how}: {record.end.why}")
     if record.damaged:
         first = next(problem for problem in record.problems if "not finished" not in problem)
         reasons.append(f"The record is not as the run wrote it: {first}.")
-    least = float(procedure.get("purge", {}).get("least_oxygen_fraction", LEAST_OXYGEN_FRACTION))
+    least = procedure.purge.least_oxygen_fraction
     oxygen = [hold for hold in holds if hold.gas == "oxygen"]
     purged_s = min((event.t_s for event in record.of_kind("purge")), default=np.inf)
     if any(hold.begin_s < purged_s or hold.oxygen_fraction < least for hold in oxygen):
@@ -162,7 +175,7 @@ def _ungraded(record: Record, holds: tuple[Hold, ...], procedure: dict[str, Any]
     proven = ("oxygen", "agrees", "not checked")
     wrong_gas = [event for event in record.of_kind("gas_check") if event.data.get("verdict") not in proven]
     if wrong_gas:
-        reasons.append(str(wrong_gas[0].data.get("text", "The cells say that the gas was not oxygen.")))
+        reasons.append(str(wrong_gas[0].data.get("text", "The cells show that the gas was not oxygen.")))
     return tuple(reasons)
 
 
@@ -177,15 +190,15 @@ def _conditions(
     first_oxygen = next((hold for hold in holds if hold.gas == "oxygen"), None)
     purges, leaks = record.of_kind("purge"), record.of_kind("leak")
     return RunConditions(
-        record_id=str(run["record_id"]),
-        started_utc=str(run["started_utc"]),
-        ended="interrupted" if end is None else str(end["ended_utc"]),
-        operator=str(run.get("operator", "")),
-        place=str(run.get("place", "")),
-        bench=str(run.get("bench", {}).get("name", "")),
-        bench_sha256=str(run.get("bench", {}).get("sha256", "")),
-        procedure=_procedure_text(run.get("procedure", {})),
-        procedure_sha256=str(run.get("procedure", {}).get("sha256", "")),
+        record_id=run.record_id,
+        started_utc=run.started_utc,
+        ended="interrupted" if end is None else end.ended_utc,
+        operator=run.operator,
+        place=run.place,
+        bench=run.bench.name,
+        bench_sha256=run.bench.sha256,
+        procedure=_procedure_text(run.procedure),
+        procedure_sha256=run.procedure.sha256,
         record_sha256=record.sha256,
         barometer_bar=None if barometer is None else float(np.median(barometer.value)),
         temperature_c=(float(np.min(temperature)), float(np.max(temperature))) if len(temperature) else None,
@@ -197,22 +210,22 @@ def _conditions(
         highest_pressure_bar=max((float(np.max(p)) for p in pressures if len(p)), default=None),
         fastest_ramp_bar_per_min=fastest_ramp_bar_per_min(signals.pressure_bar),
         missing_readings=sum(c.missing for c in (*columns, record.output_mv)) + record.refused_rows,
-        instruments=tuple(_known(InstrumentLine, line) for line in run.get("instruments", [])),
+        instruments=run.instruments,
         notes=_notes(record),
         uncertainty_source=model.source,
         simulated=_is_simulated(run),
     )
 
 
-def _procedure_text(procedure: Mapping[str, object]) -> str:
-    name, version = procedure.get("name", ""), procedure.get("version", "")
-    return f"{name}, version {version}" if version else str(name)
+def _procedure_text(procedure: FrozenFile) -> str:
+    name, version = procedure.name, procedure.version
+    return f"{name}, version {version}" if version else name
 
 
-def _is_simulated(run: Mapping[str, Any]) -> bool:
-    """Whether the bench file frozen into the record is that of a bench of software."""
+def _is_simulated(run: RunFile) -> bool:
+    """Whether the bench file frozen into the record is that of a virtual bench."""
     try:
-        return "virtual" in tomllib.loads(str(run.get("bench", {}).get("text", "")))
+        return "virtual" in tomllib.loads(run.bench.text)
     except tomllib.TOMLDecodeError:
         return False
 
@@ -224,7 +237,7 @@ def _notes(record: Record) -> tuple[str, ...]:
         for event in record.of_kind("fault_injected")
     )
     if any(event.data.get("verdict") == "not checked" for event in record.of_kind("gas_check")):
-        notes.append("The cells could not tell whether the gas was oxygen: that takes one that read air too.")
+        notes.append("The cells could not show whether the gas was oxygen: that needs a reading in air too.")
     notes.extend(str(event.data["text"]) for event in record.of_kind("note"))
     return tuple(notes)
 

@@ -1,7 +1,7 @@
 """From stamped readings and the holds among them to settled outputs and response times.
 
-Records and traces both end here. Every channel is taken at its own stamps; the pressure that goes with an
-output is the pressure interpolated to that output's stamps and averaged over the same window.
+Both records and traces use this. Every channel is taken at its own stamps. The pressure of an output is
+interpolated to that output's stamps and averaged over the same window.
 """
 
 from __future__ import annotations
@@ -37,10 +37,10 @@ LEAST_STATIC_SLOPE: Final = 0.75
 """A change is used for the response time when its static slope is at least this part of the steepest one."""
 
 MOST_DRIFT_OF_CHANGE: Final = 0.03
-"""And when the output drifts in the holds on either side by no more than this part of it in a minute."""
+"""The output in the holds before and after it may also drift by no more than this part of it in a minute."""
 
 LIVE_TOLERANCE: Final = 3.0
-"""A cell that the rig found settled, twice, is held once to wider limits: readings went on after that."""
+"""Factor on the limits for a cell that the rig found settled twice: readings continued after that."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,12 +71,12 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Signals:
-    """What a run measured.
+    """The signals of a run.
 
     Attributes:
-        barometer_bar: None where the pot's own gauge is all there is.
+        barometer_bar: None where the pot's gauge is the only instrument of pressure.
         relative_humidity: of ambient air, 0 to 1.
-        output_mv: one channel a cell.
+        output_mv: one channel for each cell.
         sockets: socket of each cell; the cell's place in the list where there are none.
     """
 
@@ -204,7 +204,7 @@ def _reduce_hold(
 
 
 def _fades(signals: Signals, holds: Sequence[Hold], table: StepTable) -> None:
-    """Fill in the fades, the small drift of the pressure taken out along the cell's own static slope."""
+    """Fill in the drops while held, with the pressure's small drift removed by the cell's static slope."""
     for i, channel in enumerate(signals.output_mv):
         for k, hold in enumerate(holds):
             seen = channel.between(hold.begin_s, hold.end_s)
@@ -218,7 +218,7 @@ def _fades(signals: Signals, holds: Sequence[Hold], table: StepTable) -> None:
 
 
 def _elasticity(table: StepTable, i: int, k: int) -> float:
-    """How many percent a cell's output follows one percent of pressure at one step, 0 to 1."""
+    """Percent by which a cell's output follows one percent of pressure at one step, 0 to 1."""
     if table.gas[k] != "oxygen":
         return 0.0
     near = [
@@ -239,8 +239,8 @@ def _elasticity(table: StepTable, i: int, k: int) -> float:
 def _drive(signals: Signals, holds: Sequence[Hold], before: int, after: int) -> tuple[FloatArray, FloatArray]:
     """Measured PO2 from well before a change to the end of the hold after it.
 
-    It reaches back over earlier changes in the same gas, because a slow part of a cell has not forgotten
-    them. The oxygen fraction goes from that of one hold to that of the next as the gas flows, in time.
+    It reaches back over earlier changes in the same gas, because a slow part of a cell still responds to
+    them. The oxygen fraction changes from that of one hold to that of the next as the gas flows, in time.
     """
     first = before
     while holds[first].ramped_from and holds[first].begin_s > holds[before].end_s - HISTORY_S:
@@ -255,7 +255,7 @@ def _drive(signals: Signals, holds: Sequence[Hold], before: int, after: int) -> 
 
 
 def _telling(table: StepTable, i: int, ramps: Sequence[tuple[int, int]]) -> list[tuple[int, int]]:
-    """The changes that a cell follows nearly in proportion, and between holds in which it does not drift."""
+    """The changes that a cell follows nearly in proportion, between holds in which it does not drift."""
     slope, drift = {}, {}
     po2 = table.pressure_bar[i] * table.oxygen_fraction[i]
     fade = np.abs(np.nan_to_num(table.fade_percent_per_min[i])) * table.output_mv[i] / 100.0
@@ -300,10 +300,10 @@ def _change(
 
 
 def _straightened(output_mv: FloatArray, table: StepTable, i: int, before: int, after: int) -> FloatArray:
-    """Output between two steps as a cell would give it that is straight between them.
+    """Output between two steps of a cell that is straight between them.
 
     The static response is taken through the settled outputs of this branch (monotone cubic); its inverse
-    turns output into the PO2 that it stands for, and the chord of the two steps turns that back.
+    turns output into PO2, and the chord of the two steps turns that back into output.
     """
     po2 = table.pressure_bar[i] * table.oxygen_fraction[i]
     mv = table.output_mv[i]
@@ -337,7 +337,7 @@ def fastest_ramp_bar_per_min(pressure: Channel, over_s: float = 10.0) -> float |
 
 
 def hold_notes(table: StepTable, holds: Sequence[Hold], i: int) -> tuple[str, ...]:
-    """What is to be said of one cell's holds that does not bar a grade, in sentences."""
+    """Notes on one cell's holds that do not prevent a grade, in sentences."""
     missing = [hold for k, hold in enumerate(holds) if not np.isfinite(table.output_mv[i, k])]
     unsettled = [hold for k, hold in enumerate(holds) if table.settled[i, k] == 0]
     notes = []

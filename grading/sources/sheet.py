@@ -1,13 +1,12 @@
-"""Reads a CSV table that a person or a logger wrote, and says exactly where it is wrong.
+"""Reads a CSV table from a person or a logger, and says exactly where it is wrong.
 
-Separator and decimal mark are recognised from the file itself and never guessed: where two readings of a file
-are possible, it is refused. Units other than bar and degrees Celsius stand in the column names.
+Separator and decimal mark are recognised from the file and never guessed: a file that can be read in two ways
+is refused. Units other than bar and degrees Celsius are in the column names.
 """
 
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import math
 from collections.abc import Callable, Sequence
@@ -19,8 +18,9 @@ import numpy as np
 
 from grading.gas import ATMOSPHERE_BAR, KILOPASCAL_BAR, PSI_BAR
 from grading.measurement import FloatArray, SourceError
+from rig_configs.files.suggestions import suggestion
 
-MOST_FAULTS_TOLD: Final = 20
+MOST_FAULTS_SHOWN: Final = 20
 
 _BAR_PER_UNIT: Final = {
     "bar": 1.0,
@@ -44,8 +44,12 @@ BAROMETER: Final = {
     **{f"barometer_{unit}": factor for unit, factor in _BAR_PER_UNIT.items()},
     "barometer_psia": PSI_BAR,
 }
+PRESSURE_COLUMNS: Final = (*ABSOLUTE_PRESSURE, *GAUGE_PRESSURE, *BAROMETER)
+ASSUMED_HUMIDITY: Final = 0.5
+HUMIDITY_ASSUMED: Final = f"relative humidity not given: {ASSUMED_HUMIDITY:.0%} assumed in air"
 _PLAUSIBLE_PRESSURE_BAR: Final = (0.3, 12.0)
 _PLAUSIBLE_TEMPERATURE_C: Final = (-20.0, 70.0)
+_MOST_MV: Final = 1000.0
 _NUMBER_CHARACTERS: Final = frozenset("0123456789.,+-eE \t")
 
 
@@ -54,7 +58,7 @@ class Sheet:
     """A table as text: column names and rows of fields, each row with its line number in the file.
 
     Attributes:
-        file: as messages name it.
+        file: its name in messages.
         separator: "," or ";".
         names: column names, stripped and in lower case, as `written` holds them untouched.
         columns: fields by column, each of the length of `line`.
@@ -82,13 +86,25 @@ class Sheet:
         """Raise what has been noted, in the order of the file.
 
         Raises:
-            SourceError: one line a fault, the first `MOST_FAULTS_TOLD` of them.
+            SourceError: one line for each fault, the first `MOST_FAULTS_SHOWN` of them.
         """
         if self.faults:
-            told = [text for _, text in sorted(self.faults, key=lambda fault: fault[0])]
-            if len(told) > MOST_FAULTS_TOLD:
-                told[MOST_FAULTS_TOLD:] = [f"{self.file}: and {len(told) - MOST_FAULTS_TOLD} more like these"]
-            raise SourceError("\n".join(told))
+            lines = [text for _, text in sorted(self.faults, key=lambda fault: fault[0])]
+            if len(lines) > MOST_FAULTS_SHOWN:
+                lines[MOST_FAULTS_SHOWN:] = [
+                    f"{self.file}: and {len(lines) - MOST_FAULTS_SHOWN} more like these"
+                ]
+            raise SourceError("\n".join(lines))
+
+    def require(self, names: Sequence[str], kind: str) -> None:
+        """Refuse a table without one of these columns; `kind` is what needs it, as in messages.
+
+        Raises:
+            SourceError: with the first missing column.
+        """
+        absent = [name for name in names if name not in self.names]
+        if absent:
+            raise SourceError(f"{self.file} line 1: column {absent[0]} is missing; a {kind} needs it")
 
     def numbers(
         self,
@@ -104,9 +120,9 @@ class Sheet:
         Args:
             name: column, in lower case.
             blank: whether a field may be blank.
-            judge: what is wrong with a number outside `low` to `high`, in words.
-            low: numbers below are given to `judge`.
-            high: numbers above are given to `judge`.
+            judge: says what is wrong with a number outside `low` to `high`, in words.
+            low: numbers below it are passed to `judge`.
+            high: numbers above it are passed to `judge`.
         """
         fields = self.columns[name]
         values = self._fast(fields)
@@ -149,7 +165,7 @@ class Sheet:
         if len(absolute) + len(gauge) != 1:
             found = ", ".join((*absolute, *gauge)) or "none"
             raise SourceError(
-                f"{self.file} line 1: one column of pressure is needed and {found} found; name it "
+                f"{self.file} line 1: one column of pressure is needed, found {found}; name it "
                 "pressure_bar (absolute), pressure_kpa or pressure_psia, or pressure_gauge_bar beside "
                 "barometer_bar"
             )
@@ -175,7 +191,7 @@ class Sheet:
             low=low,
             high=high,
             judge=lambda value: (
-                f"{value:g} degrees Celsius is no room a cell is tested in ({low:g} to {high:g})"
+                f"{value:g} degrees Celsius is outside {low:g} to {high:g}; is the unit right?"
             ),
         )
 
@@ -191,6 +207,26 @@ class Sheet:
                 if 1.0 < value <= 100.0
                 else f"{value:g} is not a fraction (0 to 1)"
             ),
+        )
+
+    def relative_humidity(self, *, blank: bool = False) -> FloatArray:
+        """The column relative_humidity, 0 to 1."""
+        return self.numbers(
+            "relative_humidity",
+            blank=blank,
+            low=0.0,
+            high=1.0,
+            judge=lambda value: f"{value:g} is not a fraction (0 to 1); write 50 % as 0.50",
+        )
+
+    def output_mv(self, name: str, *, blank: bool = False) -> FloatArray:
+        """A column of a cell's output, in mV."""
+        return self.numbers(
+            name,
+            blank=blank,
+            low=-_MOST_MV,
+            high=_MOST_MV,
+            judge=lambda value: f"{value:g} mV is not the output of a cell; is it in microvolts?",
         )
 
     def _converted(self, name: str, factor: float, low_bar: float, high_bar: float) -> FloatArray:
@@ -219,7 +255,7 @@ class Sheet:
         bare = text.strip()
         if not bare:
             if not blank:
-                self.fault(row, name, "blank where a number belongs")
+                self.fault(row, name, "blank; write a number")
             return math.nan
         value = parse_number(bare, self.decimal)
         if value is None:
@@ -229,8 +265,18 @@ class Sheet:
         return value
 
 
+def median_or_none(values: FloatArray) -> float | None:
+    """The median; None of no values."""
+    return float(np.median(values)) if values.size else None
+
+
+def range_or_none(values: FloatArray) -> tuple[float, float] | None:
+    """Least and greatest; None of no values."""
+    return (float(np.min(values)), float(np.max(values))) if values.size else None
+
+
 def parse_number(text: str, decimal: str) -> float | None:
-    """Return the number in `text` with this decimal mark, or None; NaN and infinities are no numbers."""
+    """Return the number in `text` with this decimal mark, or None; NaN and infinities do not count."""
     other = "," if decimal == "." else "."
     if other in text or not _NUMBER_CHARACTERS.issuperset(text) or text.count(decimal) > 1:
         return None
@@ -245,7 +291,7 @@ def read_sheet(path: Path) -> Sheet:
     """Read a CSV file with one header row.
 
     Raises:
-        SourceError: not text, no rows, separator or decimal mark not certain, rows of the wrong length.
+        SourceError: not text, no rows, separator or decimal mark ambiguous, rows of the wrong length.
     """
     text = _text(path)
     file = path.name
@@ -262,15 +308,15 @@ def read_sheet(path: Path) -> Sheet:
     names = tuple(name.lower() for name in written)
     _check_names(file, names)
     if not body:
-        raise SourceError(f"{file}: a header and no rows; nothing to grade")
+        raise SourceError(f"{file}: a header without rows; nothing to grade")
     wrong = [(n, len(row)) for n, row in body if len(row) != len(names)]
     if wrong:
         hint = " (a decimal comma needs semicolons between the fields)" if separator == "," else ""
-        told = [
+        lines = [
             f"{file} line {n}: {count} fields where the header has {len(names)}{hint}"
-            for n, count in wrong[:MOST_FAULTS_TOLD]
+            for n, count in wrong[:MOST_FAULTS_SHOWN]
         ]
-        raise SourceError("\n".join(told))
+        raise SourceError("\n".join(lines))
     columns = {
         name: list(fields)
         for name, fields in zip(names, zip(*(row for _, row in body), strict=True), strict=True)
@@ -281,15 +327,13 @@ def read_sheet(path: Path) -> Sheet:
 
 
 def unknown_column(file: str, name: str, known: Sequence[str]) -> SourceError:
-    """The error for a column that the table does not have, with the nearest name that it does."""
+    """The error for an unknown column, with the nearest known name."""
     if name in ("pressure", "pressure_psi"):
         return SourceError(
-            f"{file} line 1: {name!r} does not say absolute or gauge, or which unit; name it pressure_bar, "
+            f"{file} line 1: {name!r} does not say absolute or gauge, or the unit; name it pressure_bar, "
             "pressure_psia, or pressure_gauge_bar or pressure_psig beside barometer_bar"
         )
-    near = difflib.get_close_matches(name, known, n=1, cutoff=0.6)
-    mend = f"; did you mean {near[0]}?" if near else f"; the columns are {', '.join(known)}"
-    return SourceError(f"{file} line 1: unknown column {name!r}{mend}")
+    return SourceError(f"{file} line 1: unknown column '{name}'; {suggestion(name, known)}")
 
 
 def _text(path: Path) -> str:
@@ -324,7 +368,7 @@ def _separator(file: str, header: str) -> str:
 
 
 def _decimal(sheet: Sheet) -> str:
-    """The decimal mark of a table; a comma only where semicolons separate and no point is a decimal mark."""
+    """The decimal mark of a table; a comma only where semicolons separate and no number has a point."""
     if sheet.separator == ",":
         return "."
     commas: tuple[int, str, str] | None = None

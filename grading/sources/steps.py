@@ -1,4 +1,4 @@
-"""Where a run holds still: from the record's own events, or found in a trace of pressure."""
+"""Holds of a run: from the record's own events, or found in a trace of pressure."""
 
 from __future__ import annotations
 
@@ -10,12 +10,12 @@ from typing import Final
 import numpy as np
 
 from grading.measurement import FloatArray
-from grading.record.reader import Event
+from grading.record.event_lines import Event
 from grading.results import Direction, Gas
 
 LEAST_HOLD_S: Final = 20.0
 MOVING_BAR_PER_S: Final = 0.001
-"""Slower than any ramp of a test (0.1 bar in 60 s), faster than what leaks and cooling leave of a hold."""
+"""Slower than any ramp of a test (0.1 bar in 60 s), faster than changes by leaks and cooling in a hold."""
 
 LEAST_STEP_BAR: Final = 0.02
 LEAST_FRACTION_STEP: Final = 0.01
@@ -37,7 +37,7 @@ class Hold:
         nominal_po2_bar: to one decimal; None outside oxygen.
         begin_s, end_s: on the run's clock.
         oxygen_fraction: of the dry gas in the pot during the hold.
-        settled_sockets: sockets that the rig found settled; None when nobody judged them live.
+        settled_sockets: sockets that the rig found settled; None when they were not judged during the run.
         ramped_from: the pressure went straight from the hold before to this one, in the same gas.
     """
 
@@ -53,7 +53,7 @@ class Hold:
 
 
 def holds_from_events(events: Sequence[Event]) -> tuple[Hold, ...]:
-    """Read the holds of a run from its events; of a step held twice, the last one that was not aborted."""
+    """Read the holds of a run from its events; for a step held twice, the last one that was not aborted."""
     held: dict[int, Hold] = {}
     begun: Event | None = None
     ramps = 0
@@ -97,9 +97,9 @@ def holds_in_trace(
 ) -> tuple[Hold, ...]:
     """Find the holds of a trace by change points on pressure, and on the oxygen fraction as logged.
 
-    Moving is where the slope of the pressure over a short window is beyond `MOVING_BAR_PER_S` and beyond
-    doubt; the window is as long as the noise asks. What stands still between is a hold when it lasts
-    `LEAST_HOLD_S`; its ends are then moved out to where the pressure leaves it.
+    The pressure moves where its slope over a short window is beyond `MOVING_BAR_PER_S`, uncertainty included;
+    the window is as long as the noise requires. A stretch between that lasts `LEAST_HOLD_S` is a hold; its
+    ends are then moved out to where the pressure leaves it.
 
     Args:
         t_s: growing, shape (n,).
@@ -139,7 +139,7 @@ def still_stretches(t_s: FloatArray, pressure_bar: FloatArray) -> list[tuple[int
 
 
 def _noise_bar(pressure_bar: FloatArray) -> float:
-    """White noise by second differences; at least what the resolution of the gauge leaves unseen."""
+    """White noise by second differences; at least that of the gauge's resolution."""
     white = float(np.median(np.abs(np.diff(pressure_bar, 2)))) * 1.4826 / np.sqrt(6.0)
     steps = np.abs(np.diff(np.unique(pressure_bar)))
     resolution = float(np.min(steps)) if len(steps) else 0.0
@@ -149,7 +149,7 @@ def _noise_bar(pressure_bar: FloatArray) -> float:
 def _local_slope(t_s: FloatArray, pressure_bar: FloatArray, noise: float) -> tuple[FloatArray, FloatArray]:
     """Slope of a straight line through a window about every sample, and its standard uncertainty, (n,)."""
     spacing = float(np.median(np.diff(t_s)))
-    # se = noise sqrt(12 spacing) / window^1.5 for evenly spaced readings; a quarter of the limit is wanted.
+    # se = noise sqrt(12 spacing) / window^1.5 for evenly spaced readings; the goal is a quarter of the limit.
     window = (noise * np.sqrt(12.0 * spacing) / (0.25 * MOVING_BAR_PER_S)) ** (2.0 / 3.0)
     half = 0.5 * min(max(window, _SHORTEST_WINDOW_S, 4.0 * spacing), max(_LONGEST_WINDOW_S, 4.0 * spacing))
     first = np.searchsorted(t_s, t_s - half)
@@ -182,7 +182,7 @@ def _grown(
 def _one_level(
     t_s: FloatArray, pressure_bar: FloatArray, before: tuple[int, int], after: tuple[int, int]
 ) -> bool:
-    """Whether two still stretches are one hold with a disturbance between."""
+    """Whether two still stretches are one hold with a disturbance in between."""
     a = float(np.median(pressure_bar[max(before[1] - 15, before[0]) : before[1]]))
     b = float(np.median(pressure_bar[after[0] : min(after[0] + 15, after[1])]))
     between = pressure_bar[before[1] : after[0]]

@@ -1,1 +1,1 @@
-"""What is made of a record: grades, papers, proof of an archive."""
+"""What follows a record: grades, papers, checks of an archive."""

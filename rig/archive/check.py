@@ -1,7 +1,7 @@
-"""Proving a folder of records: what is not as its run wrote it, and gradings that are not what it gives.
+"""Checks a folder of records: whether each is as its run wrote it, and whether its grading follows from it.
 
-A grading kept as `results.json` is derived, and made after the record is sealed: no hash of the record can
-cover it. It is proved by grading the record once more, under the limits that it says.
+A grading kept as `results.json` is derived, and made after the record is closed, so no hash of the record
+covers it. It is checked by grading the record once more, under the limits that it names.
 """
 
 from __future__ import annotations
@@ -20,23 +20,23 @@ from rig_configs.files.checked_toml import FileError
 
 RELATIVE_TOLERANCE: Final = 1e-4
 ABSOLUTE_TOLERANCE: Final = 1e-6
-"""Numbers as near as this are the same: another computer's arithmetic differs in the last bits, and a fit
-spreads them. No grade and no printed digit hangs on less."""
+"""Numbers this close are the same: the arithmetic of another computer differs in the last bits, and a fit
+spreads them. No grade and no printed digit depends on less."""
 
 _WORDS: Final = frozenset({"software_version", "reasons", "diagnosis", "statements", "notes", "reason"})
-"""What another version of the program may word otherwise."""
+"""Members that another version of the program may word differently."""
 
 
 def check_archive(folder: Path, *, limits: str | None = None) -> dict[Path, tuple[str, ...]]:
-    """Return one entry a record, oldest name first, with a sentence for everything wrong with it.
+    """Return one entry for each record, oldest name first, with a sentence for each thing wrong with it.
 
     Args:
         folder: one record, or a folder of records at any depth.
-        limits: name or path of a limits file for gradings that were made under no limits that the record
-            or this program holds.
+        limits: name or path of a limits file, for gradings made under limits that neither the record nor
+            this program holds.
 
     Raises:
-        FileError: when there is no such folder or no record in it, or the limits file is wrong.
+        FileError: there is no such folder or no record in it, or the limits file is wrong.
     """
     if not folder.is_dir():
         there = "a file; give the folder of a record, or of many"
@@ -61,7 +61,7 @@ def _problems(record: Path, limits: str | None) -> tuple[str, ...]:
 
 
 def _grading_problems(record: Path, limits: str | None) -> Iterator[str]:
-    """Hold the grading kept with a record, if there is one, against what the record gives."""
+    """Compare the grading kept with a record, if there is one, with a new grading of the record."""
     from grading.document import RESULTS_NAME, from_json
 
     file = record / RESULTS_NAME
@@ -82,7 +82,7 @@ def _grading_problems(record: Path, limits: str | None) -> Iterator[str]:
     try:
         fresh = _graded_as(record, kept, limits)
     except (FileError, SourceError) as error:
-        yield f"{RESULTS_NAME}: nothing to hold it against: {error}"
+        yield f"{RESULTS_NAME}: cannot be compared: {error}"
         return
     if fresh is None:
         yield (
@@ -92,7 +92,7 @@ def _grading_problems(record: Path, limits: str | None) -> Iterator[str]:
         return
     difference = _difference(data, kept, fresh)
     if difference:
-        yield f"{RESULTS_NAME}: not what the record gives: {difference}; {_again(record)}"
+        yield f"{RESULTS_NAME}: does not follow from the record: {difference}; {_again(record)}"
 
 
 def _again(record: Path) -> str:
@@ -100,7 +100,7 @@ def _again(record: Path) -> str:
 
 
 def _graded_as(record: Path, kept: Grading, limits: str | None) -> Grading | None:
-    """Grade a record under the limits of a grading; None when they are nowhere to be had."""
+    """Grade a record under the limits of a grading; None when they are not found."""
     from rig.archive.regrade import grade_source
 
     fresh = grade_source(record)
@@ -122,30 +122,31 @@ def _limits_sha256(name: str) -> str:
 
 
 def _difference(data: dict[str, Any], kept: Grading, fresh: Grading) -> str:
-    """What differs first, grades before anything else, and how much more; empty when nothing does."""
+    """The first difference, grades first, and the number of others; empty without one."""
     from grading.document import compare, dumps, to_json
 
     same_version = kept.software_version == fresh.software_version
-    # The name of the source is the way that led to it, which may be another one today.
+    # The name of the source is the path it was read from, which may have changed.
     expected = json.loads(dumps(to_json(fresh))) | {"source": data.get("source")}
-    told = [
+    differences = [
         f"{change.cell}: {change.what} is {change.before} in it, {change.after} when graded again"
         for change in compare(kept, fresh)
     ]
-    told += [
+    differences += [
         f"{place} is {_short(found)} in it, {_short(value)} when graded again"
         for place, found, value in _differences(data, expected, "", same_version)
     ]
-    if not told:
+    if not differences:
         return ""
-    more = f" (and {len(told) - 1} more)" if len(told) > 1 else ""
+    more = f" (and {len(differences) - 1} more)" if len(differences) > 1 else ""
     if same_version:
-        return told[0] + more
-    return f"{told[0]}{more}; leadline {kept.software_version} made it, and this is {fresh.software_version}"
+        return differences[0] + more
+    versions = f"leadline {kept.software_version} made it, and this is {fresh.software_version}"
+    return f"{differences[0]}{more}; {versions}"
 
 
 def _differences(found: Any, expected: Any, place: str, same_version: bool) -> Iterator[tuple[str, Any, Any]]:
-    """Walk two JSON documents side by side; of another version's, only what both have and no wording."""
+    """Compare two JSON documents; for another version, only members that both have, and no wording."""
     if isinstance(found, dict) and isinstance(expected, dict):
         keys = [*expected, *(key for key in found if key not in expected)]
         if not same_version:

@@ -1,6 +1,6 @@
 """What follows a run: grading and certificates, in a child process.
 
-A PDF drawn in a thread of the rig's own process costs it ticks; a child at low priority does not.
+A PDF made in a thread of the rig's process delays its ticks; a child process at low priority does not.
 """
 
 from __future__ import annotations
@@ -24,17 +24,17 @@ _NICENESS: Final = 5
 
 
 class FinishFailed(Exception):
-    """The child ended without an answer; the record itself is untouched."""
+    """The child ended without a result; the record is unchanged."""
 
 
 @dataclass(frozen=True, slots=True)
 class Finished:
-    """What was made of a record.
+    """What was made from a record.
 
     Attributes:
-        papers: one certificate a cell, the summary and the labels; empty when none were wanted.
+        papers: one certificate for each cell, the summary and the labels; empty when none were wanted.
         results: the file that keeps the grading.
-        warnings: what could not be printed as it is, one sentence each.
+        warnings: what could not be printed unchanged, one sentence each.
     """
 
     grading: Grading
@@ -61,9 +61,9 @@ def finish_record(
         font_folders: fonts for scripts that the certificates' own fonts lack.
 
     Raises:
-        FileError: when a file is wrong, or a serial is not in the record.
-        SourceError: when the record cannot be read.
-        FinishFailed: when the child ended without an answer.
+        FileError: a file is wrong, or a serial is not in the record.
+        SourceError: the record cannot be read.
+        FinishFailed: the child ended without a result.
     """
     from grading.document import from_json
     from grading.measurement import SourceError
@@ -96,7 +96,7 @@ def finish_record(
         raise SourceError(answer["source_error"])
     if "grading" not in answer:
         why = answer.get("failure") or f"the grading process ended with code {child.exitcode}"
-        raise FinishFailed(f"{record}: could not be graded: {why}; the record is kept as it is")
+        raise FinishFailed(f"{record}: could not be graded: {why}; the record is unchanged")
     return Finished(
         grading=from_json(answer["grading"]),
         results=Path(answer["results"]),
@@ -106,7 +106,7 @@ def finish_record(
 
 
 class _Collected(logging.Handler):
-    """Keeps warnings, which the child has nobody to tell."""
+    """Keeps warnings for the parent, since the child has no terminal."""
 
     def __init__(self) -> None:
         super().__init__(logging.WARNING)
@@ -125,10 +125,10 @@ def _child(
     certificates: bool,
     font_folders: tuple[Path, ...],
 ) -> None:
-    """Do the work and send one answer of plain data."""
+    """Do the work and send one result of plain data."""
     from grading.measurement import SourceError
 
-    # Ctrl-C reaches the whole group of processes; the parent takes it and ends this one.
+    # Ctrl-C reaches the whole group of processes; the parent handles it and ends this one.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(OSError, AttributeError):
         os.nice(_NICENESS)
@@ -157,7 +157,7 @@ def _work(
 ) -> dict[str, Any]:
     from grading.document import to_json, write_results
     from rig.archive.regrade import grade_source
-    from rig_configs.files.checked_toml import suggestion
+    from rig_configs.files.suggestions import suggestion
 
     grading = grade_source(record, limits=limits)
     serials = [cell.info.cell for cell in grading.cells]

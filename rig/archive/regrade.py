@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 from grading.results import Grading
@@ -14,13 +13,13 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
 
     Args:
         source: folder of a record, or a CSV file.
-        limits: name or path of a limits file; None takes the limits that a record was run under, and
+        limits: name or path of a limits file; None takes the limits of the run for a record, and
             `general` for a table.
         bench: name or path of the bench file whose instruments took a table's readings.
 
     Raises:
-        FileError: when a file named here is wrong, or a bench is named for a record.
-        SourceError: when the source cannot be read as it is.
+        FileError: a file named here is wrong, or a bench is named for a record.
+        SourceError: the source cannot be read as it is.
     """
     from grading.judgement.grade import grade
     from grading.judgement.limits import load_limits, parse_limits
@@ -45,7 +44,7 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
 
 
 def earlier_grading(source: Path) -> Grading | None:
-    """Return the grading kept with a record, or None when there is none that can be read."""
+    """Return the grading kept with a record, or None when it is missing or cannot be read."""
     from grading.document import RESULTS_NAME, read_results
 
     file = source / RESULTS_NAME
@@ -60,12 +59,9 @@ def earlier_grading(source: Path) -> Grading | None:
 def _limits_of_record(record: Path) -> tuple[str, str]:
     """Return text and file name of the limits that a record was run under."""
     from grading.record.format import RUN_FILE
+    from grading.record.peek import peek
 
-    file = record / RUN_FILE
-    try:
-        limits = json.loads(file.read_text(encoding="utf-8"))["limits"]
-        return str(limits["text"]), str(limits["file"])
-    except (OSError, ValueError, KeyError, TypeError):
-        raise FileError(
-            f"{file}: does not say what limits the run was made under; name them: --limits"
-        ) from None
+    limits = peek(record).run.limits
+    if limits is None or not limits.text:
+        raise FileError(f"{record / RUN_FILE}: does not name the limits of the run; name them with --limits")
+    return limits.text, limits.file

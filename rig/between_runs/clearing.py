@@ -12,7 +12,6 @@ from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
-from drivers.catalogue import driver_by_hand
 from grading.record.format import utc_text
 from rig.between_runs.last_run import (
     INTERRUPTED,
@@ -29,16 +28,9 @@ from rig.loop.dialogue import Dialogue, NoAnswer
 from rig.loop.loop import Refused
 from rig.loop.run_log import RunLog
 from rig.setup.bench_file import BenchFile
-from rig.view import Prompt, View
+from rig.view import Prompt, View, Wanted
 
 MEMORY_LOST = "MEMORY_LOST"
-
-
-def rig_id(bench: BenchFile) -> str:
-    """What tells a rig from others on this computer: the address of what moves or reads its pressure."""
-    found = bench.by_role("valves") or bench.by_role("controller") or bench.by_role("gauge")
-    # What a person reads has no address of its own: every such rig goes by its name.
-    return bench.name if found is None or driver_by_hand(found[1].driver) else found[1].address
 
 
 class Clearing:
@@ -144,7 +136,8 @@ class Clearing:
         self._log.event("note", text=what)
         way_on = f"find out why, then type {code} when asked, or give --clear {code}"
         if not self._given(code, what, way_on, outstanding):
-            prompt = Prompt("clear_trip", f"Find out why before you go on, then type {code}.")
+            text = f"Find out why before you go on, then type {code}."
+            prompt = Prompt("clear_trip", text, wanted=Wanted.TRIP_CODE)
             self._typed(
                 "NOT_CLEARED", what, way_on, lambda: dialogue.demand(prompt, _only(code, "the code to type"))
             )
@@ -167,6 +160,8 @@ class Clearing:
                     f"changed_{change.key}",
                     f"Second step: type the new value of {change.key} from the plate or paper that gives it, "
                     "as it stands in the bench file" + (", or 'not set'." if change.now is None else "."),
+                    wanted=Wanted.BENCH_VALUE,
+                    bench_key=change.key,
                 )
                 dialogue.demand(prompt, _only(wanted, "what the bench file says"))
 

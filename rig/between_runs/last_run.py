@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from grading.measurement import SourceError
+from grading.record.peek import Peek, peek
 from rig.between_runs.memory import Remembered
 from rig.setup.bench_file import BenchFile, Limits
 
@@ -25,6 +26,8 @@ WATCHED = (
 """Keys of a bench file that nobody may change in passing."""
 INTERRUPTED = "INTERRUPTED"
 NOT_VENTED = "NOT_VENTED"
+TRIPPED = "TRIPPED"
+"""Code of a trip whose own event can no longer be read."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,23 +70,23 @@ def last_recorded(records: Path, bench: BenchFile) -> Remembered | None:
         return None
     for folder in sorted((path for path in records.iterdir() if path.is_dir()), reverse=True):
         try:
-            run: dict[str, Any] = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-            file = tomllib.loads(run["bench"]["text"])
-            if run["bench"]["name"] != bench.name or ("virtual" in file) is (bench.virtual is None):
+            seen = peek(folder)
+            file = tomllib.loads(seen.run.bench.text)
+            if seen.run.bench.name != bench.name or ("virtual" in file) is (bench.virtual is None):
                 continue
             limits = _limits_of(file)
-        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            code, text = _left(seen)
+        except (OSError, SourceError, ValueError, KeyError, TypeError, AttributeError):
             continue
-        how, code, text, ended = _end_of(folder)
         return Remembered(
             bench=bench.name,
             record=str(folder),
-            started_utc=str(run.get("started_utc", "")),
+            started_utc=seen.run.started_utc,
             limits=limits,
-            how=how,
+            how="" if seen.end is None else seen.end.how,
             code=code,
             text=text,
-            ended_utc=ended,
+            ended_utc="" if seen.end is None else seen.end.ended_utc,
         )
     return None
 
@@ -105,36 +108,15 @@ def _limits_of(file: Mapping[str, Any]) -> dict[str, float | None]:
     return found
 
 
-def _end_of(folder: Path) -> tuple[str, str, str, str]:
-    """How a record ended, the code to clear, what happened and when; empty words where it never ended."""
-    try:
-        end = json.loads((folder / "end.json").read_text(encoding="utf-8"))
-        how, ended = str(end["how"]), str(end.get("ended_utc", ""))
-    except (OSError, ValueError, KeyError, TypeError):
-        return "", "", "", ""
-    told = _told(folder)
-    if how == "tripped":
-        for kind, code, text in told:
-            if kind == "trip":
-                return how, code, text, ended
-    for kind, code, text in told:
-        if kind == "alarm" and code == NOT_VENTED:
-            return how, code, text, ended
-    return how, "", "", ended
-
-
-def _told(folder: Path) -> list[tuple[str, str, str]]:
-    """Kind, code and text of the trips and alarms in a record, as far as it can be read."""
-    found: list[tuple[str, str, str]] = []
-    try:
-        lines = (folder / "events.ndjson").read_text(encoding="utf-8").splitlines()
-    except (OSError, ValueError):
-        return found
-    for line in lines:
-        try:
-            event = json.loads(line)
-            if event["kind"] in ("trip", "alarm"):
-                found.append((str(event["kind"]), str(event["code"]), str(event.get("text", ""))))
-        except (ValueError, KeyError, TypeError):
-            continue
-    return found
+def _left(seen: Peek) -> tuple[str, str]:
+    """The code to clear after a run, and what happened; both empty when there is nothing, or no end."""
+    if seen.end is None:
+        return "", ""
+    left = (TRIPPED, seen.end.why) if seen.end.how == "tripped" else ("", "")
+    for event in seen.events("trip", "alarm"):
+        found = (event.data["code"], event.data.get("text", ""))
+        if event.kind == "trip" and seen.end.how == "tripped":
+            return found
+        if event.kind == "alarm" and event.data["code"] == NOT_VENTED and left[0] != NOT_VENTED:
+            left = found
+    return left

@@ -1,72 +1,145 @@
-"""One program per rig: a lock of the operating system, and a note of how the last run ended."""
+"""One program per rig and computer: a lock of the operating system, which ends with whoever holds it."""
 
 from __future__ import annotations
 
-import hashlib
+import errno
 import json
 import os
-import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+import stat
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
+from typing import Final
+
+from rig.between_runs.memory import file_stem, memory_file
+from rig.between_runs.rig_names import rig_names
+from rig.between_runs.state_folder import file_mode, state_folder
+from rig.setup.bench_file import BenchFile
+
+_MOST_TRIES: Final = 5
+_MOST_BYTES: Final = 4096
 
 
 class RigBusy(Exception):
-    """Another program on this computer is driving the rig."""
-
-
-@dataclass(frozen=True, slots=True)
-class LockedRig:
-    """A rig that is ours.
-
-    Attributes:
-        interrupted: what the last run was when it ended without saying so; empty after a proper end.
-    """
-
-    path: Path
-    interrupted: str
+    """Another program on this computer is driving the rig, or nobody can tell that none is."""
 
 
 @contextmanager
-def lock_rig(rig_id: str, folder: Path | None = None) -> Iterator[LockedRig]:
-    """Hold the rig's lock while inside; the operating system lets go of it even after kill -9.
+def hold_rig(bench: BenchFile, caution: Callable[[str], None]) -> Iterator[Path]:
+    """Hold a bench's rig while inside; yields the file of its memory.
 
     Args:
-        rig_id: what tells this rig from others, such as the addresses of its valves.
-        folder: where lock files live; the system's folder for temporary files when None.
+        bench: of hardware.
+        caution: told when other logins on this computer are not kept out.
 
     Raises:
-        RigBusy: the lock is held by another program.
+        RigBusy: it is held by another program, or its lock cannot be used.
+        NoStateFolder: there is no folder for the lock.
+    """
+    names = rig_names(bench)
+    folder = state_folder()
+    if folder.caution:
+        caution(folder.caution)
+    with lock_rig(names.every, folder.path):
+        yield memory_file(names.first, folder.path)
+
+
+@contextmanager
+def lock_rig(names: Sequence[str], folder: Path) -> Iterator[None]:
+    """Hold the lock of each name while inside; the operating system lets go of them even after kill -9.
+
+    Args:
+        names: of one rig; a program that asks for any of them is refused meanwhile.
+        folder: where lock files live.
+
+    Raises:
+        RigBusy: one of them is held by another program, or cannot be used.
+    """
+    with ExitStack() as held:
+        for path in sorted(folder / f"{file_stem(name)}.lock" for name in names):
+            try:
+                fd = _locked(path)
+            except OSError as error:
+                raise RigBusy(
+                    f"{path}: the rig's lock cannot be used ({error.strerror}), and another program could "
+                    "drive the rig unnoticed; have the file removed once nobody drives it"
+                ) from None
+            held.callback(os.close, fd)
+        yield
+
+
+def _locked(path: Path) -> int:
+    """Open and lock a file, and write into it who holds it.
+
+    Raises:
+        RigBusy: another program holds it.
+        OSError: it cannot be opened, or is not a plain file.
     """
     import fcntl
 
-    name = hashlib.sha256(rig_id.encode()).hexdigest()[:16]
-    path = (folder or Path(tempfile.gettempdir())) / f"leadline-{name}.lock"
-    fd = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
-    try:
+    for _ in range(_MOST_TRIES):
+        fd = _opened(path)
         try:
-            fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            raise RigBusy(
-                f"another program on this computer drives this rig ({_holder(fd)}); end it first"
-            ) from None
-        left_behind = os.pread(fd, 4096, 0).decode(errors="replace").strip()
-        _write(fd, json.dumps({"pid": os.getpid()}))
-        yield LockedRig(path, left_behind)
-        _write(fd, "")
-    finally:
+            try:
+                fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                raise RigBusy(
+                    f"another program on this computer drives this rig ({_holder(fd)}); end it first"
+                ) from None
+            if _names(path, fd):
+                text = json.dumps({"pid": os.getpid(), "login": _login()}).encode()
+                os.ftruncate(fd, os.pwrite(fd, text, 0))
+                return fd
+        except BaseException:
+            os.close(fd)
+            raise
+        # Somebody removed the file between opening and locking it: the next program would make another.
         os.close(fd)
+    raise OSError(errno.EAGAIN, "the file is removed again and again")
+
+
+def _opened(path: Path) -> int:
+    """Open a lock file, made when it is not there; a link is not followed, and nothing is truncated."""
+    flags = os.O_RDWR | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC
+    for _ in range(_MOST_TRIES):
+        # Linux refuses O_CREAT on the file of another login in a folder that all can write to.
+        try:
+            fd = os.open(path, flags)
+        except FileNotFoundError:
+            try:
+                fd = os.open(path, flags | os.O_CREAT | os.O_EXCL, 0o666)
+            except FileExistsError:
+                continue
+            os.fchmod(fd, file_mode(path.parent))
+        about = os.fstat(fd)
+        if stat.S_ISREG(about.st_mode) and about.st_nlink <= 1:
+            return fd
+        os.close(fd)
+        raise OSError(errno.EINVAL, "it is not a plain file")
+    raise OSError(errno.EAGAIN, "the file is made and removed again and again")
+
+
+def _names(path: Path, fd: int) -> bool:
+    """Whether a path still names the file that is open."""
+    try:
+        there, held = path.lstat(), os.fstat(fd)
+    except FileNotFoundError:
+        return False
+    return (there.st_dev, there.st_ino) == (held.st_dev, held.st_ino)
+
+
+def _login() -> str:
+    import getpass
+
+    with suppress(OSError, KeyError, ImportError):
+        return getpass.getuser()
+    return ""
 
 
 def _holder(fd: int) -> str:
     try:
-        return f"process {json.loads(os.pread(fd, 4096, 0))['pid']}"
-    except (ValueError, KeyError, TypeError):
+        said = json.loads(os.pread(fd, _MOST_BYTES, 0))
+        login = str(said.get("login", ""))
+        return f"process {int(said['pid'])}" + (f" of {login}" if login.isprintable() and login else "")
+    except (ValueError, KeyError, TypeError, AttributeError):
         return "process unknown"
-
-
-def _write(fd: int, text: str) -> None:
-    os.ftruncate(fd, 0)
-    os.pwrite(fd, text.encode(), 0)
-    os.fsync(fd)

@@ -6,16 +6,18 @@ text: what cannot be believed is told as damaged and never read as "nothing happ
 
 from __future__ import annotations
 
-import contextlib
+import errno
 import hashlib
 import json
 import os
-import tempfile
 import zlib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any, Literal
+
+from rig.between_runs.state_folder import file_mode
+from rig_configs.files.whole_file import write_whole
 
 How = Literal["completed", "stopped", "tripped", "aborted", "refused"]
 """The ways a run can end."""
@@ -54,15 +56,14 @@ class Remembered:
     cleared: bool = False
 
 
-def memory_file(rig_id: str, folder: Path | None = None) -> Path:
-    """Return where a rig's memory lives: XDG_STATE_HOME/leadline, or .local/state/leadline at home.
+def file_stem(name: str) -> str:
+    """Return what the files of a rig are called, without their suffix."""
+    return f"rig-{hashlib.sha256(name.encode()).hexdigest()[:16]}"
 
-    Args:
-        rig_id: what tells this rig from others, such as the address of its valves.
-        folder: to keep it in instead.
-    """
-    name = hashlib.sha256(rig_id.encode()).hexdigest()[:16]
-    return (folder or _state_folder()) / f"rig-{name}.json"
+
+def memory_file(name: str, folder: Path) -> Path:
+    """Return where the memory of a rig lives that goes by `name`."""
+    return folder / f"{file_stem(name)}.json"
 
 
 def read_memory(file: Path) -> Remembered | None:
@@ -72,12 +73,14 @@ def read_memory(file: Path) -> Remembered | None:
         MemoryDamaged: the file cannot be read or is not what was written.
     """
     try:
-        with file.open("rb") as opened:
-            data = opened.read(_MOST_BYTES)
+        fd = os.open(file, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+        with os.fdopen(fd, "rb") as opened:
+            data = opened.read(_MOST_BYTES) or b""
     except (FileNotFoundError, NotADirectoryError):
         return None
     except OSError as error:
-        raise MemoryDamaged(f"{file} cannot be read ({error.strerror})") from None
+        what = "is a link" if error.errno == errno.ELOOP else f"cannot be read ({error.strerror})"
+        raise MemoryDamaged(f"{file} {what}") from None
     try:
         text, _, crc = data.decode().rpartition("\n")
         if int(crc, 16) != zlib.crc32(text.encode()):
@@ -97,32 +100,5 @@ def write_memory(file: Path, remembered: Remembered) -> None:
         OSError: it cannot be written; the old one is left as it was.
     """
     text = json.dumps({"schema": SCHEMA, **asdict(remembered)}, ensure_ascii=False, allow_nan=False)
-    file.parent.mkdir(parents=True, exist_ok=True)
-    handle, name = tempfile.mkstemp(dir=file.parent, prefix=f"{file.name}.")
-    try:
-        with os.fdopen(handle, "wb") as opened:
-            opened.write(f"{text}\n{zlib.crc32(text.encode()):08x}".encode())
-            opened.flush()
-            os.fsync(opened.fileno())
-        Path(name).replace(file)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            Path(name).unlink()
-        raise
-    folder = os.open(file.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
-
-
-def _state_folder() -> Path:
-    """The user's folder for what programs remember; relative ones do not count, by the XDG rule."""
-    named = Path(os.environ.get("XDG_STATE_HOME", ""))
-    if named.is_absolute():
-        return named / "leadline"
-    try:
-        return Path.home() / ".local" / "state" / "leadline"
-    except RuntimeError:
-        # A user without a home, as in some containers.
-        return Path(tempfile.gettempdir()) / "leadline"
+    data = f"{text}\n{zlib.crc32(text.encode()):08x}".encode()
+    write_whole(file, data, mode=file_mode(file.parent))

@@ -6,11 +6,14 @@ pressure, and for ten minutes at least (judgement, no source).
 
 from __future__ import annotations
 
-import json
+from collections import deque
 from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+
+from grading.measurement import SourceError
+from grading.record.event_lines import Event
+from grading.record.peek import Peek, peek
 
 LEAST_REST_S = 600.0
 _LONGEST_AGO = timedelta(hours=12)
@@ -24,19 +27,19 @@ def rest_s(under_pressure_s: float) -> float:
 def still_resting(records: Path, serials: Iterable[str], now: datetime) -> dict[str, datetime]:
     """Return which of these cells still have to rest, and until when, by the newest records in a folder.
 
-    Records that cannot be read, and rests without a sound time, are passed over.
+    Records that cannot be read are passed over, and so are events that cannot be trusted.
     """
     wanted, found = set(serials), dict[str, datetime]()
     if not records.is_dir():
         return found
     for folder in sorted((path for path in records.iterdir() if path.is_dir()), reverse=True):
         try:
-            run = json.loads((folder / "run.json").read_text(encoding="utf-8"))
-            if now - datetime.fromisoformat(run["started_utc"]) > _LONGEST_AGO:
+            seen = peek(folder)
+            if now - datetime.fromisoformat(seen.run.started_utc) > _LONGEST_AGO:
                 break
-            concerned = wanted & {str(cell["cell"]) for cell in run["cells"]}
-            until = _rest_of(folder) if concerned else None
-        except (OSError, ValueError, KeyError, TypeError):
+            concerned = wanted & {cell.cell for cell in seen.run.cells}
+            until = _rest_of(seen) if concerned else None
+        except (OSError, SourceError):
             continue
         if until is not None and until > now:
             for serial in concerned:
@@ -44,20 +47,22 @@ def still_resting(records: Path, serials: Iterable[str], now: datetime) -> dict[
     return found
 
 
-def _rest_of(folder: Path) -> datetime | None:
+def _rest_of(seen: Peek) -> datetime | None:
     """When the cells of a record may be tested again; None where they need not wait.
 
     A run that never ended, once gas was on, has left the pot to vent as fast as it could.
     """
-    lines = (folder / "events.ndjson").read_text(encoding="utf-8").splitlines()
-    for line in reversed(lines):
-        if '"kind":"rest"' in line:
-            told = json.loads(line)
-            return _later(told, float(told["rest_s"]))
-    if (folder / "end.json").exists() or not any('"to":"STARTING"' in line for line in lines):
+    last, gas = None, False
+    for event in seen.events("rest", "state"):
+        last = event if event.kind == "rest" else last
+        gas = gas or (event.kind == "state" and event.data["to"] == "STARTING")
+    if last is not None:
+        return _later(last, float(last.data["rest_s"]))
+    if seen.end is not None or not gas:
         return None
-    return _later(json.loads(lines[-2] if len(lines) > 1 else lines[-1]), LEAST_REST_S)
+    (newest,) = deque(seen.events(), maxlen=1)
+    return _later(newest, LEAST_REST_S)
 
 
-def _later(event: dict[str, Any], seconds: float) -> datetime:
-    return datetime.fromisoformat(event["utc"]).astimezone(UTC) + timedelta(seconds=seconds)
+def _later(event: Event, seconds: float) -> datetime:
+    return datetime.fromisoformat(event.utc).astimezone(UTC) + timedelta(seconds=seconds)

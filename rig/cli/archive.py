@@ -1,4 +1,4 @@
-"""`leadline archive`: the records as a whole."""
+"""`leadline archive`: checks of all records in a folder."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ app = typer.Typer(no_args_is_help=True)
 
 @app.callback()
 def _archive() -> None:
-    """Look after a folder of records.
+    """Check a folder of records.
 
     Example: leadline archive check records
     """
@@ -36,12 +36,12 @@ def check(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Prove every record: hashes, checksums, checkpoints, endings; and that its grading follows from it.
+    """Check every record: hashes, checksums, checkpoints, endings; and that its grading follows from it.
 
-    A grading kept as results.json is made once more from the readings, which takes a few seconds a record,
-    and held against the file. Papers are not looked at: leadline certify prints them anew. Nothing is
-    changed. Ends with code 1 when a record is interrupted or not as its run wrote it, or its grading is not
-    what it gives.
+    A grading kept as results.json is made once more from the readings and compared with the file, which
+    takes a few seconds for each record. Papers are not checked: leadline certify prints them again. Nothing
+    is changed. Ends with code 1 when a record is interrupted or not as its run wrote it, or when its grading
+    does not follow from it.
 
     Example: leadline archive check records
     """

@@ -1,7 +1,8 @@
-"""`leadline bench`: the shipped benches, and the virtual one as a process of its own."""
+"""`leadline bench`: the shipped benches, and the virtual one as a separate process."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated
 
@@ -55,13 +56,13 @@ def serve(
             "--speed",
             min=0.1,
             max=100.0,
-            help="Bench seconds per second. Above 4 the heartbeat of a rig that runs by the clock comes too "
-            "late for the valves' watchdog.",
+            help="Bench seconds per second. Above 4 the heartbeat of a rig on the real clock is too late for "
+            "the valves' watchdog.",
         ),
     ] = 1.0,
     inject: Annotated[
         list[str] | None,
-        typer.Option("--inject", metavar="FAULT@SECONDS", help="Break something; may be repeated."),
+        typer.Option("--inject", metavar="FAULT@SECONDS", help="Inject a fault; may be repeated."),
     ] = None,
     serial: Annotated[
         bool, typer.Option("--serial", help="Serve every instrument on a serial line (a pty) as well.")
@@ -72,28 +73,28 @@ def serve(
             "--write",
             metavar="FILE",
             parser=written_path,
-            help="Write a bench file that leads to what is served.",
+            help="Write a bench file with the addresses served.",
         ),
     ] = None,
 ) -> None:
     """Serve the virtual bench in this process until Ctrl-C, for practice or to develop a driver against.
 
-    It listens on this computer alone. With the file of --write a second terminal runs against it as against
-    a bench of hardware.
+    It listens on this computer only. With the file of --write, a second terminal runs against it as against a
+    real bench.
 
     Example: leadline bench serve --write served.toml
     """
     from rig.job.job import parse_faults
     from rig.setup.bench import load_bench, virtual_spec
     from rig.setup.cells import load_cells
-    from rig.setup.served import ServedBench
+    from rig.setup.served import write_served
 
     if write is not None:
         check_file_writable(write)
     bench_file = load_bench(bench)
     spec = virtual_spec(
         bench_file,
-        cells=load_cells(cells, bench_file.sockets).cells,
+        cells=load_cells(cells, bench_file.sockets),
         seed=seed,
         mode="real_time",
         speed=speed,
@@ -107,7 +108,12 @@ def serve(
     def say(line: str) -> None:
         console.print(line, soft_wrap=True)
 
-    serve_virtual(spec, say if write is None else ServedBench(bench_file, write, say).line)
+    def write_file(addresses: Mapping[str, str]) -> None:
+        if write is not None:
+            write_served(bench_file, write, addresses)
+            say(f"bench file: {write}")
+
+    serve_virtual(spec, say, write_file)
 
 
 @app.command("describe")
@@ -126,7 +132,7 @@ def describe(bench: VirtualBenchArgument = "virtual_bench") -> None:
 
 @app.command("faults")
 def faults(as_json: JsonOption = False) -> None:
-    """List what can be broken on the virtual bench with --inject FAULT@SECONDS.
+    """List the faults of the virtual bench for --inject FAULT@SECONDS.
 
     Example: leadline bench faults
     """

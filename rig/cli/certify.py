@@ -34,14 +34,14 @@ def certify(
             "--font-dir",
             metavar="DIR",
             parser=written_path,
-            help="Folder of fonts for scripts that ours lack; may be repeated.",
+            help="Folder of fonts for scripts that the built-in ones lack; may be repeated.",
         ),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Grade a record afresh from its raw readings and print certificates, summary page and labels.
+    """Grade a record again from its raw readings and print certificates, summary page and labels.
 
-    The grading is kept as results.json beside the readings, the papers in certificates/.
+    The grading is kept as results.json beside the readings, and the papers in certificates/.
 
     Example: leadline certify records/2026-03-02T101500Z-a1b2 --cell TB-0417
     """

@@ -20,10 +20,10 @@ def demo(
         str, typer.Option("--procedure", "-p", metavar="P", help="Procedure to run: full or quick.")
     ] = "full",
 ) -> None:
-    """Run the whole job on a bench of software: six invented cells, record, grades, certificates.
+    """Run the whole job on a virtual bench: six invented cells, record, grades, certificates.
 
-    Nothing is connected and no gas flows. The rig talks to the virtual bench over the same wires and through
-    the same drivers as to a real one, many times faster than a clock would.
+    Nothing is connected and no gas flows. The rig uses the same wire protocols and drivers for the virtual
+    bench as for a real one, many times faster than real time.
 
     Example: leadline demo --out /tmp/demo --seed 7
     """

@@ -29,7 +29,7 @@ def grade(
         typer.Option(
             "--bench",
             metavar="BENCH",
-            help="Bench whose instruments took a table's readings: its uncertainties are used.",
+            help="Bench whose instruments took a table's readings; its uncertainties are used.",
         ),
     ] = None,
     cell: Annotated[str | None, typer.Option("--cell", metavar="SERIAL", help="Show one cell only.")] = None,
@@ -49,9 +49,9 @@ def grade(
 ) -> None:
     """Grade the cells of a record or a table, and say why.
 
-    A record is graded by the limits it was run under unless --limits names others; then what changes
-    against the grading kept with the record is listed. Nothing is written but the pictures asked for:
-    certificates come from leadline certify.
+    A record is graded by the limits of its run unless --limits names others. Changes against the grading kept
+    with the record are then listed. Only the pictures of --plot are written; leadline certify makes
+    certificates.
 
     Example: leadline grade records/2026-03-02T101500Z-a1b2 --budget
     """
@@ -77,7 +77,8 @@ def grade(
 
 
 def _one_cell_or_all(grading: Grading, cell: str | None) -> None:
-    from rig_configs.files.checked_toml import FileError, suggestion
+    from rig_configs.files.checked_toml import FileError
+    from rig_configs.files.suggestions import suggestion
 
     serials = [result.info.cell for result in grading.cells]
     if cell is not None and cell not in serials:

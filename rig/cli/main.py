@@ -1,7 +1,7 @@
 """The `leadline` command: its tree of commands, and the one place where errors become a line and a code.
 
 Only light modules are imported here and at the top of the command modules; instruments, numpy, scipy,
-matplotlib and pydantic come in when a command runs, so that `leadline --help` answers at once.
+matplotlib and pydantic are imported when a command runs, so that `leadline --help` answers at once.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from rig.cli.options import ABNORMAL, BAD_INPUT, DONE, REFUSED
 from rig.cli.streams import make_streams_safe
 
 PROGRAM: Final = "leadline"
-# Of a file with hundreds of wrong lines a person mends the first few and tries again.
+# In a file with hundreds of wrong lines a person corrects the first few and tries again.
 _MOST_PROBLEMS: Final = 20
 _NO_ROOM: Final = (errno.ENOSPC, errno.EFBIG, errno.EDQUOT)
 
@@ -48,7 +48,7 @@ app.add_typer(bench.app, name="bench")
 
 
 def _let_help_flow(commands: typer.Typer) -> None:
-    """Take the line breaks of the source out of every command's help, so that it fits any terminal."""
+    """Remove the source's line breaks from the help of every command, so that it fits any terminal."""
     for command in commands.registered_commands:
         text = inspect.getdoc(command.callback) or ""
         command.help = "\n\n".join(" ".join(part.split()) for part in text.split("\n\n"))
@@ -89,21 +89,21 @@ def run() -> None:
 
 
 def main(arguments: Sequence[str]) -> int:
-    """Run one command line and return its exit code; every error ends as one line a problem on stderr."""
+    """Run one command line and return its exit code; errors become one line for each problem on stderr."""
     try:
         result = app(args=list(arguments), prog_name=PROGRAM, standalone_mode=False)
         return result if isinstance(result, int) else DONE
     except (KeyboardInterrupt, typer.Abort):
-        return _told("stopped by the keyboard", ABNORMAL)
+        return _report("stopped by the keyboard", ABNORMAL)
     except BrokenPipeError:
         _abandon_stdout()
         return ABNORMAL
     except Exception as error:
-        return _told(*_explained(error))
+        return _report(*_explained(error))
 
 
 def _explained(error: Exception) -> tuple[str, int]:
-    """Return what to tell the user, and the exit code."""
+    """Return the message for the user, and the exit code."""
     from drivers.errors import DriverError
     from drivers.virtual_spec import VirtualBenchError
     from grading.measurement import SourceError
@@ -114,7 +114,7 @@ def _explained(error: Exception) -> tuple[str, int]:
     from rig.setup.bench import BenchNotReady
     from rig_configs.files.checked_toml import FileError
 
-    # Typer carries click inside itself or beside itself, by version: told apart by shape, not by class.
+    # Typer contains click or depends on it, by version: its errors are recognised by shape, not by class.
     usage = getattr(error, "format_message", None)
     if usage is not None:
         context = getattr(error, "ctx", None)
@@ -128,7 +128,7 @@ def _explained(error: Exception) -> tuple[str, int]:
     if isinstance(error, FinishFailed):
         return str(error), ABNORMAL
     if isinstance(error, OSError) and error.filename is None and error.errno in _NO_ROOM:
-        return f"what was to be told could not be written: {error.strerror}", ABNORMAL
+        return f"the output could not be written: {error.strerror}", ABNORMAL
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""
         return f"{where}{error.strerror or error}", BAD_INPUT
@@ -136,7 +136,7 @@ def _explained(error: Exception) -> tuple[str, int]:
 
 
 def _internal(error: Exception) -> str:
-    """Write what a developer needs to a file and return the line for the user."""
+    """Write the details for a developer to a file and return the line for the user."""
     head = f"internal error ({type(error).__name__}: {' '.join(str(error).split())[:200]})"
     text = "".join(traceback.format_exception(error))
     try:
@@ -149,7 +149,7 @@ def _internal(error: Exception) -> str:
     return f"{head}; please report it with the file {name}"
 
 
-def _told(message: str, code: int) -> int:
+def _report(message: str, code: int) -> int:
     try:
         lines = message.splitlines()
         more = len(lines) - _MOST_PROBLEMS
@@ -164,7 +164,7 @@ def _told(message: str, code: int) -> int:
 
 
 def _abandon_stdout() -> None:
-    """Point stdout at nothing, so that the interpreter's own flush at exit has nothing to complain of."""
+    """Point stdout at nothing, so that the interpreter's flush at exit does not fail."""
     nothing = os.open(os.devnull, os.O_WRONLY)
     os.dup2(nothing, 1)
     os.close(nothing)

@@ -1,4 +1,4 @@
-"""What several commands share: exit codes, options, and a folder that can be written to."""
+"""What several commands share: exit codes, options, and checks of folders."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ _WIDTH_OF_A_PIPE: Final = 130
 
 
 def written_path(given: str | Path) -> Path:
-    """Return the path that an option gives. An unset variable of a script comes as an empty one.
+    """Return the path that an option gives. An unset variable in a script gives an empty one.
 
     Raises:
-        typer.BadParameter: when it is empty, which `Path` would take for the current folder.
+        typer.BadParameter: the path is empty, which `Path` would take for the current folder.
     """
     if given == "":
         raise typer.BadParameter("is empty; write a path ('.' is this folder)")
@@ -72,13 +72,41 @@ JsonOption = Annotated[
 SeedOption = Annotated[
     int | None, typer.Option("--seed", min=0, metavar="N", help="Seed of the virtual bench's noise.")
 ]
+OperatorOption = Annotated[
+    str | None, typer.Option("--operator", metavar="NAME", help="Printed on certificates.")
+]
+InjectOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--inject",
+        metavar="FAULT@SECONDS",
+        help="Inject a fault on a virtual bench, for training; may be repeated. "
+        "Faults: leadline bench faults.",
+    ),
+]
+ClearOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--clear",
+        metavar="CODE",
+        help="Clear what the last run on this rig left: the code of its trip or of changed limits, as "
+        "shown in the refusal; may be repeated.",
+    ),
+]
+RealTimeOption = Annotated[bool, typer.Option("--real-time", help="Run a virtual bench in real time.")]
+MyHandsOption = Annotated[
+    bool, typer.Option("--my-hands", help="Turn the valves of a virtual hand pot yourself, in real time.")
+]
+NoCertificatesOption = Annotated[
+    bool, typer.Option("--no-certificates", help="Grade, but print no certificates.")
+]
 
 
 def output_console(*, to_stderr: bool = False) -> Console:
     """Return the console for people: stdout, or stderr when stdout is kept for JSON."""
     from rich.console import Console
 
-    # Without markup and emoji: a file name or a reason prints as it is, whatever signs it holds.
+    # Without markup and emoji: a file name or a reason is printed unchanged.
     console = Console(stderr=to_stderr, highlight=False, markup=False, emoji=False)
     if not console.is_terminal and "COLUMNS" not in os.environ:
         console.width = _WIDTH_OF_A_PIPE
@@ -86,10 +114,10 @@ def output_console(*, to_stderr: bool = False) -> Console:
 
 
 def check_folder(folder: Path) -> None:
-    """Prove that a folder to read from is there.
+    """Check that a folder to read from is there.
 
     Raises:
-        FileError: naming the folder and what stands in the way.
+        FileError: with the folder and the obstacle.
     """
     from rig_configs.files.checked_toml import FileError
 
@@ -99,14 +127,14 @@ def check_folder(folder: Path) -> None:
     except OSError as error:
         raise FileError(f"{folder}: no folder to read from ({error.strerror})") from None
     if not os.access(folder, os.R_OK | os.X_OK):
-        raise FileError(f"{folder}: may not be read; choose another folder")
+        raise FileError(f"{folder}: no permission to read it; choose another folder")
 
 
 def check_file_writable(file: Path) -> None:
-    """Prove that a new file can stand at `file`, without making it.
+    """Check that a new file can be made at `file`, without making it.
 
     Raises:
-        FileError: naming the file and what stands in the way.
+        FileError: with the file and the obstacle.
     """
     from rig_configs.files.checked_toml import FileError
 
@@ -119,17 +147,17 @@ def check_file_writable(file: Path) -> None:
 
 
 def check_writable(folder: Path) -> None:
-    """Prove that `folder` can be written to, or made, without making it.
+    """Check that `folder` can be written to, or made, without making it.
 
     Raises:
-        FileError: naming the folder and what stands in the way.
+        FileError: with the folder and the obstacle.
     """
     from rig_configs.files.checked_toml import FileError
 
     there = folder.absolute()
     while not there.exists() and there != there.parent:
         if there.is_symlink():
-            raise FileError(f"{folder}: {there} is a link that leads to nothing; choose another --out")
+            raise FileError(f"{folder}: {there} is a link to nothing; choose another --out")
         there = there.parent
     if not there.is_dir():
         raise FileError(f"{folder}: {there} is a file, not a folder; choose another --out")

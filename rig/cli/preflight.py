@@ -1,4 +1,4 @@
-"""`leadline preflight`: is this bench what its file says, and fit to run."""
+"""`leadline preflight`: checks that a bench agrees with its file and can run."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from rig.terminal.json_text import print_json
 def preflight(bench: BenchArgument, out: OutOption = Path("records"), as_json: JsonOption = False) -> None:
     """Check a bench before any gas: identities, units, vented zero, agreement, noise, clock, disk, dates.
 
-    Prints what passed, what did not and why, and what to do. No valve is moved.
+    Prints what passed, what failed and why, and what to do. No valve is moved.
 
     Example: leadline preflight virtual_bench
     """

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import getpass
 from pathlib import Path
-from typing import Annotated
 
 import typer
 
 from rig.cli.options import (
     BenchArgument,
     CellsOption,
+    ClearOption,
+    InjectOption,
     JsonOption,
     LimitsOption,
+    MyHandsOption,
+    NoCertificatesOption,
+    OperatorOption,
     OutOption,
     ProcedureOption,
+    RealTimeOption,
     SeedOption,
     check_writable,
     output_console,
@@ -26,47 +31,22 @@ def run_test(
     cells: CellsOption,
     procedure: ProcedureOption = "full",
     out: OutOption = Path("records"),
-    operator: Annotated[
-        str | None, typer.Option("--operator", metavar="NAME", help="Printed on certificates.")
-    ] = None,
+    operator: OperatorOption = None,
     limits: LimitsOption = None,
-    inject: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--inject",
-            metavar="FAULT@SECONDS",
-            help="Break something on a virtual bench, for training; may be repeated. "
-            "Faults: leadline bench faults.",
-        ),
-    ] = None,
-    clear: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--clear",
-            metavar="CODE",
-            help="Clear what the last run on this rig left: the code of its trip, or of changed limits, as "
-            "the refusal names it; may be repeated.",
-        ),
-    ] = None,
+    inject: InjectOption = None,
+    clear: ClearOption = None,
     seed: SeedOption = None,
-    real_time: Annotated[
-        bool, typer.Option("--real-time", help="Run a virtual bench by the clock, as a real one would.")
-    ] = False,
-    my_hands: Annotated[
-        bool,
-        typer.Option("--my-hands", help="Turn the valves of a virtual hand pot yourself, in real time."),
-    ] = False,
-    no_certificates: Annotated[
-        bool, typer.Option("--no-certificates", help="Grade, and print no certificates.")
-    ] = False,
+    real_time: RealTimeOption = False,
+    my_hands: MyHandsOption = False,
+    no_certificates: NoCertificatesOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Run a procedure on a bench, live on screen, then grade and certify.
 
-    Ctrl-C once vents on the ramp and ends the run; twice makes the rig safe at once: valves drop, a
-    controller vents, hands are told to. The record is kept either way, and reads as ungraded. After a run
-    that tripped or never ended, and when limits in the bench file have changed, the next start says so and
-    asks for it to be cleared.
+    Ctrl-C once vents on the ramp and ends the run; twice makes the rig safe at once: valves are de-energised,
+    a controller vents, and on a hand pot the screen says what to do. The record is kept in both cases and
+    reads as ungraded. After a run that tripped or did not end, or when limits in the bench file have changed,
+    the next start says so and must be cleared.
 
     Example: leadline run virtual_bench --procedure quick --cells six_cells --out records
     """
@@ -100,7 +80,7 @@ def run_test(
 
 
 def _login_name() -> str:
-    """Return who is logged in, or nothing where the system cannot tell."""
+    """Return the name of the login, or an empty text where the system has none."""
     try:
         return getpass.getuser()
     except (OSError, KeyError, ImportError):

@@ -1,4 +1,4 @@
-"""Standard streams as they come: closed ones, and terminals and pipes that cannot show every sign."""
+"""Standard streams: closed ones, and terminals and pipes that cannot show every character."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import os
 import sys
 from typing import Final
 
-# What a sign of ours becomes where it cannot be shown; a minus that turned into '?' would change a number.
+# Replacements for characters that cannot be shown; a minus shown as '?' would change a number.
 _PLAIN: Final = str.maketrans(
     {
         "−": "-",
@@ -35,7 +35,7 @@ _HANDLER: Final = "leadline.plain"
 
 
 def make_streams_safe() -> None:
-    """Open closed streams on nothing; let a plain sign stand where an encoding lacks ours."""
+    """Open closed streams on the null device; use plain characters where an encoding lacks ours."""
     _open_closed_ones()
     codecs.register_error(_HANDLER, _plain)
     for stream in (sys.stdout, sys.stderr):
@@ -44,9 +44,9 @@ def make_streams_safe() -> None:
 
 
 def _open_closed_ones() -> None:
-    """Open on nothing what was closed when the program was started.
+    """Open on the null device each stream that was closed at the start of the program.
 
-    Python has None in its place; and the next file opened, a record perhaps, would get the number of stdout.
+    Python has None for it, and the next file opened, perhaps a record, would get the number of stdout.
     """
     for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
         if getattr(sys, name) is None:

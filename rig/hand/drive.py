@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.hand.cues import SHORT_BAR, TOO_FAST_BAR_PER_MIN, Cue, CuedView, advise
+from rig.hand.cues import HANDS_OFF, SHORT_BAR, TOO_FAST_BAR_PER_MIN, advise
+from rig.loop.dialogue import Dialogue
 from rig.loop.loop import Tripped, procedure_trip
 from rig.loop.run_log import RunLog
 from rig.pressure.drive_trips import no_flow_purge, not_permitted
@@ -19,7 +20,7 @@ from rig.safety.permissives import fill_refusal
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent, SetPoint
 from rig.safety.states import Machine, State
-from rig.view import View
+from rig.view import Action, Cue, CuedView, Valve, View
 
 CARD = (
     "1. Shut the supply valve and the cylinder.",
@@ -57,7 +58,7 @@ class HandDrive:
         log: RunLog,
         scan: Callable[[], Scan],
         view: View,
-        show: Callable[[str | None], None],
+        show: Callable[[Cue | None], None],
         *,
         two_gauges: bool,
     ) -> None:
@@ -96,6 +97,9 @@ class HandDrive:
         """Note that the person has just been asked to make the pot safe; it is not told again at once."""
         self._claiming = True
 
+    def ask_through(self, dialogue: Dialogue) -> None:
+        """Ask through `dialogue` from now on; a drive that sees the pressure asks nothing."""
+
     def release(self) -> None:
         """Take the last cue off the screen."""
         self._give(None)
@@ -119,7 +123,7 @@ class HandDrive:
             self.card()
         self._claiming = False
         self._log.event("valve", valve="hands", action="told: supply shut, vent open")
-        self._give(Cue("vent", "open_fully", "SHUT SUPPLY AND CYLINDER, OPEN VENT"))
+        self._give(Cue(Valve.VENT, Action.OPEN_FULLY, "SHUT SUPPLY AND CYLINDER, OPEN VENT"))
         return True
 
     def begin_move(self, target_bar: float, scan: Scan) -> None:
@@ -148,10 +152,10 @@ class HandDrive:
         goal_bar, up = self._leg()
         self._watch_closing(scan)
         refusal = self._refusal(0.0, scan) if up else None
-        if scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is None:
             self._keep_shut(refusal)
             return False
-        pressure_bar = scan.pressure_bar
         if pressure_bar > self._highest_bar:
             self._gas_l += (pressure_bar - self._highest_bar) * self._limits.volume_l
             self._highest_bar = pressure_bar
@@ -187,7 +191,7 @@ class HandDrive:
         kept_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
         self._kept_since_s = scan.t_s
         self._set_point.set(Intent.KEEP, kept_bar, target_bar)
-        self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
+        self._give(HANDS_OFF)
 
     def keep(self, scan: Scan) -> None:
         """Follow the gas as it takes the pot's temperature; after that the pressure has to stay.
@@ -195,19 +199,18 @@ class HandDrive:
         What moves faster than gas that cools or warms is a valve, and is not followed.
         """
         settles = scan.t_s - self._kept_since_s < _SETTLES_S
-        if scan.bad or scan.pressure_bar is None or not settles:
-            return
-        if abs(scan.rate_bar_per_s) < _THERMAL_BAR_PER_S:
-            self._set_point.now_bar = scan.pressure_bar
+        pressure_bar = scan.gauge.newest_bar
+        if settles and pressure_bar is not None and abs(scan.rate_bar_per_s) < _THERMAL_BAR_PER_S:
+            self._set_point.now_bar = pressure_bar
 
     def rest(self) -> None:
         """Let the pressure alone, both valves shut, until the next call."""
-        self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
+        self._give(HANDS_OFF)
 
     def open_vent(self) -> None:
         """Tell the person to open the vent for good; the gauge has to show that it was done."""
         self._set_point.set(Intent.OPEN)
-        self._give(Cue("vent", "open_fully", "OPEN THE VENT all the way (supply shut)"))
+        self._give(Cue(Valve.VENT, Action.OPEN_FULLY, "OPEN THE VENT all the way (supply shut)"))
 
     def flow(self, scan: Scan) -> float:
         """Refuse: what flows through a hand valve cannot be measured by one gauge."""
@@ -217,7 +220,7 @@ class HandDrive:
     def _keep_shut(self, refusal: str | None) -> None:
         """Have the supply shut while a permissive refuses; the interlocks behind it end what lasts."""
         if refusal is not None:
-            self._give(Cue("supply", "close", f"CLOSE SUPPLY NOW: {refusal}"))
+            self._give(Cue(Valve.SUPPLY, Action.CLOSE, f"CLOSE SUPPLY NOW: {refusal}"))
 
     def _refusal(self, rises_to_bar: float, scan: Scan) -> str | None:
         """Why the supply may not be open now."""
@@ -302,8 +305,9 @@ class HandDrive:
 
     def _watch_closing(self, scan: Scan) -> None:
         """Heed that the supply is shut when the screen says so: a person who has gone leaves it open."""
-        told = self._cue is not None and self._cue.valve == "supply" and self._cue.action == "close"
-        if not told or scan.bad or scan.rate_bar_per_s <= _RISING_BAR_PER_S:
+        cue = self._cue
+        told = cue is not None and cue.valve is Valve.SUPPLY and cue.action is Action.CLOSE
+        if not told or scan.gauge.failed_readings or scan.rate_bar_per_s <= _RISING_BAR_PER_S:
             self._open_since_s = None
         elif self._open_since_s is None:
             self._open_since_s = scan.t_s
@@ -340,4 +344,4 @@ class HandDrive:
 
     def _give(self, cue: Cue | None) -> None:
         self._cue = cue
-        self._show(cue.text if cue is not None else None)
+        self._show(cue)

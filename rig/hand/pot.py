@@ -1,4 +1,4 @@
-"""The person's part of a run on a pot with hand valves: what is checked, asked and told, in order.
+"""The person's part of a run on a pot with hand valves: what is checked, asked and said, in order.
 
 Before any gas a missing or wrong answer refuses the run. With gas in the pot it sounds the alarm, tells the
 person to shut the supply and open the vent, and has the gauge show that it was done.
@@ -13,12 +13,14 @@ from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
 from rig.loop.dialogue import Dialogue, NoAnswer
 from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
+from rig.pressure.drive import DriveHooks
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.safety.permissives import lid_refusal
 from rig.safety.scan import Scan
 from rig.safety.vented_zero import HIGHEST_BAROMETER_BAR, LOWEST_BAROMETER_BAR
 from rig.setup.bench_file import BenchFile
-from rig.view import Prompt, View
+from rig.setup.plan import LONGEST_OPENING_S
+from rig.view import Prompt, View, Wanted
 
 CHECKLIST = (
     ("check_eyes", "Goggles on, gloves within reach, eye wash known?", "EYES"),
@@ -35,7 +37,7 @@ CHECKLIST = (
 PLATE_WITHIN_BAR = 0.06
 DIAL_WITHIN_BAR = 0.05
 OPEN_FAST_BAR_PER_MIN = 2.0
-_CONNECT_S = 300.0
+_LID_ANSWER_S = 300.0
 _VENTED_FOR_S = 10.0
 _LID_WITHIN_S = 120.0
 _BAROMETER_WITHIN_BAR = 0.001
@@ -45,8 +47,10 @@ _HIGHEST_TYPED_BAR = 20.0
 _PressureCheck = Callable[[TypedPressure], str | None]
 
 
-class HandPot:
-    """What a session does with the person at a hand pot, beside the cues of `HandDrive`."""
+class HandPot(DriveHooks):
+    """What a person at a hand pot adds to a run, beside the cues of `HandDrive`."""
+
+    person_first = True
 
     def __init__(
         self,
@@ -55,20 +59,22 @@ class HandPot:
         dialogue: Dialogue,
         view: View,
         bench: BenchFile,
+        show_now: Callable[[str, str], None],
         *,
         two_gauges: bool,
     ) -> None:
-        """Talk to the person at the pot that `bench` describes."""
+        """Talk to the person at the pot that `bench` describes; `show_now` says what is being done."""
         self._loop = loop
         self._drive = drive
         self._dialogue = dialogue
         self._view = view
         self._bench = bench
+        self._show_now = show_now
         self._two_gauges = two_gauges
         self._told_fast = False
         self._last_read_bar = 0.0
 
-    def prepare(self, today: date) -> None:
+    def before_gas(self, today: date) -> None:
         """Go through what must be true before any gas: the checklist, plate and relief valve.
 
         Raises:
@@ -86,19 +92,22 @@ class HandPot:
         except NoAnswer as nobody:
             raise Refused("NO_ANSWER", str(nobody)) from None
 
-    def know_barometer(self) -> None:
+    def before_zero(self) -> None:
         """Have the barometer typed twice, where the bench has none.
 
         Raises:
             Refused: no barometer reading, or two that differ.
         """
+        if self._bench.by_role("barometer") is not None:
+            return
         text = (
             "Read a barometer in this room (station pressure, not reduced to sea level), with its unit, for "
             "example 1013.2 hPa."
         )
         try:
-            first = self._typed("barometer", text, self._barometer_problem)
-            second = self._typed("barometer_again", "Once more, please: " + text, self._barometer_problem)
+            first = self._typed("barometer", text, Wanted.BAROMETER, self._barometer_problem)
+            again = "Once more, please: " + text
+            second = self._typed("barometer_again", again, Wanted.BAROMETER, self._barometer_problem)
         except NoAnswer as nobody:
             raise Refused("NO_ANSWER", str(nobody)) from None
         if abs(first.bar - second.bar) > _BAROMETER_WITHIN_BAR:
@@ -108,7 +117,7 @@ class HandPot:
             )
         self._loop.acquisition.put_barometer(second.bar)
 
-    def compare_dial(self) -> None:
+    def after_zero(self) -> None:
         """Ask what the dial on the pot reads, and hold it against the gauge.
 
         Raises:
@@ -117,20 +126,20 @@ class HandPot:
         shown = both_ways(self._pressure_bar(), self._ambient_bar())
         says = "The gauge says" if self._loop.scan.pressure_bar is not None else "Vented, the pot is at"
         try:
-            dial = self._typed("dial", f"{says} {shown}. Your dial reads about?", self._dial_problem)
+            text = f"{says} {shown}. Your dial reads about?"
+            dial = self._typed("dial", text, Wanted.DIAL, self._dial_problem)
         except NoAnswer as nobody:
             raise Refused("DIAL", str(nobody)) from None
         if self._loop.acquisition.pressure_is_typed:
             self._loop.acquisition.put_pressure(dial.absolute_bar(self._ambient_bar()))
 
-    def open_cylinder(self) -> None:
+    def open_supply(self) -> None:
         """Have the cylinder opened slowly with the vent open, watching the gauge.
 
         Raises:
             Tripped: NOBODY_THERE, or what an interlock says.
         """
         self._told_fast = False
-        self._dialogue.before_gas = False
         regulator_bar = self._bench.gas.supply_pressure_bar
         text = (
             "Regulator knob fully out? Supply valve shut, vent open? Open the cylinder valve slowly - count "
@@ -138,7 +147,7 @@ class HandPot:
         )
         try:
             self._dialogue.confirm(
-                "open_cylinder", text, "OPENED", timeout_s=_CONNECT_S, watch=self._watch_opening
+                "open_cylinder", text, "OPENED", timeout_s=LONGEST_OPENING_S, watch=self._watch_opening
             )
         except NoAnswer as nobody:
             raise Tripped(
@@ -150,6 +159,15 @@ class HandPot:
                     rows=(35,),
                 )
             ) from None
+
+    def way_out(self) -> None:
+        """Show the three lines that end every trouble."""
+        self._drive.card()
+
+    def after_vent(self) -> None:
+        """Say whether the lid may be opened."""
+        self._show_now("waiting for the lid", "the end")
+        self.allow_lid()
 
     def allow_lid(self) -> bool:
         """Say that the lid may be opened, once two sources show no pressure for ten seconds; or say why not.
@@ -164,12 +182,13 @@ class HandPot:
             begun_s = vented_since_s = self._loop.now_s
             while refusal is not None and self._loop.now_s - begun_s < _LID_WITHIN_S:
                 scan = self._dialogue.wait(0.0)
-                if lid_refusal(scan, self._loop.limits, _VENTED_FOR_S) is not None or scan.bad:
+                pressure_left = lid_refusal(scan, self._loop.limits, _VENTED_FOR_S) is not None
+                if pressure_left or scan.gauge.failed_readings:
                     vented_since_s = scan.t_s
                 refusal = lid_refusal(scan, self._loop.limits, scan.t_s - vented_since_s)
             if refusal is None and not self._two_gauges:
                 self._dialogue.confirm(
-                    "cylinder_shut", "Cylinder shut, vent open all the way?", "SHUT", timeout_s=_CONNECT_S
+                    "cylinder_shut", "Cylinder shut, vent open all the way?", "SHUT", timeout_s=_LID_ANSWER_S
                 )
                 self._read_dial("Look at the dial on the pot. It reads?")
                 if typed:
@@ -215,6 +234,7 @@ class HandPot:
         self._typed(
             "plate",
             "Read the plate of the pot. Its highest working pressure is? With its unit, bara or barg.",
+            Wanted.PLATE_PRESSURE,
             problem,
         )
 
@@ -230,12 +250,13 @@ class HandPot:
             Prompt(
                 "relief_due",
                 "Until when is the test of the relief valve valid (tag)? Write it as 2027-03-31.",
+                wanted=Wanted.RELIEF_DUE,
             ),
             problem,
         )
 
     def _typed(
-        self, code: str, text: str, problem: _PressureCheck, *, timeout_s: float = 300.0
+        self, code: str, text: str, wanted: Wanted, problem: _PressureCheck, *, timeout_s: float = 300.0
     ) -> TypedPressure:
         """Have a pressure typed, with its unit.
 
@@ -252,11 +273,12 @@ class HandPot:
                 return f"'{answer}' cannot be true here"
             return problem(typed)
 
-        return read_pressure(self._dialogue.demand(Prompt(code, text, timeout_s=timeout_s), check))
+        prompt = Prompt(code, text, timeout_s=timeout_s, wanted=wanted)
+        return read_pressure(self._dialogue.demand(prompt, check))
 
     def _read_dial(self, text: str) -> None:
         """Have a dial read that must show no pressure."""
-        self._typed("dial_lid", text, self._dial_not_vented, timeout_s=_CONNECT_S)
+        self._typed("dial_lid", text, Wanted.DIAL, self._dial_not_vented, timeout_s=_LID_ANSWER_S)
 
     def _barometer_problem(self, typed: TypedPressure) -> str | None:
         if typed.is_gauge:

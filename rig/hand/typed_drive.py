@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from rig.hand.cues import Cue
+from rig.hand.cues import HANDS_OFF
 from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
 from rig.loop.acquisition import Acquisition
@@ -20,7 +20,7 @@ from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent, SetPoint
 from rig.safety.states import Machine, State
-from rig.view import Prompt, View
+from rig.view import Action, Cue, Move, Prompt, Valve, View, Wanted
 
 APART_S = 10.0
 TWICE_WITHIN_BAR = 0.010
@@ -41,7 +41,7 @@ class TypedHandDrive(HandDrive):
         log: RunLog,
         acquisition: Acquisition,
         view: View,
-        show: Callable[[str | None], None],
+        show: Callable[[Cue | None], None],
     ) -> None:
         """Give cues as `HandDrive` does; what is typed goes into `acquisition`."""
         super().__init__(
@@ -127,20 +127,21 @@ class TypedHandDrive(HandDrive):
     def _begin_leg(self, scan: Scan) -> None:
         """Keep the hands off until the question says what to do; there is no live distance to tell."""
         del scan
-        self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
+        self._give(HANDS_OFF)
 
     def _one_move(self, start_bar: float, up: bool) -> float:
         """One filling or letting-out with a double reading; returns it in absolute bar."""
-        valve, other = ("supply", "vent") if up else ("vent", "supply")
+        valve = Valve.SUPPLY if up else Valve.VENT
         ramp_s = 60.0 * abs(self._target_bar - start_bar) / self._limits.ramp_bar_per_min
         self._acquisition.forget_pressure()
-        self._give(Cue("supply" if up else "vent", "open", f"OPEN {valve.upper()} a little ({other} shut)"))
+        self._give(Cue(valve, Action.OPEN, f"OPEN {valve.upper()} a little ({valve.other} shut)"))
         self._confirm(
-            f"With the {other} shut open the {valve} a little: to {self._words(self._target_bar)}, in no "
-            f"less than {ramp_s:.0f} s. Then shut it.",
+            f"With the {valve.other} shut open the {valve} a little: to {self._words(self._target_bar)}, in "
+            f"no less than {ramp_s:.0f} s. Then shut it.",
+            Move(valve, self._target_bar),
             ramp_s,
         )
-        self._give(Cue("supply", "rest", "HANDS OFF: both valves shut"))
+        self._give(HANDS_OFF)
         self._asked().wait(_SETTLES_S)
         return self._read_twice("moved", "The dial reads?")
 
@@ -165,9 +166,9 @@ class TypedHandDrive(HandDrive):
             )
         raise self._nobody("The dial does not stand still.")
 
-    def _confirm(self, text: str, ramp_s: float) -> None:
+    def _confirm(self, text: str, move: Move, ramp_s: float) -> None:
         try:
-            self._asked().confirm("moved", text, "SHUT", timeout_s=2.0 * ramp_s + _ANSWER_S)
+            self._asked().confirm("moved", text, "SHUT", timeout_s=2.0 * ramp_s + _ANSWER_S, move=move)
         except NoAnswer as nobody:
             raise self._nobody(str(nobody)) from None
 
@@ -184,7 +185,7 @@ class TypedHandDrive(HandDrive):
                 return None
             return f"'{answer}' cannot be true in this pot"
 
-        prompt = Prompt(code, text, timeout_s=_ANSWER_S)
+        prompt = Prompt(code, text, timeout_s=_ANSWER_S, wanted=Wanted.DIAL)
         try:
             return read_pressure(self._asked().demand(prompt, check)).absolute_bar(ambient_bar)
         except NoAnswer as nobody:

@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING
 from drivers.virtual_spec import CellTruth, FaultSpec, VirtualSession, parse_fault
 from grading.measurement import SourceError
 from grading.record.format import FileText
+from grading.results import CellInfo
 from rig.archive.finish import FinishFailed, finish_record
 from rig.run.outcome import RunOutcome
 from rig.setup.bench import BenchFile, BenchNotReady, OpenBench, open_bench
 from rig.setup.bench_file import pressure_limits
-from rig.setup.cells import CellList
 from rig.setup.procedure import ProcedureFile
 from rig.view import Prompt, View
 from rig_configs.files.checked_toml import FileError
@@ -43,7 +43,7 @@ class Job:
 
     bench: BenchFile
     procedure: ProcedureFile
-    cells: CellList
+    cells: tuple[CellInfo, ...]
     limits: str | None
     out: Path
     operator: str
@@ -64,15 +64,10 @@ def check_my_hands(bench: BenchFile) -> None:
     """
     from rig.terminal.keyboard import can_read_keys
 
-    if bench.virtual is None or not has_hand_valves(bench):
+    if bench.virtual is None or not bench.has_hand_valves:
         raise FileError(f"{bench.file}: --my-hands is for a virtual hand pot; take virtual_hand_pot")
     if not can_read_keys():
         raise FileError("--my-hands needs a terminal whose keys can be read; leave it out")
-
-
-def has_hand_valves(bench: BenchFile) -> bool:
-    """Whether a person turns the valves of this bench."""
-    return bench.by_role("valves") is None and bench.by_role("controller") is None
 
 
 def parse_faults(bench: BenchFile, texts: Sequence[str]) -> tuple[FaultSpec, ...]:
@@ -144,6 +139,7 @@ class _Ran:
 def _run(job: Job, limits: FileText, view: View) -> _Ran:
     """Check the open bench once more and run the session on it."""
     from rig.loop.stop import StopRequest
+    from rig.run.request import RunRequest
     from rig.run.session import run_session
 
     stop = StopRequest()
@@ -151,7 +147,7 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         stop.on_signals(),
         open_bench(
             job.bench,
-            cells=job.cells.cells,
+            cells=job.cells,
             seed=job.seed,
             mode="real_time" if job.real_time else None,
             faults=job.faults,
@@ -163,21 +159,12 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         _tell_start(view, job)
         begun_s = bench.clock.monotonic_s()
         at_the_pot: View = view
-        if bench.virtual is not None and has_hand_valves(job.bench):
+        if bench.virtual is not None and job.bench.has_hand_valves:
             at_the_pot = _hands(job, bench.virtual, view, leave)
-        outcome = run_session(
-            bench,
-            job.procedure,
-            job.cells.cells,
-            limits,
-            out=job.out,
-            operator=job.operator,
-            view=at_the_pot,
-            stop=stop,
-            purpose=job.purpose,
-            checks=lambda: _check(bench, job.out, view),
-            clear=_cleared(job),
+        request = RunRequest(
+            job.procedure, job.cells, limits, job.out, job.operator, job.purpose, _cleared(job)
         )
+        outcome = run_session(bench, request, at_the_pot, stop, checks=lambda: _check(bench, job.out, view))
         return _Ran(outcome, bench.clock.monotonic_s() - begun_s, truth)
 
 
@@ -186,7 +173,7 @@ def _cleared(job: Job) -> tuple[str, ...] | None:
 
     A bench of software asks only where somebody stands at it as at a real one, and never with a seed given.
     """
-    practised = has_hand_valves(job.bench) or job.real_time
+    practised = job.bench.has_hand_valves or job.real_time
     if job.bench.virtual is None or job.clear or (practised and job.seed is None):
         return job.clear
     return None

@@ -6,7 +6,6 @@ question as somebody would who looked. What it says appears on the screen beside
 
 from __future__ import annotations
 
-import re
 from collections import deque
 from collections.abc import Callable
 from datetime import date, timedelta
@@ -14,17 +13,17 @@ from pathlib import Path
 
 from drivers.virtual_spec import PotTruth, VirtualSession
 from rig.between_runs.last_run import INTERRUPTED, last_recorded
-from rig.hand.cues import Action, Cue, Valve, advise
+from rig.hand.cues import advise
 from rig.safety.scan import Scan
 from rig.setup.bench_file import BenchFile
-from rig.view import Prompt, Severity, Snapshot, View
+from rig.view import Action, Cue, Move, Prompt, Severity, Snapshot, Valve, View, Wanted
 
 _REACTION_S = 0.8
 _THINKS_S = 4.0
 _TURNS_EVERY_S = 1.0
-_WANTED_BAR_PER_MIN: dict[Action, float] = {"open": 0.45, "wait": 0.45, "slower": 0.4, "crack": 0.12}
-_FIRST_TURN: dict[Valve, float] = {"supply": 0.08, "vent": 0.015}
-_LEAST_TURN: dict[Valve, float] = {"supply": 0.01, "vent": 0.003}
+_WANTED_BAR_PER_MIN = {Action.OPEN: 0.45, Action.WAIT: 0.45, Action.SLOWER: 0.4, Action.CRACK: 0.12}
+_FIRST_TURN = {Valve.SUPPLY: 0.08, Valve.VENT: 0.015}
+_LEAST_TURN = {Valve.SUPPLY: 0.01, Valve.VENT: 0.003}
 
 
 class SimulatedPerson:
@@ -64,12 +63,11 @@ class SimulatedPerson:
         self._thinks_s = thinks_s
         self._seen: deque[tuple[float, Cue | None]] = deque()
         self._doing: Cue | None = None
-        self._opening: dict[Valve, float] = {"supply": 0.0, "vent": 1.0}
+        self._opening: dict[Valve, float] = {Valve.SUPPLY: 0.0, Valve.VENT: 1.0}
         self._turned_s = 0.0
         self._prompt: Prompt | None = None
         self._answers_s = 0.0
-        self._by_eye_bar: float | None = None
-        self._upwards = True
+        self._by_eye: Move | None = None
         self._dial: deque[tuple[float, float]] = deque(maxlen=9)
 
     @property
@@ -95,16 +93,14 @@ class SimulatedPerson:
 
     def put(self, prompt: Prompt, t_s: float) -> None:
         """Read a question."""
-        self._screen.say(prompt.text)
+        self._screen.say(prompt.whole_text)
         self._prompt = prompt
         self._answers_s = t_s + self._thinks_s
-        wanted = re.search(r" to (\d+\.\d+) bar absolute", prompt.text) if prompt.code == "moved" else None
-        self._by_eye_bar = float(wanted[1]) if wanted is not None else None
-        self._upwards = "open the supply" in prompt.text
+        self._by_eye = prompt.move
 
     def take(self, t_s: float) -> str | None:
         """The answer, once it has been thought of."""
-        if self._prompt is None or t_s < self._answers_s or self._by_eye_bar is not None:
+        if self._prompt is None or t_s < self._answers_s or self._by_eye is not None:
             return None
         answer = self.answer(self._prompt)
         if answer is not None:
@@ -117,62 +113,67 @@ class SimulatedPerson:
         self._seen.append((scan.t_s, cue))
         while self._seen and self._seen[0][0] <= scan.t_s - self._reaction_s:
             self._doing = self._seen.popleft()[1]
-        if self._by_eye_bar is None:
+        if self._by_eye is None:
             self.act(self._doing, scan)
         else:
-            self._move_by_eye(self._by_eye_bar, scan.t_s)
+            self._move_by_eye(self._by_eye, scan.t_s)
 
     def answer(self, prompt: Prompt) -> str | None:
         """What the person says to a question; None: nothing."""
         if prompt.choices:
             return prompt.choices[0]
-        code = prompt.code
+        match prompt.wanted:
+            case Wanted.PLATE_PRESSURE:
+                return f"{self._bench.limits.working_pressure_bar:g} bara"
+            case Wanted.RELIEF_DUE:
+                return (self._today + timedelta(days=200)).isoformat()
+            case Wanted.BAROMETER:
+                return f"{1000.0 * self._read_pot().room_pressure_bar:.1f} hPa"
+            case Wanted.DIAL:
+                return f"{self.dial_bar():.2f} barg"
+            case Wanted.TRIP_CODE:
+                return self._first_out
+            case Wanted.BENCH_VALUE:
+                return self._from_bench_file(prompt.bench_key)
+            case Wanted.TEXT:
+                return None
+
+    def dial_bar(self) -> float:
+        """Return what the dial on the pot shows, in bar gauge to two decimals."""
         pot = self._read_pot()
-        if code == "plate":
-            return f"{self._bench.limits.working_pressure_bar:g} bara"
-        if code == "relief_due":
-            return (self._today + timedelta(days=200)).isoformat()
-        if code.startswith("barometer"):
-            return f"{1000.0 * pot.room_pressure_bar:.1f} hPa"
-        if code.startswith("dial"):
-            return f"{round(pot.pressure_bar - pot.room_pressure_bar, 2) + 0.0:.2f} barg"
-        if code == "clear_trip":
-            return self._first_out
-        if code.startswith("changed_"):
-            return self._from_bench_file(code.removeprefix("changed_"))
-        return None
+        return round(pot.pressure_bar - pot.room_pressure_bar, 2) + 0.0
 
     def act(self, cue: Cue | None, scan: Scan) -> None:
         """Do with the valves what a cue says."""
         if cue is None:
             return
-        other: Valve = "vent" if cue.valve == "supply" else "supply"
         match cue.action:
-            case "rest":
-                self._set("supply", 0.0)
-                self._set("vent", 0.0)
-            case "open_fully":
-                self._set("supply", 0.0)
-                self._set("vent", 1.0)
-            case "close":
+            case Action.REST:
+                self._set(Valve.SUPPLY, 0.0)
+                self._set(Valve.VENT, 0.0)
+            case Action.OPEN_FULLY:
+                self._set(Valve.SUPPLY, 0.0)
+                self._set(Valve.VENT, 1.0)
+            case Action.CLOSE:
                 self._set(cue.valve, 0.0)
-            case "open" | "wait" | "slower" | "crack":
-                self._set(other, 0.0)
+            case Action.OPEN | Action.WAIT | Action.SLOWER | Action.CRACK:
+                self._set(cue.valve.other, 0.0)
                 if scan.t_s - self._turned_s >= _TURNS_EVERY_S:
                     self._turned_s = scan.t_s
                     self._set(cue.valve, self._adjusted(cue, scan))
 
-    def _move_by_eye(self, target_bar: float, t_s: float) -> None:
+    def _move_by_eye(self, move: Move, t_s: float) -> None:
         """Without cues for every moment: watch one's own dial and shut the valve when it shows the target."""
         pressure_bar = self._read_pot().pressure_bar
         self._dial.append((t_s, pressure_bar))
         since_s, before_bar = self._dial[0]
         rate_bar_per_s = (pressure_bar - before_bar) / (t_s - since_s) if t_s > since_s else 0.0
-        seen = Scan(t_s=t_s, pressure_bar=pressure_bar, rate_bar_per_s=rate_bar_per_s)
-        cue = advise(target_bar, pressure_bar, 60.0 * rate_bar_per_s, up=self._upwards)
+        seen = Scan(t_s=t_s, rate_bar_per_s=rate_bar_per_s)
+        up = move.valve is Valve.SUPPLY
+        cue = advise(move.target_bar, pressure_bar, 60.0 * rate_bar_per_s, up=up)
         self.act(cue, seen)
-        if cue.action == "close":
-            self._by_eye_bar = None
+        if cue.action is Action.CLOSE:
+            self._by_eye = None
             self._dial.clear()
 
     def _adjusted(self, cue: Cue, scan: Scan) -> float:
@@ -180,12 +181,10 @@ class SimulatedPerson:
         wanted = _WANTED_BAR_PER_MIN[cue.action]
         rate = 60.0 * abs(scan.rate_bar_per_s)
         if opening == 0.0 or opening == 1.0:
-            return (
-                _FIRST_TURN[cue.valve] if cue.action in ("open", "wait", "slower") else _LEAST_TURN[cue.valve]
-            )
+            return _LEAST_TURN[cue.valve] if cue.action is Action.CRACK else _FIRST_TURN[cue.valve]
         if rate > 1.1 * wanted:
             return max(_LEAST_TURN[cue.valve], 0.85 * opening)
-        if rate < 0.85 * wanted and cue.action != "slower":
+        if rate < 0.85 * wanted and cue.action is not Action.SLOWER:
             return min(0.9, 1.15 * opening)
         return opening
 

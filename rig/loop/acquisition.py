@@ -24,7 +24,7 @@ from drivers.ports import (
 from grading.record.format import Reading
 from rig.loop.schedule import Schedule
 from rig.safety.limits import SafetyLimits
-from rig.safety.scan import Scan
+from rig.safety.scan import GaugeState, Scan
 from rig.safety.set_point import Intent, SetPoint
 
 SECOND_GAUGE_EVERY = 2
@@ -119,7 +119,6 @@ class Acquisition:
         self._voltmeter_every = self._measure_every
         self._begun_s: float | None = None
         self._last_good_s = 0.0
-        self._last_good_b_s = 0.0
         self._coarse_gauge = coarse_gauge
         self._typed_bar: float | None = None
         self._typed_barometer_bar: float | None = None
@@ -186,13 +185,13 @@ class Acquisition:
     def put_pressure(self, pressure_bar: float) -> None:
         """Take a pressure that a person has read and typed, absolute bar, into the scan and the next row."""
         self._typed_bar = pressure_bar
-        self.scan.pressure_bar = pressure_bar
-        self.scan.pressure_status = _OK
+        self.scan.gauge.pressure_bar = pressure_bar
+        self.scan.gauge.status = _OK
 
     def forget_pressure(self) -> None:
         """Know nothing of the pressure until it is typed again: somebody is turning a valve."""
         self._typed_bar = None
-        self.scan.pressure_bar = None
+        self.scan.gauge.pressure_bar = None
 
     def put_barometer(self, barometer_bar: float) -> None:
         """Take a barometer reading that a person has typed, in bar; it stands for the whole run."""
@@ -210,60 +209,49 @@ class Acquisition:
 
     def _read_first(self, gauge: PressureGauge, now_s: float) -> Reading:
         scan = self.scan
-        try:
-            value = gauge.read_pressure_bar()
-        except DriverError as error:
-            status = error.status
+        value, status = self._read_gauge(gauge, scan.gauge)
+        read_s = self._since_start_s()
+        if value is None:
+            scan.pressure_age_s = read_s - self._last_good_s
         else:
-            if self._lowest_bar <= value <= self._highest_bar:
-                scan.same = scan.same + 1 if value == scan.pressure_bar and not self._coarse_gauge else 1
-                scan.pressure_bar = value
-                scan.pressure_status = _OK
-                scan.bad = 0
-                read_s = self._since_start_s()
-                self._last_good_s = read_s
-                scan.pressure_age_s = 0.0
-                trail = self._trail
-                trail.append((now_s, value))
-                first_s, first_bar = trail[0]
-                since_s = now_s - first_s
-                scan.rate_bar_per_s = (value - first_bar) / since_s if since_s >= 1.0 else 0.0
-                return Reading(value, "ok", 0.5 * (read_s - now_s))
-            status = self._what_is_wrong(value)
-        scan.bad += 1
-        scan.pressure_status = status
-        scan.pressure_age_s = self._since_start_s() - self._last_good_s
-        return Reading(None, str(status), 0.5 * (self._since_start_s() - now_s))
+            if self._coarse_gauge:
+                scan.gauge.identical_readings = 1
+            self._last_good_s = read_s
+            scan.pressure_age_s = 0.0
+            trail = self._trail
+            trail.append((now_s, value))
+            first_s, first_bar = trail[0]
+            since_s = now_s - first_s
+            scan.rate_bar_per_s = (value - first_bar) / since_s if since_s >= 1.0 else 0.0
+        return Reading(value, str(status), 0.5 * (read_s - now_s))
 
     def _read_second(self, gauge: PressureGauge, now_s: float) -> Reading:
         scan = self.scan
-        before_s = self._since_start_s()
+        begun_s = self._since_start_s()
+        value, status = self._read_gauge(gauge, scan.second_gauge)
+        if value is not None and scan.gauge.newest_bar is not None:
+            difference_bar = value - scan.gauge.newest_bar
+            scan.scans_apart = scan.scans_apart + 1 if abs(difference_bar) > self._apart_bar else 0
+            scan.apart_mean_bar += _SMOOTHING * (difference_bar - scan.apart_mean_bar)
+        return Reading(value, str(status), 0.5 * (begun_s + self._since_start_s()) - now_s)
+
+    def _read_gauge(self, gauge: PressureGauge, state: GaugeState) -> tuple[float | None, ReadingStatus]:
+        """Read one gauge once and take what came of it into its state."""
         try:
             value = gauge.read_pressure_bar()
+            status = self._status_of(value)
         except DriverError as error:
             status = error.status
-        else:
-            if self._lowest_bar <= value <= self._highest_bar:
-                scan.same_b = scan.same_b + 1 if value == scan.pressure_b_bar else 1
-                scan.pressure_b_bar = value
-                scan.pressure_b_status = _OK
-                scan.bad_b = 0
-                read_s = self._since_start_s()
-                self._last_good_b_s = read_s
-                scan.pressure_b_age_s = 0.0
-                if scan.bad == 0 and scan.pressure_bar is not None:
-                    difference_bar = value - scan.pressure_bar
-                    scan.apart = scan.apart + 1 if abs(difference_bar) > self._apart_bar else 0
-                    scan.apart_mean_bar += _SMOOTHING * (difference_bar - scan.apart_mean_bar)
-                return Reading(value, "ok", 0.5 * (before_s + read_s) - now_s)
-            status = self._what_is_wrong(value)
-        scan.bad_b += 1
-        scan.pressure_b_status = status
-        scan.pressure_b_age_s = self._since_start_s() - self._last_good_b_s
-        return Reading(None, str(status), 0.5 * (before_s + self._since_start_s()) - now_s)
+        if status is not _OK:
+            state.fail(status)
+            return None, status
+        state.take(value)
+        return value, status
 
-    def _what_is_wrong(self, pressure_bar: float) -> ReadingStatus:
-        """The word for a reading that is no pressure."""
+    def _status_of(self, pressure_bar: float) -> ReadingStatus:
+        """The word for a reading, which may be no pressure at all."""
+        if self._lowest_bar <= pressure_bar <= self._highest_bar:
+            return _OK
         if math.isnan(pressure_bar):
             return ReadingStatus.NO_VALUE
         return _OVER if pressure_bar > self._highest_bar else _UNDER
@@ -272,13 +260,13 @@ class Acquisition:
         scan = self.scan
         set_point_bar, pressure_bar = scan.set_point_bar, scan.pressure_bar
         if set_point_bar is None or pressure_bar is None or scan.intent is Intent.FLOW:
-            scan.above = scan.below = 0
+            scan.scans_above_set_point = scan.scans_below_set_point = 0
             return
-        if scan.bad:
+        if scan.gauge.failed_readings:
             return
-        off_bar = pressure_bar - set_point_bar
-        scan.above = scan.above + 1 if off_bar > self._off_set_point_bar else 0
-        scan.below = scan.below + 1 if off_bar < -self._off_set_point_bar else 0
+        off_bar, band_bar = pressure_bar - set_point_bar, self._off_set_point_bar
+        scan.scans_above_set_point = scan.scans_above_set_point + 1 if off_bar > band_bar else 0
+        scan.scans_below_set_point = scan.scans_below_set_point + 1 if off_bar < -band_bar else 0
 
     def _serve_voltmeter(self, voltmeter: Voltmeter, tick: int) -> None:
         scan = self.scan

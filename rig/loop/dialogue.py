@@ -10,7 +10,7 @@ from drivers.ports import Clock
 from rig.loop.loop import Loop, StopAsked
 from rig.loop.stop import StopRequest
 from rig.safety.scan import Scan
-from rig.view import PatientView, Prompt, View
+from rig.view import Move, PatientView, Prompt, View
 
 Check = Callable[[str], str | None]
 """What is wrong with an answer, as one line for the operator, or None when it will do."""
@@ -66,7 +66,7 @@ class Dialogue:
         for _ in range(TRIES):
             answer = self.ask(prompt, watch)
             if answer is None:
-                raise NoAnswer(f"Nobody answered within {prompt.timeout_s:.0f} s: {prompt.text}")
+                raise NoAnswer(f"Nobody answered within {prompt.timeout_s:.0f} s: {prompt.whole_text}")
             problem = check(answer.strip()) if answer.strip() else "nothing was typed"
             if problem is None:
                 return answer.strip()
@@ -81,13 +81,14 @@ class Dialogue:
         *,
         timeout_s: float = 300.0,
         watch: Callable[[Scan], None] | None = None,
+        move: Move | None = None,
     ) -> None:
-        """Have `word` typed; Enter or 'yes' will not do.
+        """Have `word` typed, once `move` has been made; Enter or 'yes' will not do.
 
         Raises:
             NoAnswer, StopAsked, Tripped: as `demand`.
         """
-        prompt = Prompt(code, f"{text} Type {word}.", (word,), timeout_s)
+        prompt = Prompt(code, f"{text} Type {word}.", (word,), timeout_s, move=move)
         self.demand(prompt, lambda answer: None if answer == word else f"'{answer}' is not {word}", watch)
 
     def ask(self, prompt: Prompt, watch: Callable[[Scan], None] | None = None) -> str | None:
@@ -98,14 +99,14 @@ class Dialogue:
         """
         self._asked = 0 if self.before_gas else self._stop.asked
         log = self._loop.log
-        log.event("prompt", code=prompt.code, text=prompt.text)
+        log.event("prompt", code=prompt.code, text=prompt.whole_text)
         try:
             answer = self._wait(prompt, watch)
         except BaseException:
             self._view.withdraw()
-            log.event("answer", code=prompt.code, text=prompt.text, answer=None)
+            log.event("answer", code=prompt.code, text=prompt.whole_text, answer=None)
             raise
-        log.event("answer", code=prompt.code, text=prompt.text, answer=answer)
+        log.event("answer", code=prompt.code, text=prompt.whole_text, answer=answer)
         return answer
 
     def wait(self, seconds: float, watch: Callable[[Scan], None] | None = None) -> Scan:

@@ -135,11 +135,6 @@ class Loop:
         """Time of the present tick from the start of the run, in seconds."""
         return self._schedule.now_s
 
-    @property
-    def interval_s(self) -> float:
-        """Time from tick to tick, in seconds."""
-        return self._schedule.interval_s
-
     def tick(self) -> Scan:
         """Wait for the next tick and do all of it.
 
@@ -248,11 +243,11 @@ class Loop:
     def _watch_falls(self, scan: Scan, before_bar: float | None) -> None:
         """Notice a fall that no ramp makes, and one that happened while nobody looked."""
         fast = scan.rate_bar_per_s < -self._fast_fall_bar_per_s
-        falling = fast and not scan.bad and not scan.apart
+        falling = fast and not scan.gauge.failed_readings and not scan.scans_apart
         self._fast_fall = self._fast_fall + 1 if falling else 0
         if self._fast_fall >= 3:
             self.mark_rapid_decompression(f"the pressure fell at {-60 * scan.rate_bar_per_s:.1f} bar/min.")
-        if scan.gap_s < _UNSEEN_S or scan.bad:
+        if scan.gap_s < _UNSEEN_S or scan.gauge.failed_readings:
             return
         now_bar = scan.highest_bar
         if before_bar is not None and now_bar is not None and before_bar - now_bar > _UNSEEN_FALL_BAR:

@@ -48,11 +48,6 @@ class RunLog:
         self.rows_in_memory: deque[SampleRow] = deque(maxlen=_ROWS_KEPT)
         self.events_in_memory: deque[tuple[str, float, dict[str, Any]]] = deque(maxlen=_EVENTS_KEPT)
 
-    @property
-    def recording(self) -> bool:
-        """Whether a record has been begun and can still be written."""
-        return self._sink is not None and self.failure is None
-
     def attach(self, sink: RecordSink) -> None:
         """Begin to record; events so far are written first."""
         self._sink = sink

@@ -11,7 +11,6 @@ class Schedule:
     Attributes:
         tick: number of the present tick, from 0.
         now_s: time of the present tick from the start, in seconds.
-        late_s: how much later than due the present tick came, in seconds.
     """
 
     def __init__(self, clock: Clock, interval_s: float) -> None:
@@ -21,7 +20,6 @@ class Schedule:
         self._start_s = clock.monotonic_s()
         self.tick = -1
         self.now_s = 0.0
-        self.late_s = 0.0
 
     @property
     def interval_s(self) -> float:
@@ -42,7 +40,6 @@ class Schedule:
         self._sleep_until(start_s + due * interval_s)
         self.tick = due
         self.now_s = self._monotonic_s() - start_s
-        self.late_s = self.now_s - due * interval_s
         return missed
 
     def since_start_s(self) -> float:

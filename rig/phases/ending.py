@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rig.loop.dialogue import Dialogue
 from rig.loop.loop import Loop, StopAsked, Tripped
-from rig.pressure.dosed_valves import PressureDrive
+from rig.pressure.drive import PressureDrive
 from rig.pressure.ramp import ramp_to
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
 from rig.safety.limits import SafetyLimits
@@ -22,19 +22,18 @@ _ALARM_STANDS_S = 60.0
 _ASKED_AT_MOST = 20
 _LOOKED_AT = 10
 _DE_ENERGISE_EVERY_S = 2.0
-_SAME_READINGS = 10
+_IDENTICAL_READINGS = 10
 _RAPID_ABOVE_BAR = 0.1
 _WATCH_AFTER_S = 10.0
 
 
 def surviving_gauges_bar(scan: Scan) -> list[float]:
     """Readings of the gauges that can still be believed to live, in bar; none when both are gone."""
-    alive = []
-    if scan.bad == 0 and scan.same < _SAME_READINGS and scan.pressure_bar is not None:
-        alive.append(scan.pressure_bar)
-    if scan.bad_b == 0 and scan.same_b < _SAME_READINGS and scan.pressure_b_bar is not None:
-        alive.append(scan.pressure_b_bar)
-    return alive
+    return [
+        gauge.newest_bar
+        for gauge in (scan.gauge, scan.second_gauge)
+        if gauge.newest_bar is not None and gauge.identical_readings < _IDENTICAL_READINGS
+    ]
 
 
 def is_vented(scan: Scan, vented_bar: float) -> bool:
@@ -147,7 +146,7 @@ class Ending:
                 dropped_s = scan.t_s
                 if scan.valve_failures or scan.disobeyed:
                     self._drop()
-            if surviving_gauges_bar(scan) or not scan.bad:
+            if surviving_gauges_bar(scan) or not scan.gauge.failed_readings:
                 seen_s = scan.t_s
             elif scan.t_s - seen_s >= _BLIND_TIMEOUT_S:
                 return False
@@ -188,9 +187,10 @@ class Ending:
         loop = self._loop
         prompt = Prompt(
             "not_vented",
-            f"{self.alarm} Type VENTED once the dial on the pot shows no pressure.",
+            "Type VENTED once the dial on the pot shows no pressure.",
             ("VENTED",),
             timeout_s=600.0,
+            alarm=self.alarm or "",
         )
         for _ in range(_ASKED_AT_MOST):
             try:

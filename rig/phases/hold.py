@@ -24,14 +24,12 @@ class HoldResult:
         settled: by socket.
         output_mv: mean over the last ten seconds by socket; sockets without a reading are left out.
         pressure_bar: mean over the last ten seconds.
-        duration_s: of the hold.
     """
 
     stop_reason: str
     settled: dict[int, bool]
     output_mv: dict[int, float]
     pressure_bar: float
-    duration_s: float
 
 
 @dataclass(slots=True)
@@ -52,9 +50,10 @@ class HoldTrace:
 
     def add(self, scan: Scan, output_mv: dict[int, Reading] | None) -> None:
         """Add one tick."""
-        if scan.bad == 0 and scan.pressure_bar is not None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is not None:
             self._t_s.append(scan.t_s)
-            self._pressure_bar.append(scan.pressure_bar)
+            self._pressure_bar.append(pressure_bar)
         if output_mv is None:
             return
         for socket, series in self._cells.items():
@@ -99,7 +98,6 @@ class HoldTrace:
             },
             output_mv=output_mv,
             pressure_bar=sum(late) / len(late) if late else 0.0,
-            duration_s=end_s - self._t_s[0] if self._t_s else 0.0,
         )
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from rig.loop.dialogue import Dialogue
 from rig.loop.loop import Loop, Tripped
-from rig.pressure.dosed_valves import PressureDrive
+from rig.pressure.drive import PressureDrive
 from rig.safety.interlocks import Response, Trip
 from rig.safety.set_point import Intent
 from rig.safety.states import Command

@@ -26,11 +26,6 @@ class PotGas:
         self.swings: list[tuple[float, float]] = []
         self.volumes = 0.0
 
-    @property
-    def supply_fraction(self) -> float:
-        """Oxygen fraction of the bottle."""
-        return self._supply
-
     def filled(self, low_bar: float, high_bar: float) -> None:
         """Note a filling with bottle gas from one pressure to a higher one."""
         if high_bar > low_bar > 0.0:
@@ -47,7 +42,7 @@ class PotGas:
         """The gas now in the pot."""
         start = DRY_AIR_OXYGEN_FRACTION if self._after_flow is None else self._after_flow.oxygen_fraction
         if not self.swings:
-            return self._after_flow or PurgedGas(DRY_AIR_OXYGEN_FRACTION, 0.0, 0.0, 0.0)
+            return self._after_flow or PurgedGas(DRY_AIR_OXYGEN_FRACTION, 0.0, 0.0)
         lows, highs = zip(*self.swings, strict=True)
         swung = fraction_after_swings(start, self._supply, lows, highs, self._u_supply)
         if self._after_flow is None:
@@ -58,7 +53,7 @@ class PotGas:
             left *= low_bar / high_bar
         u_mixing = float((swung.u_mixing**2 + (self._after_flow.u_mixing * left) ** 2) ** 0.5)
         u_all = float((u_mixing**2 + self._u_supply**2) ** 0.5)
-        return PurgedGas(swung.oxygen_fraction, u_all, u_mixing, self._u_supply)
+        return PurgedGas(swung.oxygen_fraction, u_all, u_mixing)
 
     def target_bar(self, po2_bar: float, pressure_bar: float) -> float:
         """Absolute pressure that gives a PO2, reckoned from the gas and pressure now.

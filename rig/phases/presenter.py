@@ -11,7 +11,10 @@ from rig.phases.hold import HoldTrace
 from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
-from rig.view import CellLine, Snapshot, View
+from rig.setup.plan import PlannedPart
+from rig.view import CellLine, Cue, Snapshot, View
+
+_THE_END = "the end"
 
 
 class Presenter:
@@ -23,7 +26,7 @@ class Presenter:
         calibration: output per bar of PO2 at the calibration step, mV/bar, by socket.
         alarm: a standing alarm.
         cue: what the operator's hands are to do now.
-        lid_force_n: tells the force on the lid where a person may open it; None: not shown.
+        lid_force_n: returns the force on the lid where a person may open it, else None.
     """
 
     def __init__(
@@ -32,16 +35,15 @@ class Presenter:
         machine: Machine,
         set_point: SetPoint,
         cells: Sequence[CellInfo],
-        expected_s: Sequence[float],
+        parts: Sequence[PlannedPart],
     ) -> None:
-        """Show on `view`; `expected_s` is the usual duration of each part of the run, in seconds."""
+        """Show on `view` how far the run has come through `parts`."""
         self._view = view
         self._machine = machine
         self._set_point = set_point
         self._cells = [(cell.socket, cell.cell) for cell in cells if cell.socket is not None]
-        self._left_after_s = [sum(expected_s[part + 1 :]) for part in range(len(expected_s))]
-        self._expected_s = list(expected_s)
-        self._part = 0
+        self._parts = tuple(parts)
+        self._place = 0
         self._part_begun_s = 0.0
         self._output_mv: dict[int, float | None] = {}
         self._words: dict[int, str] = {}
@@ -55,12 +57,25 @@ class Presenter:
         self.oxygen_fraction: float | None = None
         self.calibration: Mapping[int, float] = {}
         self.alarm: str | None = None
-        self.cue: str | None = None
-        self.lid_force_n: Callable[[Scan], float | None] | None = None
+        self.cue: Cue | None = None
+        self.lid_force_n: Callable[[Scan], float | None] = _no_lid
 
-    def begin_part(self, part: int, now: str, next_: str) -> None:
-        """Name the part of the run that begins, by its number in `expected_s`."""
-        self._part = min(part, len(self._expected_s) - 1)
+    def show_now(self, now: str, next_: str = "") -> None:
+        """Say what is being done outside the plan, and what is next: its first part, if not named."""
+        self.now, self.next = now, next_ or self._parts[0].name
+
+    def begin(self, part: PlannedPart) -> None:
+        """Show that a part of the plan begins."""
+        place = self._parts.index(part)
+        after = self._parts[place + 1 :]
+        self._begin(place, part.now, after[0].name if after else _THE_END)
+
+    def begin_end(self, now: str) -> None:
+        """Show that the run goes to its end another way than planned."""
+        self._begin(len(self._parts) - 1, now, _THE_END)
+
+    def _begin(self, place: int, now: str, next_: str) -> None:
+        self._place = place
         self._part_begun_s = self._t_s
         self.now, self.next = now, next_
         self._slopes.clear()
@@ -90,8 +105,9 @@ class Presenter:
             self._words[socket] = "settled" if is_settled else "not settled"
 
     def _snapshot(self, scan: Scan) -> Snapshot:
-        left_s = max(0.0, self._expected_s[self._part] - (scan.t_s - self._part_begun_s))
-        left_s += self._left_after_s[self._part]
+        here, *after = self._parts[self._place :]
+        left_s = max(0.0, here.duration_s - (scan.t_s - self._part_begun_s))
+        left_s += sum(part.duration_s for part in after)
         whole_s = scan.t_s + left_s
         self._progress = max(self._progress, scan.t_s / whole_s if whole_s > 0 else 0.0)
         po2_bar = None
@@ -104,7 +120,7 @@ class Presenter:
             state=self._machine.state.value,
             now=self.now,
             next=self.next,
-            pressure_bar=scan.pressure_bar if scan.bad == 0 else None,
+            pressure_bar=scan.gauge.newest_bar,
             target_bar=self._set_point.target_bar,
             barometer_bar=scan.barometer_bar,
             po2_bar=po2_bar,
@@ -115,7 +131,7 @@ class Presenter:
             alarm=self.alarm,
             cue=self.cue,
             drive=scan.drive,
-            lid_force_n=None if self.lid_force_n is None else self.lid_force_n(scan),
+            lid_force_n=self.lid_force_n(scan),
         )
 
     def _line(self, socket: int, serial: str) -> CellLine:
@@ -135,3 +151,7 @@ class Presenter:
             slope_percent_per_10s=self._slopes.get(socket),
             state=word,
         )
+
+
+def _no_lid(_scan: Scan) -> None:
+    """Nobody opens the lid by hand here."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rig.loop.loop import Loop, Tripped, procedure_trip
 from rig.phases.pot_gas import PotGas
-from rig.pressure.dosed_valves import PressureDrive
+from rig.pressure.drive import PressureDrive
 from rig.pressure.ramp import ramp_to
 from rig.safety.interlocks import Response
 from rig.safety.set_point import Intent
@@ -79,8 +79,8 @@ def _flow(loop: Loop, drive: PressureDrive, gas: PotGas, volumes: float) -> None
     while passed_l < volumes * ambient_bar * volume_l:
         scan = loop.tick()
         passed_l += drive.flow(scan)
-        if scan.bad == 0 and scan.pressure_bar is not None and scan.barometer_bar is not None:
-            back_bar.append(scan.pressure_bar - scan.barometer_bar)
+        if scan.gauge.newest_bar is not None and scan.barometer_bar is not None:
+            back_bar.append(scan.gauge.newest_bar - scan.barometer_bar)
         if scan.t_s - judged_s >= _FLOW_JUDGED_EVERY_S:
             judged_s = scan.t_s
             flows = bool(back_bar) and sum(back_bar) / len(back_bar) > _LEAST_BACK_PRESSURE_BAR

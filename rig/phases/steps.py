@@ -13,7 +13,7 @@ from rig.phases.hold import HoldResult, HoldTrace, hold
 from rig.phases.leak_test import LeakTest
 from rig.phases.pot_gas import PotGas
 from rig.phases.presenter import Presenter
-from rig.pressure.dosed_valves import PressureDrive
+from rig.pressure.drive import PressureDrive
 from rig.pressure.ramp import ramp_to
 from rig.safety.gas_check import GasCheck, check_gas, check_gas_again
 from rig.safety.interlocks import Response
@@ -252,9 +252,10 @@ class _Keeper:
 
     def keep(self, scan: Scan) -> None:
         """Do one tick."""
-        if self._leak is not None and scan.bad == 0 and scan.pressure_bar is not None:
+        pressure_bar = scan.gauge.newest_bar
+        if self._leak is not None and pressure_bar is not None:
             rested = self._rest
-            self._rest = self._leak.add(scan.t_s, scan.pressure_bar, scan.temperature_c)
+            self._rest = self._leak.add(scan.t_s, pressure_bar, scan.temperature_c)
             if self._rest and not rested:
                 self._drive.rest()
         if not self._rest:

@@ -15,8 +15,8 @@ from drivers.ports import PressureController
 from rig.loop.loop import Tripped, procedure_trip
 from rig.loop.run_log import RunLog
 from rig.loop.schedule import Schedule
-from rig.pressure.dosed_valves import LEAD_BAR, RAMP_MARGIN
 from rig.pressure.drive_trips import no_flow_purge, not_permitted
+from rig.pressure.ramp_set_point import RAMP_MARGIN, follow_ramp
 from rig.safety.drive_words import Drive
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.safety.limits import SafetyLimits
@@ -67,7 +67,6 @@ class ControlledPressure:
         self._target_bar = 0.0
         self._up = True
         self._controls = False
-        self._failures = 0
         self._highest_bar = 0.0
         self._judged_s = 0.0
         self._judged_bar = 0.0
@@ -130,15 +129,15 @@ class ControlledPressure:
 
     def move(self, scan: Scan) -> bool:
         """Watch this tick's part of the ramp. Returns whether the target is reached and all is still."""
-        if scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is None:
             return False
-        pressure_bar = scan.pressure_bar
         self._recent.append(pressure_bar)
         mean_bar = sum(self._recent) / len(self._recent)
         if mean_bar > self._highest_bar:
             self._gas_l += (mean_bar - self._highest_bar) * self._limits.volume_l
             self._highest_bar = mean_bar
-        self._follow(pressure_bar)
+        follow_ramp(self._set_point, pressure_bar, self._target_bar, self._step_bar, self._up)
         self._judge(scan, mean_bar)
         still = abs(scan.rate_bar_per_s) < _STILL_BAR_PER_S
         return still and abs(mean_bar - self._target_bar) <= WITHIN_BAR
@@ -241,17 +240,6 @@ class ControlledPressure:
                 rows=(31,),
             )
         )
-
-    def _follow(self, pressure_bar: float) -> None:
-        """Move the set point that the interlocks judge by; it never runs away from the pressure."""
-        set_point, target_bar = self._set_point, self._target_bar
-        before_bar = set_point.now_bar if set_point.now_bar is not None else pressure_bar
-        if self._up:
-            wanted = min(before_bar + self._step_bar, pressure_bar + LEAD_BAR + self._step_bar, target_bar)
-            set_point.now_bar = max(before_bar, wanted)
-        else:
-            wanted = max(before_bar - self._step_bar, pressure_bar - LEAD_BAR - self._step_bar, target_bar)
-            set_point.now_bar = min(before_bar, wanted)
 
     def _judge(self, scan: Scan, mean_bar: float) -> None:
         """Note whether the pressure follows the ramp, in stretches of ten seconds."""

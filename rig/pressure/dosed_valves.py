@@ -8,19 +8,16 @@ measured pressure.
 from __future__ import annotations
 
 from collections import deque
-from typing import Protocol
 
 from rig.loop.schedule import Schedule
 from rig.pressure.gate import SHORTEST_SHOT_MS, Gate
+from rig.pressure.ramp_set_point import LEAD_BAR, RAMP_MARGIN, follow_ramp
 from rig.pressure.shot_model import ShotModel, vent_drive_bar
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent, SetPoint
 
-RAMP_MARGIN = 0.94
-"""Part of the ramp limit that is commanded; the rest is for packets and noise."""
 NEAR_BAR = 0.0015
-LEAD_BAR = 0.004
 _SHOT_EVERY_S = 0.4
 _KEEP_EVERY_S = 1.0
 _KEEP_BAND_BAR = 0.0012
@@ -33,43 +30,6 @@ _FLOW_BACK_BAR = 0.15
 """Back pressure of a flow purge: much below what says that the vent is blocked."""
 _FIRST_GUESS_BAR_PER_MS_L = 0.00013
 """Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with."""
-
-
-class PressureDrive(Protocol):
-    """What ramps and keeps the pressure: solenoid valves, an electronic controller or a person's hands."""
-
-    def begin_move(self, target_bar: float, scan: Scan) -> None:
-        """Start for a target, from the pressure of this scan; shuts the vent."""
-        ...
-
-    def move(self, scan: Scan) -> bool:
-        """Do this tick's part of the ramp. Returns whether the target is reached."""
-        ...
-
-    def begin_keep(self, scan: Scan, target_bar: float) -> None:
-        """Start to keep a target that has been reached."""
-        ...
-
-    def keep(self, scan: Scan) -> None:
-        """Do this tick's part of keeping the pressure."""
-        ...
-
-    def rest(self) -> None:
-        """Let the pressure alone, vent shut, until the next call."""
-        ...
-
-    def open_vent(self) -> None:
-        """Open the vent for good."""
-        ...
-
-    def flow(self, scan: Scan) -> float:
-        """Do this tick's part of a flow purge. Returns litres at 1 bar let in by this tick."""
-        ...
-
-    @property
-    def gas_used_l(self) -> float:
-        """Litres at 1 bar let in so far."""
-        ...
 
 
 class DosedValves:
@@ -104,7 +64,7 @@ class DosedValves:
 
     @property
     def too_coarse(self) -> str:
-        """That the supply's shortest shot is too large for this pot, as a sentence; empty when it is not."""
+        """Return that the supply's shortest shot is too large for this pot, as a sentence, or nothing."""
         shot_bar = SHORTEST_SHOT_MS * self.supply.rate
         if not self.supply.learned or shot_bar <= _COARSE_BAR:
             return ""
@@ -128,21 +88,17 @@ class DosedValves:
 
     def move(self, scan: Scan) -> bool:
         """Do this tick's part of the ramp. Returns whether the target is reached."""
-        if scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is None:
             return False
-        pressure_bar = scan.pressure_bar
         self._recent.append(pressure_bar)
         self._tick += 1
-        set_point, target_bar = self._set_point, self._target_bar
-        before_bar = set_point.now_bar if set_point.now_bar is not None else pressure_bar
+        follow_ramp(self._set_point, pressure_bar, self._target_bar, self._step_bar, self._up)
+        mean_bar = sum(self._recent) / len(self._recent)
         if self._up:
-            wanted = min(before_bar + self._step_bar, pressure_bar + LEAD_BAR + self._step_bar, target_bar)
-            set_point.now_bar = max(before_bar, wanted)
-            reached = sum(self._recent) / len(self._recent) >= target_bar - NEAR_BAR
+            reached = mean_bar >= self._target_bar - NEAR_BAR
         else:
-            wanted = max(before_bar - self._step_bar, pressure_bar - LEAD_BAR - self._step_bar, target_bar)
-            set_point.now_bar = min(before_bar, wanted)
-            reached = sum(self._recent) / len(self._recent) <= target_bar + NEAR_BAR
+            reached = mean_bar <= self._target_bar + NEAR_BAR
         if reached:
             return True
         if self._tick % self._shot_every == 0:
@@ -166,9 +122,10 @@ class DosedValves:
         for the first half minute. A pressure within the band on the other side of the set point is left as it
         is.
         """
-        if scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if pressure_bar is None:
             return
-        self._recent.append(scan.pressure_bar)
+        self._recent.append(pressure_bar)
         self._tick += 1
         if self._tick % self._keep_every:
             return
@@ -201,13 +158,14 @@ class DosedValves:
         that is wide for its vent, the longest ones would fill the pot.
         """
         self._tick += 1
-        if self._tick % self._shot_every or scan.bad or scan.pressure_bar is None:
+        pressure_bar = scan.gauge.newest_bar
+        if self._tick % self._shot_every or pressure_bar is None:
             return 0.0
-        ambient_bar = scan.barometer_bar or scan.pressure_bar
+        ambient_bar = scan.barometer_bar or pressure_bar
         begun_bar = max(self._flow_ceiling_bar, ambient_bar)
         rise_bar = _FLOW_RISES * self._step_bar * self._shot_every
         self._flow_ceiling_bar = min(begun_bar + rise_bar, ambient_bar + _FLOW_BACK_BAR)
-        grow = 1.15 if scan.pressure_bar < self._flow_ceiling_bar else 0.8
+        grow = 1.15 if pressure_bar < self._flow_ceiling_bar else 0.8
         self._flow_ms = min(max(self._flow_ms * grow, SHORTEST_SHOT_MS), self._most_ms)
         before_l = self._gas_l
         self._shoot_supply(self._flow_ms)

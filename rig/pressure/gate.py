@@ -34,7 +34,6 @@ class Gate:
 
     Attributes:
         refusal: why the last supply shot was refused; None when it was given.
-        supply_ms: total length of all supply shots given, in ms.
     """
 
     def __init__(
@@ -64,7 +63,6 @@ class Gate:
         self._moving_until_s = 0.0
         self._shot_until_s = {"supply": 0.0, "vent": 0.0}
         self.refusal: str | None = None
-        self.supply_ms = 0
 
     @property
     def longest_shot_ms(self) -> int:
@@ -122,7 +120,6 @@ class Gate:
             return False
         given = self._try("supply", "shot", duration_ms, lambda: self._valves.open_supply_for(duration_ms))
         if given:
-            self.supply_ms += duration_ms
             self._shot_given("supply", duration_ms)
         return given
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from rig.loop.loop import Loop, Tripped, procedure_trip
-from rig.pressure.dosed_valves import PressureDrive
+from rig.pressure.drive import PressureDrive
 from rig.safety.interlocks import CLOSE_BOTTLE, Response
 from rig.safety.scan import Scan
 
@@ -22,7 +22,8 @@ def ramp_to(loop: Loop, drive: PressureDrive, target_bar: float) -> Scan:
     scan = loop.scan
     for _ in range(_LOST_READINGS):
         fills = scan.pressure_bar is not None and target_bar > scan.pressure_bar
-        if not fills or not (scan.bad or scan.bad_b or scan.apart):
+        lost = scan.gauge.failed_readings or scan.second_gauge.failed_readings
+        if not fills or not (lost or scan.scans_apart):
             break
         scan = loop.tick()
     start_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar

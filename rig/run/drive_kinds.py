@@ -6,16 +6,19 @@ import os
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from drivers.ports import read_by_hand
+from drivers.ports import PressureController, ValveBlock
 from rig.hand.drive import HandDrive
+from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
 from rig.loop.acquisition import Acquisition
-from rig.loop.loop import Refused
+from rig.loop.dialogue import Dialogue
+from rig.loop.loop import Loop, Refused
 from rig.loop.outputs import Outputs
 from rig.loop.run_log import RunLog
 from rig.loop.schedule import Schedule
 from rig.pressure.controller_drive import ControlledPressure
-from rig.pressure.dosed_valves import DosedValves, PressureDrive
+from rig.pressure.dosed_valves import DosedValves
+from rig.pressure.drive import DriveHooks, PressureDrive
 from rig.pressure.drive_trips import TAKE_SWINGS, WHY_NO_FLOW
 from rig.pressure.gate import Gate
 from rig.safety.drive_words import Drive
@@ -24,12 +27,19 @@ from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.setup.bench import OpenBench
 from rig.setup.procedure import ProcedureFile
-from rig.view import View
+from rig.view import Cue, View
+
+MakeHooks = Callable[[Loop, Dialogue], DriveHooks]
 
 
 @dataclass(frozen=True, slots=True)
 class DriveParts:
-    """What every drive is made from."""
+    """What every drive is made from.
+
+    Attributes:
+        show_cue: puts what a person's hands are to do on the screen.
+        show_now: says on the screen what is being done, and what comes next.
+    """
 
     machine: Machine
     limits: SafetyLimits
@@ -37,6 +47,18 @@ class DriveParts:
     schedule: Schedule
     log: RunLog
     acquisition: Acquisition
+    view: View
+    show_cue: Callable[[Cue | None], None]
+    show_now: Callable[[str, str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class DriveKind:
+    """A bench's way to the safe state, what moves its pressure, and what its kind adds to a run."""
+
+    outputs: Outputs
+    drive: PressureDrive
+    hooks: MakeHooks
 
 
 def drive_kind(bench: OpenBench) -> Drive:
@@ -50,60 +72,74 @@ def refuse_what_it_cannot(bench: OpenBench, procedure: ProcedureFile) -> None:
     """Hold what a procedure asks for against what the bench can measure.
 
     Raises:
-        Refused: METER_BY_HAND or NO_FLOW_PURGE.
+        Refused: NO_FLOW_PURGE.
     """
-    if read_by_hand(bench.voltmeter):
-        raise Refused(
-            "METER_BY_HAND",
-            "a meter that is read by eye cannot show whether a cell has settled; write the readings into "
-            "a table and use 'leadline grade TABLE'",
-        )
     drive = drive_kind(bench)
     if drive in WHY_NO_FLOW and procedure.purge.method == "flow":
         raise Refused("NO_FLOW_PURGE", f"no flow purge here: {WHY_NO_FLOW[drive]}. {TAKE_SWINGS}")
 
 
-def pressure_drive(
-    bench: OpenBench, parts: DriveParts, view: View, show_cue: Callable[[str | None], None]
-) -> tuple[Outputs, PressureDrive]:
-    """Return a bench's way to the safe state, and what moves its pressure.
-
-    Args:
-        bench: open.
-        parts: of the run.
-        view: where a person with hand valves is told what to do.
-        show_cue: puts the cue for that person's hands on the screen.
-    """
-    acquisition = parts.acquisition
+def build_drive(bench: OpenBench, parts: DriveParts) -> DriveKind:
+    """Build what moves the pressure of an open bench."""
     two_gauges = bench.second_gauge is not None
     if bench.controller is not None:
-        controlled = ControlledPressure(
-            bench.controller,
-            parts.machine,
-            parts.limits,
-            parts.set_point,
-            parts.schedule,
-            parts.log,
-            lambda: acquisition.scan,
-            watch_link=two_gauges,
-        )
-        return controlled, controlled
-    if bench.valves is None:
-        hands: HandDrive
-        common = (parts.machine, parts.limits, parts.set_point, parts.log)
-        if acquisition.pressure_is_typed:
-            hands = TypedHandDrive(*common, acquisition, view, show_cue)
-        else:
-            hands = HandDrive(*common, lambda: acquisition.scan, view, show_cue, two_gauges=two_gauges)
-        return hands, hands
-    gate = Gate(
-        bench.valves,
+        return _controlled(bench.controller, parts, two_gauges)
+    if bench.valves is not None:
+        return _valves(bench.valves, parts, two_gauges)
+    return _hands(bench, parts, two_gauges)
+
+
+def _controlled(controller: PressureController, parts: DriveParts, two_gauges: bool) -> DriveKind:
+    drive = ControlledPressure(
+        controller,
         parts.machine,
         parts.limits,
-        lambda: acquisition.scan,
+        parts.set_point,
+        parts.schedule,
+        parts.log,
+        lambda: parts.acquisition.scan,
+        watch_link=two_gauges,
+    )
+    return DriveKind(drive, drive, lambda _loop, _dialogue: DriveHooks())
+
+
+def _valves(valves: ValveBlock, parts: DriveParts, two_gauges: bool) -> DriveKind:
+    gate = Gate(
+        valves,
+        parts.machine,
+        parts.limits,
+        lambda: parts.acquisition.scan,
         parts.schedule,
         parts.log,
         two_gauges=two_gauges,
         owner_token=os.getpid() % 65535 + 1,
     )
-    return gate, DosedValves(gate, parts.set_point, parts.limits, parts.schedule)
+    drive = DosedValves(gate, parts.set_point, parts.limits, parts.schedule)
+    return DriveKind(gate, drive, lambda _loop, _dialogue: _ValveHooks(drive))
+
+
+def _hands(bench: OpenBench, parts: DriveParts, two_gauges: bool) -> DriveKind:
+    common = (parts.machine, parts.limits, parts.set_point, parts.log)
+    drive: HandDrive
+    if parts.acquisition.pressure_is_typed:
+        drive = TypedHandDrive(*common, parts.acquisition, parts.view, parts.show_cue)
+    else:
+        drive = HandDrive(
+            *common, lambda: parts.acquisition.scan, parts.view, parts.show_cue, two_gauges=two_gauges
+        )
+
+    def hooks(loop: Loop, dialogue: Dialogue) -> HandPot:
+        drive.ask_through(dialogue)
+        return HandPot(loop, drive, dialogue, parts.view, bench.file, parts.show_now, two_gauges=two_gauges)
+
+    return DriveKind(drive, drive, hooks)
+
+
+class _ValveHooks(DriveHooks):
+    """What solenoid valves add: their shots may turn out too large for the pot."""
+
+    def __init__(self, drive: DosedValves) -> None:
+        self._drive = drive
+
+    def after_purge(self) -> str:
+        return self._drive.too_coarse

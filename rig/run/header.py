@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
 from drivers.system_clock import SystemClock
 from grading.record.format import FileText, RunHeader
-from grading.results import CellInfo
+from rig.run.request import RunRequest
 from rig.setup.bench import OpenBench, error_model, instrument_lines
-from rig.setup.procedure import ProcedureFile
 
 _CLOCK_NOTES: Final = {
     "system": "the computer's monotonic clock",
@@ -18,41 +16,28 @@ _CLOCK_NOTES: Final = {
 }
 
 
-def run_header(
-    bench: OpenBench,
-    procedure: ProcedureFile,
-    cells: Sequence[CellInfo],
-    limits: FileText,
-    *,
-    operator: str,
-    purpose: str,
-    typed_pressure: bool,
-) -> RunHeader:
-    """Return the header of a run's record; the arguments are those of the session.
+def run_header(bench: OpenBench, request: RunRequest, *, typed_pressure: bool) -> RunHeader:
+    """Return the header of a run's record.
 
     Args:
         bench: open, so that its instruments' identities are known.
-        procedure: the procedure.
-        cells: with their sockets.
-        limits: text of the limits file.
-        operator: name for the record.
-        purpose: free text for the record.
+        request: of the run.
         typed_pressure: whether a person reads the gauge.
     """
-    file, clock = bench.file, _clock_name(bench)
+    file, procedure, clock = bench.file, request.procedure, _clock_name(bench)
     return RunHeader(
-        operator=operator,
+        operator=request.operator,
         place=file.place,
-        purpose=purpose,
+        purpose=request.purpose,
         clock=clock,
         clock_note=_CLOCK_NOTES[clock],
         bench=FileText(name=file.name, file=file.file, text=file.text),
         procedure=FileText(
             name=procedure.name, file=procedure.file, text=procedure.text, version=procedure.version
         ),
-        limits=limits,
-        cells=tuple(cells),
-        sockets=tuple(cell.socket for cell in cells if cell.socket is not None),
+        limits=request.limits,
+        cells=request.cells,
+        sockets=request.sockets,
         instruments=instrument_lines(file, bench.clock.utc().date(), bench.identities),
         error_model=error_model(file),
         oxygen_fraction=file.gas.oxygen_fraction,

@@ -45,16 +45,6 @@ class Notices:
         self._log.event("note", text=text)
         self._view.say(text, "caution")
 
-    def interrupted(self, left: str, *, told: bool) -> None:
-        """Tell that the run before has no proper end: `left` is what it left; `told` if the screen has it."""
-        if not told:
-            self._view.say(
-                "The last run on this rig did not end properly; what the pot holds is not known. "
-                "It is made safe first.",
-                "caution",
-            )
-        self._log.event("note", text=f"the run before was interrupted: {left}")
-
     def trip(self, trip: Trip, scan: Scan) -> None:
         """Tell of a trip, and record it with what it was judged on."""
         self._log.event(

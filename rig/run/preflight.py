@@ -30,6 +30,7 @@ from rig.safety.room_oxygen import ALARM_PERCENT, LOWEST_PERCENT
 from rig.safety.vented_zero import vented_zero_problems
 from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
 from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN
+from rig_configs.roles import POT_PRESSURE_ROLES, ROLES
 
 Verdict = Literal["ok", "caution", "fail", "not checked"]
 T = TypeVar("T")
@@ -154,7 +155,7 @@ def _identities(parts: BenchParts) -> Iterator[Check]:
 
 def _calibrations(bench: BenchFile, today: date) -> Iterator[Check]:
     for name, entry in bench.instruments.items():
-        if entry.role in ("valves",):
+        if not ROLES[entry.role].measures:
             continue
         what = f"{name} calibration"
         if entry.due is None:
@@ -181,7 +182,7 @@ def _calibrations(bench: BenchFile, today: date) -> Iterator[Check]:
 
 def _pressures(parts: BenchParts) -> Iterator[Check]:
     gauges: dict[str, PressureGauge | PressureController] = {}
-    for role in ("gauge", "second_gauge", "controller"):
+    for role in POT_PRESSURE_ROLES:
         found = _answering(parts, role)
         if found is not None and not read_by_hand(found[1]):
             gauges[found[0]] = found[1]
@@ -307,7 +308,7 @@ def _room_oxygen(parts: BenchParts) -> Check:
 
 def _voltmeter(parts: BenchParts) -> Iterator[Check]:
     found = _answering(parts, "voltmeter")
-    if found is None or read_by_hand(found[1]):
+    if found is None:
         return
     name = found[0]
     meter: Voltmeter = found[1]

@@ -21,10 +21,10 @@ def evidence(trip: Trip, scan: Scan) -> dict[str, Any]:
     return {
         "invalid_from_s": round(invalid_from_s(trip, scan.t_s), 3),
         "gauge_bar": scan.pressure_bar,
-        "gauge_status": str(scan.pressure_status),
+        "gauge_status": str(scan.gauge.status),
         "gauge_age_s": round(scan.pressure_age_s, 3),
-        "second_gauge_bar": scan.pressure_b_bar,
-        "second_gauge_status": str(scan.pressure_b_status),
+        "second_gauge_bar": scan.second_gauge.pressure_bar,
+        "second_gauge_status": str(scan.second_gauge.status),
         "barometer_bar": scan.barometer_bar,
         "temperature_c": scan.temperature_c,
         "room_oxygen_percent": scan.room_oxygen_percent,

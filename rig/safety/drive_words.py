@@ -34,7 +34,7 @@ class DriveWords:
         vent: what may keep gas from going out.
         dropped, ramped, held: whole sentences: what has been done at a trip that aborts, stops or holds.
         not_dropped: whole sentence: what has been tried at a trip that aborts, when nothing took the order.
-        stop_keys: whole sentences for the foot of the screen: what Ctrl-C does, once and twice.
+        stop_once, stop_twice: for the foot of the screen: what Ctrl-C does, once and twice.
     """
 
     outputs: str
@@ -48,7 +48,13 @@ class DriveWords:
     not_dropped: str
     ramped: str
     held: str
-    stop_keys: str
+    stop_once: str
+    stop_twice: str
+
+    @property
+    def stop_keys(self) -> str:
+        """What Ctrl-C does, in whole sentences."""
+        return f"Ctrl-C: {self.stop_once}. Twice: {self.stop_twice}."
 
 
 WORDS: Final[Mapping[Drive, DriveWords]] = {
@@ -64,7 +70,8 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         not_dropped="Told to de-energise, without an answer: the valves may stand as they stood.",
         ramped="Supply shut; venting on the ramp.",
         held="Supply shut; pressure kept, hold clock stopped.",
-        stop_keys="Ctrl-C: vent on the ramp and stop. Twice: drop every valve now.",
+        stop_once="vent on the ramp and stop",
+        stop_twice="drop every valve now",
     ),
     Drive.CONTROLLER: DriveWords(
         outputs="the pressure controller",
@@ -78,7 +85,8 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         not_dropped="Told to vent, without an answer: the controller may keep the pressure.",
         ramped="The controller is to vent on the ramp.",
         held="The controller keeps the pressure; hold clock stopped.",
-        stop_keys="Ctrl-C: vent on the ramp and stop. Twice: the controller vents at once.",
+        stop_once="vent on the ramp and stop",
+        stop_twice="the controller vents at once",
     ),
     Drive.HANDS: DriveWords(
         outputs="the person at the valves",
@@ -92,6 +100,7 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         not_dropped="Told: shut supply and cylinder, open the vent all the way.",
         ramped="Told: shut the supply, let the pressure out as the screen says.",
         held="Told: both valves shut, hands off; hold clock stopped.",
-        stop_keys="Ctrl-C: let the pressure out slowly and stop. Twice: open the vent at once.",
+        stop_once="let the pressure out slowly and stop",
+        stop_twice="open the vent at once",
     ),
 }

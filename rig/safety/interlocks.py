@@ -17,7 +17,7 @@ from rig.safety.drive_words import WORDS, Drive
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import disk_refusal
 from rig.safety.room_oxygen import HIGHEST_PERCENT, LOWEST_PERCENT
-from rig.safety.scan import Scan
+from rig.safety.scan import GaugeState, Scan
 from rig.safety.set_point import Intent
 
 
@@ -31,9 +31,10 @@ class Response(StrEnum):
 
 CLOSE_BOTTLE = "Close the bottle NOW."
 KEEP_LID_SHUT = "Keep the lid shut until the gauge on the pot shows no pressure."
-_BAD_READINGS = 3
-_SAME_READINGS = 10
-_SAME_READINGS_B = 12
+_FAILED_READINGS = 3
+_IDENTICAL_READINGS = 10
+_IDENTICAL_READINGS_OF_SECOND = 12
+_SCANS_APART = 3
 _OFF_SET_POINT_SCANS = 3
 _WEAK_GROUPS = 3
 _STRONG_GROUPS = 2
@@ -140,7 +141,8 @@ def lid_open(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def rises(scan: Scan, limits: SafetyLimits) -> str | None:
     """The pressure has left its set point upwards: supply stuck open, or a dose far too large."""
-    if scan.above >= _OFF_SET_POINT_SCANS and not scan.apart and scan.pressure_bar is not None:
+    above = scan.scans_above_set_point >= _OFF_SET_POINT_SCANS
+    if above and not scan.scans_apart and scan.pressure_bar is not None:
         return (
             f"The pressure rose to {scan.pressure_bar:.3f} bar, more than "
             f"{limits.off_set_point_bar * 1000:.0f} mbar above where it should be: "
@@ -161,7 +163,7 @@ def vent_blocked_in_flow(scan: Scan, _limits: SafetyLimits) -> str | None:
 def vent_stuck_open(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The pressure falls fast while nothing should be letting it out."""
     fast = scan.rate_bar_per_s < -_FAST_FALL_BAR_PER_S
-    if scan.below >= _OFF_SET_POINT_SCANS and fast and not scan.apart:
+    if scan.scans_below_set_point >= _OFF_SET_POINT_SCANS and fast and not scan.scans_apart:
         return (
             f"The pressure fell to {scan.pressure_bar:.3f} bar at {-60 * scan.rate_bar_per_s:.1f} bar/min, "
             f"faster than it should: {WORDS[scan.drive].falls}."
@@ -171,7 +173,8 @@ def vent_stuck_open(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def leaks(scan: Scan, limits: SafetyLimits) -> str | None:
     """The pressure creeps away below its set point."""
-    if scan.below >= _OFF_SET_POINT_SCANS and not scan.apart and scan.pressure_bar is not None:
+    below = scan.scans_below_set_point >= _OFF_SET_POINT_SCANS
+    if below and not scan.scans_apart and scan.pressure_bar is not None:
         if scan.intent is Intent.UP and scan.set_point_bar is not None:
             return (
                 f"The pressure turned back at {scan.set_point_bar:.2f} bar while filling, and fell to "
@@ -191,16 +194,12 @@ def leaks(scan: Scan, limits: SafetyLimits) -> str | None:
 
 def gauge_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The first gauge does not answer."""
-    if scan.bad >= _BAD_READINGS and scan.pressure_status in _LINK_STATUSES:
-        return f"The pressure gauge has not answered {scan.bad} times in a row ({scan.pressure_status})."
-    return None
+    return _lost("pressure gauge", scan.gauge)
 
 
 def gauge_invalid(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The first gauge answers without a pressure."""
-    if scan.bad >= _BAD_READINGS and scan.pressure_status not in _LINK_STATUSES:
-        return f"The pressure gauge answers, but with no pressure ({scan.pressure_status})."
-    return None
+    return _invalid("pressure gauge", scan.gauge)
 
 
 def gauge_late(scan: Scan, _limits: SafetyLimits) -> str | None:
@@ -212,45 +211,58 @@ def gauge_late(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def second_gauge_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The second gauge does not answer."""
-    if scan.bad_b >= _BAD_READINGS and scan.pressure_b_status in _LINK_STATUSES:
-        return f"The second gauge has not answered {scan.bad_b} times in a row ({scan.pressure_b_status})."
-    return None
+    return _lost("second gauge", scan.second_gauge)
 
 
 def second_gauge_invalid(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The second gauge answers without a pressure."""
-    if scan.bad_b >= _BAD_READINGS and scan.pressure_b_status not in _LINK_STATUSES:
-        return f"The second gauge answers, but with no pressure ({scan.pressure_b_status})."
-    return None
+    return _invalid("second gauge", scan.second_gauge)
 
 
 def gauge_stuck(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The first gauge repeats itself to the last digit, which a living sensor does not do."""
-    if scan.same >= _SAME_READINGS:
-        return f"The pressure gauge has given the same reading {scan.same} times in a row: it is stuck."
-    return None
+    return _stuck("pressure gauge", scan.gauge, _IDENTICAL_READINGS)
 
 
 def second_gauge_stuck(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The second gauge repeats itself to the last digit."""
-    if scan.same_b >= _SAME_READINGS_B:
-        return f"The second gauge has given the same reading {scan.same_b} times in a row: it is stuck."
+    return _stuck("second gauge", scan.second_gauge, _IDENTICAL_READINGS_OF_SECOND)
+
+
+def _lost(name: str, gauge: GaugeState) -> str | None:
+    if gauge.failed_readings >= _FAILED_READINGS and gauge.status in _LINK_STATUSES:
+        return f"The {name} has not answered {gauge.failed_readings} times in a row ({gauge.status})."
+    return None
+
+
+def _invalid(name: str, gauge: GaugeState) -> str | None:
+    if gauge.failed_readings >= _FAILED_READINGS and gauge.status not in _LINK_STATUSES:
+        return f"The {name} answers, but with no pressure ({gauge.status})."
+    return None
+
+
+def _stuck(name: str, gauge: GaugeState, most: int) -> str | None:
+    if gauge.identical_readings >= most:
+        return (
+            f"The {name} has given the same reading {gauge.identical_readings} times in a row: it is stuck."
+        )
     return None
 
 
 def gauges_apart(scan: Scan, limits: SafetyLimits) -> str | None:
     """The two gauges contradict each other."""
-    if scan.pressure_bar is None or scan.pressure_b_bar is None:
+    first_bar, second_bar = scan.gauge.pressure_bar, scan.second_gauge.pressure_bar
+    if first_bar is None or second_bar is None:
         return None
-    if scan.apart >= _BAD_READINGS:
+    if scan.scans_apart >= _SCANS_APART:
         return (
-            f"The gauges disagree: {scan.pressure_bar:.3f} and {scan.pressure_b_bar:.3f} bar, where "
+            f"The gauges disagree: {first_bar:.3f} and {second_bar:.3f} bar, where "
             f"{limits.gauges_apart_bar * 1000:.0f} mbar is allowed."
         )
     if abs(scan.apart_mean_bar) > limits.gauges_apart_mean_bar:
         return (
             f"The gauges disagree steadily by {scan.apart_mean_bar * 1000:+.0f} mbar at "
-            f"{scan.pressure_bar:.3f} bar, where {limits.gauges_apart_mean_bar * 1000:.0f} mbar is allowed."
+            f"{first_bar:.3f} bar, where {limits.gauges_apart_mean_bar * 1000:.0f} mbar is allowed."
         )
     return None
 

@@ -26,11 +26,11 @@ def fill_refusal(
         return f"no gas is let in while {rule.state}"
     if scan.free_bytes is not None and (refusal := disk_refusal(scan.free_bytes)) is not None:
         return refusal
-    if scan.pressure_bar is None or scan.bad:
+    if scan.gauge.newest_bar is None:
         return "the pressure gauge has no valid reading"
-    if two_gauges and (scan.pressure_b_bar is None or scan.bad_b):
+    if two_gauges and scan.second_gauge.newest_bar is None:
         return "the second gauge has no valid reading"
-    if scan.apart:
+    if scan.scans_apart:
         return f"the two gauges disagree by more than {1000 * limits.gauges_apart_bar:.0f} mbar"
     if scan.valve_failures or (scan.drive is Drive.VALVES and scan.valves is None):
         return f"{WORDS[scan.drive].outputs} does not answer"
@@ -80,7 +80,7 @@ def lid_refusal(scan: Scan, limits: SafetyLimits, vented_for_s: float) -> str | 
     """
     if scan.barometer_bar is None or scan.pressure_bar is None:
         return "the pressure in the pot is not known"
-    for reading in (scan.pressure_bar, scan.pressure_b_bar):
+    for reading in (scan.gauge.pressure_bar, scan.second_gauge.pressure_bar):
         if reading is None:
             continue
         over_bar = reading - scan.barometer_bar

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from drivers.ports import ReadingStatus, ValveState
 from rig.safety.drive_words import Drive
@@ -10,23 +10,56 @@ from rig.safety.set_point import Intent
 
 
 @dataclass(slots=True)
+class GaugeState:
+    """What one gauge reads, and for how long it has been so; counts are of readings in a row.
+
+    Attributes:
+        pressure_bar: last good reading, absolute; None before the first.
+        status: of the newest attempt.
+        identical_readings: good readings that are equal to the last bit.
+        failed_readings: attempts without a good reading.
+    """
+
+    pressure_bar: float | None = None
+    status: ReadingStatus = ReadingStatus.NO_VALUE
+    identical_readings: int = 0
+    failed_readings: int = 0
+
+    @property
+    def newest_bar(self) -> float | None:
+        """The reading of the newest attempt, absolute bar; None where that gave none."""
+        return None if self.failed_readings else self.pressure_bar
+
+    def take(self, pressure_bar: float) -> None:
+        """Take in a good reading, absolute bar."""
+        identical = pressure_bar == self.pressure_bar
+        self.identical_readings = self.identical_readings + 1 if identical else 1
+        self.pressure_bar = pressure_bar
+        self.status = ReadingStatus.OK
+        self.failed_readings = 0
+
+    def fail(self, status: ReadingStatus) -> None:
+        """Take in an attempt that gave no good reading."""
+        self.failed_readings += 1
+        self.status = status
+
+
+@dataclass(slots=True)
 class Scan:
-    """The rig at one tick. Pressures are absolute bar; counts are of readings in a row.
+    """The rig at one tick. Pressures are absolute bar; counts are of readings or scans in a row.
 
     Attributes:
         t_s: from the start of the run, in seconds.
         gap_s: since the tick before, in seconds.
         suspended_s: how long the computer slept since the tick before, in seconds.
         intent, set_point_bar: copied from the set_point.
-        pressure_bar, pressure_b_bar: the last good readings of the two gauges; None before the first.
-        pressure_status, pressure_b_status: of the newest attempts.
-        pressure_age_s, pressure_b_age_s: since the last good reading.
-        same, same_b: bit-identical good readings.
-        bad, bad_b: attempts without a good reading.
-        apart: comparisons of the two gauges more than the allowed difference apart.
+        gauge: the gauge that all pressures are taken from.
+        second_gauge: the one that is compared with it; as it was made where a bench has none.
+        pressure_age_s: since the last good reading of the gauge.
+        scans_apart: comparisons of the two gauges more than the allowed difference apart.
         apart_mean_bar: second gauge minus first, smoothed over some eight seconds.
-        above, below: scans more than the allowed band above or below the set point.
-        rate_bar_per_s: slope of the first gauge over the last two seconds.
+        scans_above_set_point, scans_below_set_point: scans more than the allowed band off the set point.
+        rate_bar_per_s: slope of the gauge over the last two seconds.
         barometer_bar: last believed reading; None before the first.
         barometer_odd: readings in a row that no weather explains.
         barometer_bad: attempts without an answer.
@@ -51,20 +84,13 @@ class Scan:
     suspended_s: float = 0.0
     intent: Intent = Intent.FREE
     set_point_bar: float | None = None
-    pressure_bar: float | None = None
-    pressure_b_bar: float | None = None
-    pressure_status: ReadingStatus = ReadingStatus.NO_VALUE
-    pressure_b_status: ReadingStatus = ReadingStatus.NO_VALUE
+    gauge: GaugeState = field(default_factory=GaugeState)
+    second_gauge: GaugeState = field(default_factory=GaugeState)
     pressure_age_s: float = 0.0
-    pressure_b_age_s: float = 0.0
-    same: int = 0
-    same_b: int = 0
-    bad: int = 0
-    bad_b: int = 0
-    apart: int = 0
+    scans_apart: int = 0
     apart_mean_bar: float = 0.0
-    above: int = 0
-    below: int = 0
+    scans_above_set_point: int = 0
+    scans_below_set_point: int = 0
     rate_bar_per_s: float = 0.0
     barometer_bar: float | None = None
     barometer_odd: int = 0
@@ -87,10 +113,14 @@ class Scan:
     kept_bar: float = 0.0
 
     @property
+    def pressure_bar(self) -> float | None:
+        """The last good reading of the gauge; None before the first."""
+        return self.gauge.pressure_bar
+
+    @property
     def highest_bar(self) -> float | None:
         """The higher of the two gauges' last good readings."""
-        if self.pressure_bar is None:
-            return self.pressure_b_bar
-        if self.pressure_b_bar is None:
-            return self.pressure_bar
-        return max(self.pressure_bar, self.pressure_b_bar)
+        first_bar, second_bar = self.gauge.pressure_bar, self.second_gauge.pressure_bar
+        if first_bar is None or second_bar is None:
+            return second_bar if first_bar is None else first_bar
+        return max(first_bar, second_bar)

@@ -53,35 +53,31 @@ class StateRule:
         does: one clause for the documentation.
         may_fill: whether supply shots are permitted at all.
         may_shut_vent: whether the vent may be energised (shut).
-        waits: a wait state: nothing is done in it, and it is still watched.
     """
 
     state: State
     does: str
     may_fill: bool = False
     may_shut_vent: bool = False
-    waits: bool = False
 
 
 STATE_RULES: dict[State, StateRule] = {
     rule.state: rule
     for rule in (
-        StateRule(
-            State.ABORTED, "de-energised; what the pot holds is not known until it is cleared", waits=True
-        ),
+        StateRule(State.ABORTED, "de-energised; what the pot holds is not known until it is cleared"),
         StateRule(State.CLEARING, "de-energised; both gauges are compared with the barometer"),
-        StateRule(State.STOPPED, "de-energised, vented, watched", waits=True),
+        StateRule(State.STOPPED, "de-energised, vented, watched"),
         StateRule(State.RESETTING, "self test: identities, vented zero, air reading with the vent open"),
-        StateRule(State.IDLE, "ready, vent open, watched", waits=True),
+        StateRule(State.IDLE, "ready, vent open, watched"),
         StateRule(
             State.STARTING, "purge, proven by measured swings or flow", may_fill=True, may_shut_vent=True
         ),
         StateRule(State.EXECUTE, "steps: fill, settle, measure", may_fill=True, may_shut_vent=True),
         StateRule(State.HOLDING, "supply shut, pressure kept, hold clock stopped", may_shut_vent=True),
-        StateRule(State.HELD, "pressure kept for at most ten minutes", may_shut_vent=True, waits=True),
+        StateRule(State.HELD, "pressure kept for at most ten minutes", may_shut_vent=True),
         StateRule(State.UNHOLDING, "the cause is gone; back to the step it left", may_shut_vent=True),
         StateRule(State.COMPLETING, "ramped vent after the last step", may_shut_vent=True),
-        StateRule(State.COMPLETE, "vented, watched; record closed", waits=True),
+        StateRule(State.COMPLETE, "vented, watched; record closed"),
         StateRule(
             State.STOPPING, "ramped vent on the operator's wish or a stop condition", may_shut_vent=True
         ),

@@ -32,6 +32,7 @@ from rig.setup.bench_file import (
     pressure_limits,
 )
 from rig_configs.files.checked_toml import FileError
+from rig_configs.roles import ROLES
 
 __all__ = [
     "BenchFile",
@@ -123,12 +124,7 @@ class OpenBench:
     virtual: VirtualSession | None
     identities: Mapping[str, Identity]
     parts: BenchParts
-    room_oxygen: RoomOxygenMonitor | None = None
-
-    @property
-    def instruments(self) -> Mapping[str, Instrument]:
-        """Every open instrument by its name in the bench file."""
-        return self.parts.instruments
+    room_oxygen: RoomOxygenMonitor | None
 
     def close(self) -> None:
         """Let go of every instrument and end a virtual bench; safe to call twice."""
@@ -183,23 +179,15 @@ def open_bench(
 def open_bench_of(parts: BenchParts) -> OpenBench:
     """Return the bench of parts that all answered."""
     bench = parts.file
-    by_role: dict[str, Any] = {
-        entry.role: parts.instruments[name] for name, entry in bench.instruments.items()
-    }
+    by_role: dict[str, Any] = dict.fromkeys(ROLES)
+    by_role |= {entry.role: parts.instruments[name] for name, entry in bench.instruments.items()}
     return OpenBench(
         file=bench,
-        voltmeter=by_role["voltmeter"],
-        gauge=by_role["gauge"],
-        second_gauge=by_role.get("second_gauge"),
-        valves=by_role.get("valves"),
-        controller=by_role.get("controller"),
-        thermometer=by_role.get("thermometer"),
-        barometer=by_role.get("barometer"),
         clock=parts.clock,
         virtual=parts.virtual,
         identities=parts.identities,
         parts=parts,
-        room_oxygen=by_role.get("room_oxygen"),
+        **by_role,
     )
 
 
@@ -272,7 +260,7 @@ def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, patience_
             parts.instruments[name] = open_instrument(spec, clock=parts.clock, ask=ask)
         except BadSpec as error:
             path = ("instruments", name, *error.key.split("."))
-            problems.append(bench.source.problem(path, error.message.removeprefix(f"{error.key}: ")))
+            problems.append(bench.source.problem(path, error.reason))
     if problems:
         raise FileError(*problems)
 

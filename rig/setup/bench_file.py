@@ -15,49 +15,15 @@ from drivers.ports import MOST_SOCKETS, Identity
 from grading.measurement import ErrorModel
 from grading.results import InstrumentLine
 from rig.setup.procedure import ProcedureFile
-from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse, suggestion
+from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse
 from rig_configs.files.shipped_files import CheckedFile, open_config
+from rig_configs.files.suggestions import suggestion
+from rig_configs.roles import DEADLINE_S, FIGURE_ROLES, MOVING_ROLES, ROLES, BenchKind, Role
 
 SCHEMA: Final = "leadline.bench/1"
 VIRTUAL_ADDRESS: Final = "virtual"
 FAST_RAMP_BAR_PER_MIN: Final = 1.0
 """Ramps up to twice as fast may be commanded; from here on they are cautioned of."""
-
-Role = Literal[
-    "voltmeter",
-    "gauge",
-    "second_gauge",
-    "valves",
-    "controller",
-    "thermometer",
-    "barometer",
-    "room_oxygen",
-]
-
-_GAUGE_TERMS: Final[dict[str, str]] = {
-    "gain": "gauge_gain",
-    "zero_bar": "gauge_zero_bar",
-    "nonlinearity": "gauge_nonlinearity",
-    "span_bar": "gauge_span_bar",
-    "resolution_bar": "gauge_resolution_bar",
-    "drift_percent_per_hour": "drift_percent_per_hour",
-}
-_TERMS: Final[dict[Role, dict[str, str]]] = {
-    "voltmeter": {
-        "gain": "voltmeter_gain",
-        "zero_mv": "voltmeter_zero_mv",
-        "resolution_mv": "voltmeter_resolution_mv",
-    },
-    "gauge": _GAUGE_TERMS,
-    # The second gauge and the controller watch; the reference is the gauge, so their terms are printed only.
-    "second_gauge": _GAUGE_TERMS,
-    "controller": _GAUGE_TERMS,
-    "barometer": {"zero_bar": "barometer_bar"},
-    "thermometer": {"temperature_k": "temperature_k"},
-    "valves": {},
-    "room_oxygen": {},
-}
-_REFERENCE_ROLES: Final[tuple[Role, ...]] = ("voltmeter", "gauge", "barometer", "thermometer")
 
 
 class Limits(StrictModel):
@@ -81,6 +47,7 @@ class Pot(StrictModel):
     volume_l: float = Field(ge=0.02, le=20, description="free gas volume of the pot, in litres")
     lid_diameter_mm: float = Field(gt=0, le=600, description="diameter that pressure acts on, in mm")
     sockets: int = Field(ge=1, le=MOST_SOCKETS, description="number of cell sockets")
+    serial: str = Field(default="", description="serial number on the plate of the pot")
 
 
 class Gas(StrictModel):
@@ -137,7 +104,9 @@ class InstrumentEntry(StrictModel):
     calibrated: date | None = Field(default=None, description="day of the last calibration")
     due: date | None = Field(default=None, description="day the next calibration is due")
     certificate: str = ""
-    deadline_s: float = Field(default=0.2, gt=0, le=30, description="longest wait for one answer, in seconds")
+    deadline_s: float = Field(
+        default=DEADLINE_S, gt=0, le=30, description="longest wait for one answer, in seconds"
+    )
     options: dict[str, Any] = Field(default_factory=dict)
     uncertainty: dict[str, float] = Field(default_factory=dict)
 
@@ -193,6 +162,11 @@ class BenchFile(CheckedFile):
         """Socket numbers of the pot, from 1."""
         return range(1, self.pot.sockets + 1)
 
+    @property
+    def has_hand_valves(self) -> bool:
+        """Whether a person turns the valves of this bench."""
+        return not any(self.by_role(role) for role in MOVING_ROLES)
+
     def by_role(self, role: Role) -> tuple[str, InstrumentEntry] | None:
         """Return name and entry of the instrument with this role, or None."""
         return next(((name, entry) for name, entry in self.instruments.items() if entry.role == role), None)
@@ -203,13 +177,11 @@ class PressureLimits:
     """The pressures a run is held to, all absolute, with the defaults filled in.
 
     Attributes:
-        highest_target_bar: highest pressure that the procedure may ask for.
         stop_bar: filling stops here.
         trip_bar: the run trips here.
     """
 
     working_bar: float
-    highest_target_bar: float
     stop_bar: float
     trip_bar: float
     relief_bar: float
@@ -308,7 +280,6 @@ def pressure_limits(bench: BenchFile, procedure: ProcedureFile) -> PressureLimit
         raise FileError(*problems)
     return PressureLimits(
         working_bar=limits.working_pressure_bar,
-        highest_target_bar=highest,
         stop_bar=stop,
         trip_bar=trip,
         relief_bar=limits.relief_pressure_bar,
@@ -326,11 +297,11 @@ def error_model(bench: BenchFile) -> ErrorModel:
         "temperature_gradient_k": bench.cells_uncertainty.temperature_gradient_k,
         "cell_repeatability_percent": bench.cells_uncertainty.repeatability_percent,
     }
-    for role in _REFERENCE_ROLES:
+    for role in FIGURE_ROLES:
         found = bench.by_role(role)
         if found is not None:
             for term, value in found[1].uncertainty.items():
-                values[_TERMS[role][term]] = value
+                values[ROLES[role].terms[term]] = value
     return replace(ErrorModel(source=f"bench file {bench.file}"), **values)  # type: ignore[arg-type]
 
 
@@ -419,17 +390,15 @@ def _role_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
                 f"'{role}' is already the role of '{names[0]}' "
                 f"(line {source.lines.get(('instruments', names[0]), '?')}); each role has one instrument",
             )
-    needed = [("voltmeter", "to read the cells"), ("gauge", "to know the pressure")]
-    if "valves" in holders:
-        needed.append(("second_gauge", "because valves may open only while two gauges agree"))
-        needed.append(("barometer", "because the gauges are proved against it before any gas"))
-    if "controller" in holders:
-        needed.append(("barometer", "because the gauges are proved against it before any gas"))
-    for role, why in needed:
-        if role not in holders:
+    kind: BenchKind = "hands"
+    if holders.keys() & MOVING_ROLES:
+        kind = "valves" if "valves" in holders else "controller"
+    for role, needed in ROLES.items():
+        if kind in needed.required_by and role not in holders:
             yield source.problem(
                 ("instruments",),
-                f"no instrument has role '{role}', needed {why}; add [instruments.NAME] with it",
+                f"no instrument has role '{role}', needed {needed.why_required}; "
+                "add [instruments.NAME] with it",
             )
     if "valves" in holders and "controller" in holders:
         yield source.problem(
@@ -439,15 +408,14 @@ def _role_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
 
 
 def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
-    from drivers.catalogue import driver_names, driver_roles
+    from drivers.catalogue import WITHDRAWN, driver_names, driver_roles
 
     names = driver_names()
     for name, entry in model.instruments.items():
         base = ("instruments", name)
         if entry.driver not in names:
-            yield source.problem(
-                (*base, "driver"), f"no driver is called '{entry.driver}'; {suggestion(entry.driver, names)}"
-            )
+            mend = WITHDRAWN.get(entry.driver) or suggestion(entry.driver, names)
+            yield source.problem((*base, "driver"), f"no driver is called '{entry.driver}'; {mend}")
         elif (roles := driver_roles(entry.driver)) and entry.role not in roles:
             fitting = [other for other in names if entry.role in driver_roles(other)]
             yield source.problem(
@@ -467,7 +435,7 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
             )
         if entry.calibrated is not None and entry.due is not None and entry.due <= entry.calibrated:
             yield source.problem((*base, "due"), f"{entry.due} is not after calibrated {entry.calibrated}")
-        terms = _TERMS[entry.role]
+        terms = ROLES[entry.role].terms
         for term, value in entry.uncertainty.items():
             path = (*base, "uncertainty", term)
             if term not in terms:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import csv
-import hashlib
 import io
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from grading.results import LONGEST_SERIAL, CellInfo
-from rig_configs.files.checked_toml import FileError, TomlText, suggestion
+from rig_configs.files.checked_toml import FileError, TomlText
 from rig_configs.files.shipped_files import open_config
+from rig_configs.files.suggestions import suggestion
 
 REQUIRED = ("socket", "serial")
 OPTIONAL = (
@@ -25,28 +25,8 @@ OPTIONAL = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class CellList:
-    """The cells of one run in socket order.
-
-    Attributes:
-        file: as shown to a person.
-        sha256: hex digest of the file's text.
-        cells: each with its socket.
-    """
-
-    file: str
-    text: str
-    sha256: str
-    cells: tuple[CellInfo, ...]
-
-    def by_socket(self) -> dict[int, CellInfo]:
-        """Return the cells keyed by socket number."""
-        return {cell.socket: cell for cell in self.cells if cell.socket is not None}
-
-
-def load_cells(name_or_path: str | Path, sockets: Collection[int] | None = None) -> CellList:
-    """Load a cells file.
+def load_cells(name_or_path: str | Path, sockets: Collection[int] | None = None) -> tuple[CellInfo, ...]:
+    """Load a cells file; the cells come in socket order.
 
     Args:
         name_or_path: a shipped name such as `six_cells`, or a path.
@@ -58,78 +38,112 @@ def load_cells(name_or_path: str | Path, sockets: Collection[int] | None = None)
     return parse_cells(open_config("cells", name_or_path), sockets)
 
 
-def parse_cells(source: TomlText, sockets: Collection[int] | None = None) -> CellList:
+def parse_cells(source: TomlText, sockets: Collection[int] | None = None) -> tuple[CellInfo, ...]:
     """Check the text of a cells file; comma or semicolon separated, told by its header.
 
     Raises:
         FileError: naming file, line, column, what is wrong and what would be right.
     """
     file = source.file
-    header_line = next((line for line in source.text.splitlines() if line.strip()), "")
-    if not header_line:
-        raise FileError(f"{file}: is empty; its first line should be 'socket,serial' or more columns")
-    delimiter = ";" if header_line.count(";") > header_line.count(",") else ","
-    reader = csv.reader(io.StringIO(source.text, newline=""), delimiter=delimiter, strict=True)
-    try:
-        rows = [(reader.line_num, row) for row in reader if any(field.strip() for field in row)]
-    except csv.Error as error:
-        raise FileError(f"{file}:{reader.line_num}: not a CSV table: {error}") from None
-    header = [name.strip().lower() for name in rows[0][1]]
-    if "\t" in header_line and len(rows[0][1]) == 1:
-        raise FileError(f"{file}:{rows[0][0]}: separated by tabs; use commas or semicolons")
-    problems = _header_problems(f"{file}:{rows[0][0]}", header)
+    table = _read_table(file, source.text)
+    problems = _header_problems(f"{file}:{table.header_line}", table.header)
     if problems:
         raise FileError(*problems)
-    if len(rows) == 1:
+    if not table.rows:
         raise FileError(f"{file}: has a header and no cells; add one line a cell")
     cells: list[CellInfo] = []
-    seen_serial: dict[str, int] = {}
-    seen_socket: dict[int, int] = {}
-    for line, row in rows[1:]:
+    taken = _Taken()
+    for line, row in table.rows:
         where = f"{file}:{line}"
-        if len(row) != len(header):
-            problems.append(f"{where}: {len(row)} fields where the header has {len(header)}")
+        if len(row) != len(table.header):
+            problems.append(f"{where}: {len(row)} fields where the header has {len(table.header)}")
             continue
-        values = dict(zip(header, (field.strip() for field in row), strict=True))
-        socket, problem = _socket(where, values["socket"], sockets)
-        problems.extend(problem)
-        serial = values["serial"]
-        problems.extend(_serial_problems(where, serial))
-        coefficient, problem = _coefficient(
-            where, values.get("temperature_coefficient_percent_per_k", ""), delimiter
-        )
-        problems.extend(problem)
-        if serial and serial in seen_serial:
-            problems.append(
-                f"{where}: serial: '{serial}' is already on line {seen_serial[serial]}; "
-                "a cell sits in one socket only"
-            )
-        if socket is not None and socket in seen_socket:
-            problems.append(
-                f"{where}: socket: {socket} is already taken on line {seen_socket[socket]}; "
-                "give each cell a socket of its own"
-            )
-        seen_serial.setdefault(serial, line)
-        if socket is not None:
-            seen_socket.setdefault(socket, line)
-        cells.append(
-            CellInfo(
-                cell=serial,
-                socket=socket,
-                maker=values.get("maker", ""),
-                model=values.get("model", ""),
-                date_code=values.get("date_code", ""),
-                customer=values.get("customer", ""),
-                lot=values.get("lot", ""),
-                condition=values.get("condition", ""),
-                temperature_coefficient_percent_per_k=coefficient,
-            )
-        )
+        values = dict(zip(table.header, (text.strip() for text in row), strict=True))
+        cell, wrong = _cell(where, values, table.delimiter, sockets)
+        problems.extend(wrong)
+        problems.extend(taken.problems(where, line, cell))
+        cells.append(cell)
     if problems:
         raise FileError(*problems)
     cells.sort(key=lambda cell: cell.socket or 0)
-    digest = hashlib.sha256(source.text.encode()).hexdigest()
-    return CellList(file, source.text, digest, tuple(cells))
+    return tuple(cells)
+
+
+@dataclass(frozen=True, slots=True)
+class _Table:
+    """The fields of a cells file; each row with its line number.
+
+    Attributes:
+        header: column names in lower case.
+    """
+
+    delimiter: str
+    header_line: int
+    header: list[str]
+    rows: list[tuple[int, list[str]]]
+
+
+def _read_table(file: str, text: str) -> _Table:
+    first = next((line for line in text.splitlines() if line.strip()), "")
+    if not first:
+        raise FileError(f"{file}: is empty; its first line should be 'socket,serial' or more columns")
+    delimiter = ";" if first.count(";") > first.count(",") else ","
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    try:
+        rows = [(reader.line_num, row) for row in reader if any(map(str.strip, row))]
+    except csv.Error as error:
+        raise FileError(f"{file}:{reader.line_num}: not a CSV table: {error}") from None
+    header_line, names = rows[0]
+    if "\t" in first and len(names) == 1:
+        raise FileError(f"{file}:{header_line}: separated by tabs; use commas or semicolons")
+    return _Table(delimiter, header_line, [name.strip().lower() for name in names], rows[1:])
+
+
+def _cell(
+    where: str, values: dict[str, str], delimiter: str, sockets: Collection[int] | None
+) -> tuple[CellInfo, list[str]]:
+    """The cell of one row, and what is wrong with its fields."""
+    coefficient_text = values.get("temperature_coefficient_percent_per_k", "")
+    socket, socket_problems = _socket(where, values["socket"], sockets)
+    coefficient, coefficient_problems = _coefficient(where, coefficient_text, delimiter)
+    cell = CellInfo(
+        cell=values["serial"],
+        socket=socket,
+        maker=values.get("maker", ""),
+        model=values.get("model", ""),
+        date_code=values.get("date_code", ""),
+        customer=values.get("customer", ""),
+        lot=values.get("lot", ""),
+        condition=values.get("condition", ""),
+        temperature_coefficient_percent_per_k=coefficient,
+    )
+    return cell, [*socket_problems, *_serial_problems(where, cell.cell), *coefficient_problems]
+
+
+@dataclass(slots=True)
+class _Taken:
+    """The line on which each serial and each socket stands first."""
+
+    serials: dict[str, int] = field(default_factory=dict)
+    sockets: dict[int, int] = field(default_factory=dict)
+
+    def problems(self, where: str, line: int, cell: CellInfo) -> list[str]:
+        """What earlier lines already hold of this one, which counts from now on."""
+        problems = []
+        if cell.cell and cell.cell in self.serials:
+            problems.append(
+                f"{where}: serial: '{cell.cell}' is already on line {self.serials[cell.cell]}; "
+                "a cell sits in one socket only"
+            )
+        self.serials.setdefault(cell.cell, line)
+        if cell.socket is not None:
+            if cell.socket in self.sockets:
+                problems.append(
+                    f"{where}: socket: {cell.socket} is already taken on line {self.sockets[cell.socket]}; "
+                    "give each cell a socket of its own"
+                )
+            self.sockets.setdefault(cell.socket, line)
+        return problems
 
 
 def _header_problems(where: str, header: list[str]) -> list[str]:

@@ -1,8 +1,14 @@
-"""What a procedure will do on a bench, worked out before any gas: steps, time, gas and margins."""
+"""What a procedure will do on a bench, calculated before any gas: its parts, time, gas and margins.
+
+The parts are the one list of what a run does, in order: `leadline plan` prints it, the session executes it
+and the screen shows how far it has come.
+"""
 
 from __future__ import annotations
 
 from dataclasses import asdict, dataclass
+from enum import StrEnum
+from functools import partial
 from typing import Any, Final
 
 from grading.gas import (
@@ -13,7 +19,7 @@ from grading.gas import (
     fraction_after_swings,
 )
 from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN, BenchFile, PressureLimits, pressure_limits
-from rig.setup.procedure import ProcedureFile
+from rig.setup.procedure import ProcedureFile, Step
 from rig_configs.files.checked_toml import FileError
 
 # A healthy cell settles in about a minute by the adaptive rule; the range runs from the shortest hold to
@@ -21,25 +27,67 @@ from rig_configs.files.checked_toml import FileError
 _USUAL_HOLD_S: Final = 60.0
 
 
+_USUAL_OPENING_S: Final = 60.0
+LONGEST_OPENING_S: Final = 300.0
+"""Nobody waits longer for a person to open the cylinder."""
+
+
+class PartKind(StrEnum):
+    """What a part of a run does."""
+
+    AIR = "air"
+    SUPPLY = "supply"
+    PURGE = "purge"
+    STEP = "step"
+    VENT = "vent"
+
+
 @dataclass(frozen=True, slots=True)
-class PlannedStep:
-    """One line of the plan; pressures absolute, times in seconds, gas in litres at 1 bar.
+class PlannedPart:
+    """One part of a run; pressures absolute, times in seconds, gas in litres at 1 bar.
 
     Attributes:
-        number: 0 for ambient air and the purge, then as in the procedure.
-        what: "ambient air", "purge", "hold", "vent".
-        duration_s: usual time, ramp included; `longest_s` when every hold runs to its cap.
+        kind: what it does.
+        number: of the step, as in the procedure and in a record; 0 for every other part.
+        what: its line of the plan.
+        now: what the screen says while it runs.
+        name: what the screen says of it while the part before runs.
+        step: of the procedure; None for every other part.
+        duration_s: usual time, ramp included; `longest_s` when every hold runs to its cap. Zero where nobody
+            waits.
     """
 
+    kind: PartKind
     number: int
     what: str
-    po2_bar: float | None
+    now: str
+    name: str
     from_bar: float
     to_bar: float
-    ramp_s: float
     duration_s: float
     longest_s: float
-    gas_l: float
+    step: Step | None = None
+    ramp_s: float = 0.0
+    gas_l: float = 0.0
+
+    @property
+    def po2_bar(self) -> float | None:
+        """Nominal PO2 of the step, in bar; None for every other part."""
+        return None if self.step is None else self.step.po2_bar
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the part as JSON data."""
+        return {
+            "number": self.number,
+            "what": self.what,
+            "po2_bar": self.po2_bar,
+            "from_bar": self.from_bar,
+            "to_bar": self.to_bar,
+            "ramp_s": self.ramp_s,
+            "duration_s": self.duration_s,
+            "longest_s": self.longest_s,
+            "gas_l": self.gas_l,
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,37 +102,55 @@ class Margin:
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """The whole plan. `oxygen_fraction` is what the purge should leave in the pot, with its uncertainty."""
+    """The whole plan.
+
+    Attributes:
+        oxygen_fraction, u_oxygen_fraction: what the purge should leave in the pot, and its standard
+            uncertainty.
+        parts: all that a run does, in order; a run executes just these.
+    """
 
     bench: str
     procedure: str
     barometer_bar: float
     oxygen_fraction: float
     u_oxygen_fraction: float
-    steps: tuple[PlannedStep, ...]
+    parts: tuple[PlannedPart, ...]
     margins: tuple[Margin, ...]
     remarks: tuple[str, ...]
 
     @property
+    def printed_parts(self) -> tuple[PlannedPart, ...]:
+        """The parts that somebody waits for: oxygen is made ready in no time where no person does it."""
+        return tuple(part for part in self.parts if part.kind is not PartKind.SUPPLY or part.longest_s > 0.0)
+
+    @property
     def duration_s(self) -> float:
         """Usual time of the whole run, in seconds."""
-        return sum(step.duration_s for step in self.steps)
+        return sum(part.duration_s for part in self.parts)
 
     @property
     def longest_s(self) -> float:
         """Time of the whole run when every hold runs to its cap, in seconds."""
-        return sum(step.longest_s for step in self.steps)
+        return sum(part.longest_s for part in self.parts)
 
     @property
     def gas_l(self) -> float:
         """Oxygen used, in litres at 1 bar."""
-        return sum(step.gas_l for step in self.steps)
+        return sum(part.gas_l for part in self.parts)
 
     def as_dict(self) -> dict[str, Any]:
         """Return the plan as JSON data."""
         return {
             "schema": "leadline.plan/1",
-            **asdict(self),
+            "bench": self.bench,
+            "procedure": self.procedure,
+            "barometer_bar": self.barometer_bar,
+            "oxygen_fraction": self.oxygen_fraction,
+            "u_oxygen_fraction": self.u_oxygen_fraction,
+            "steps": [part.as_dict() for part in self.printed_parts],
+            "margins": [asdict(margin) for margin in self.margins],
+            "remarks": list(self.remarks),
             "duration_s": self.duration_s,
             "longest_s": self.longest_s,
             "gas_l": self.gas_l,
@@ -94,12 +160,12 @@ class Plan:
 def make_plan(
     bench: BenchFile, procedure: ProcedureFile, barometer_bar: float = STANDARD_ATMOSPHERE_BAR
 ) -> Plan:
-    """Work out what a procedure will do on a bench.
+    """Calculate what a procedure will do on a bench.
 
     Args:
         bench: a checked bench file.
         procedure: a checked procedure.
-        barometer_bar: ambient pressure to reckon with, absolute bar.
+        barometer_bar: ambient pressure to calculate with, absolute bar.
 
     Raises:
         FileError: when the bench does not allow the procedure, or its supply and purge cannot give the
@@ -107,14 +173,16 @@ def make_plan(
     """
     limits = pressure_limits(bench, procedure)
     ramp_bar_per_s = limits.ramp_bar_per_min / 60.0
-    steps = [_air_step(procedure, barometer_bar)] if procedure.air.hold else []
-    purge, gas = _purge_step(bench, procedure, barometer_bar, ramp_bar_per_s)
-    steps.append(purge)
-    holds = _hold_steps(bench, procedure, gas.oxygen_fraction, purge.to_bar, barometer_bar, ramp_bar_per_s)
-    steps += holds
-    vent_s = max(0.0, holds[-1].to_bar - barometer_bar) / ramp_bar_per_s
-    steps.append(PlannedStep(0, "vent", None, holds[-1].to_bar, barometer_bar, vent_s, vent_s, vent_s, 0.0))
-    used_l = sum(step.gas_l for step in steps)
+    purge, gas = _purge(bench, procedure, barometer_bar, ramp_bar_per_s)
+    steps = _steps(bench, procedure, gas.oxygen_fraction, purge.to_bar, barometer_bar, ramp_bar_per_s)
+    parts = (
+        *([_air(procedure, barometer_bar)] if procedure.air.hold else []),
+        _supply(bench, barometer_bar),
+        purge,
+        *steps,
+        _vent(steps[-1].to_bar, barometer_bar, ramp_bar_per_s),
+    )
+    used_l = sum(part.gas_l for part in parts)
     if used_l > limits.most_gas_l:
         raise FileError(
             bench.source.problem(
@@ -123,7 +191,7 @@ def make_plan(
                 "allow more or purge with fewer swings",
             )
         )
-    highest_bar = max(step.to_bar for step in steps)
+    highest_bar = max(part.to_bar for part in parts)
     if procedure.purge.method == "swings":
         highest_bar = max(highest_bar, procedure.purge.high_bar)
     return Plan(
@@ -132,7 +200,7 @@ def make_plan(
         barometer_bar=barometer_bar,
         oxygen_fraction=gas.oxygen_fraction,
         u_oxygen_fraction=gas.u_oxygen_fraction,
-        steps=tuple(steps),
+        parts=parts,
         margins=_margins(limits, highest_bar, used_l),
         remarks=_remarks(bench, procedure, limits, gas.oxygen_fraction, barometer_bar),
     )
@@ -142,14 +210,32 @@ def _usual_hold_s(procedure: ProcedureFile) -> float:
     return min(max(procedure.hold.least_s, _USUAL_HOLD_S), procedure.hold.cap_s)
 
 
-def _air_step(procedure: ProcedureFile, barometer_bar: float) -> PlannedStep:
+def _air(procedure: ProcedureFile, barometer_bar: float) -> PlannedPart:
     usual_s, cap_s = _usual_hold_s(procedure), procedure.hold.cap_s
-    return PlannedStep(0, "ambient air", None, barometer_bar, barometer_bar, 0.0, usual_s, cap_s, 0.0)
+    what = "ambient air"
+    now = "reading in ambient air"
+    return PlannedPart(PartKind.AIR, 0, what, now, what, barometer_bar, barometer_bar, usual_s, cap_s)
 
 
-def _purge_step(
+def _supply(bench: BenchFile, barometer_bar: float) -> PlannedPart:
+    """Oxygen is made ready: a person opens the cylinder at a hand pot, and nobody has to elsewhere."""
+    part = partial(PlannedPart, PartKind.SUPPLY, 0, from_bar=barometer_bar, to_bar=barometer_bar)
+    if not bench.has_hand_valves:
+        return part("oxygen on", "letting oxygen in", "purge", duration_s=0.0, longest_s=0.0)
+    what = "opening the cylinder"
+    return part(what, what, what, duration_s=_USUAL_OPENING_S, longest_s=LONGEST_OPENING_S)
+
+
+def _vent(from_bar: float, barometer_bar: float, ramp_bar_per_s: float) -> PlannedPart:
+    ramp_s = max(0.0, from_bar - barometer_bar) / ramp_bar_per_s
+    return PlannedPart(
+        PartKind.VENT, 0, "vent", "venting", "vent", from_bar, barometer_bar, ramp_s, ramp_s, ramp_s=ramp_s
+    )
+
+
+def _purge(
     bench: BenchFile, procedure: ProcedureFile, barometer_bar: float, ramp_bar_per_s: float
-) -> tuple[PlannedStep, PurgedGas]:
+) -> tuple[PlannedPart, PurgedGas]:
     """The purge, and the gas that it should leave.
 
     Raises:
@@ -183,18 +269,30 @@ def _purge_step(
                 f"{purge.least_oxygen_fraction:g}: purge more",
             )
         )
-    gas_l = let_in_bar * bench.pot.volume_l
-    return PlannedStep(0, what, None, barometer_bar, to_bar, takes_s, takes_s, takes_s, gas_l), gas
+    part = PlannedPart(
+        PartKind.PURGE,
+        0,
+        what,
+        f"purge by {purge.method}",
+        "purge",
+        barometer_bar,
+        to_bar,
+        takes_s,
+        takes_s,
+        ramp_s=takes_s,
+        gas_l=let_in_bar * bench.pot.volume_l,
+    )
+    return part, gas
 
 
-def _hold_steps(
+def _steps(
     bench: BenchFile,
     procedure: ProcedureFile,
     oxygen_fraction: float,
     from_bar: float,
     barometer_bar: float,
     ramp_bar_per_s: float,
-) -> list[PlannedStep]:
+) -> list[PlannedPart]:
     steps, here_bar, leak_tested = [], from_bar, False
     for number, step in enumerate(procedure.steps, start=1):
         target_bar = max(procedure.target_bar(step, oxygen_fraction), barometer_bar)
@@ -203,16 +301,19 @@ def _hold_steps(
         if procedure.is_top(step) and not leak_tested:
             leak_tested, least_s = True, procedure.top_hold_s
         steps.append(
-            PlannedStep(
+            PlannedPart(
+                PartKind.STEP,
                 number,
                 "hold",
-                step.po2_bar,
+                f"PO2 {step.po2_bar:g} bar {step.direction}",
+                f"PO2 {step.po2_bar:g} bar",
                 here_bar,
                 target_bar,
-                ramp_s,
                 ramp_s + max(_usual_hold_s(procedure), least_s),
                 ramp_s + max(procedure.cap_s(step), least_s),
-                max(0.0, target_bar - here_bar) * bench.pot.volume_l,
+                step=step,
+                ramp_s=ramp_s,
+                gas_l=max(0.0, target_bar - here_bar) * bench.pot.volume_l,
             )
         )
         here_bar = target_bar
@@ -250,7 +351,7 @@ def _remarks(
         )
     if procedure.purge.method == "flow":
         remarks.append(
-            "How long a flow purge takes hangs on the supply's restrictor; the time here is a long one."
+            "How long a flow purge takes depends on the supply's restrictor; the time here is a long one."
         )
     remarks.append("Times are usual ones; cells that settle slowly hold every step up to its cap.")
     return tuple(remarks)

@@ -2,37 +2,18 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 
 from rig.setup.bench_file import BenchFile
+from rig_configs.files.whole_file import write_whole
 
 _HEAD = "# Written by leadline bench serve: its addresses answer only while that runs.\n"
 
 
-class ServedBench:
-    """Passes the server's lines on, and writes the bench file once every address is known."""
-
-    def __init__(self, bench: BenchFile, file: Path, say: Callable[[str], None]) -> None:
-        """Write to `file`; every line goes on to `say`."""
-        self._bench = bench
-        self._file = file
-        self._say = say
-        self._addresses: dict[str, str] = {}
-        self._written = False
-
-    def line(self, text: str) -> None:
-        """Take one line of the server in: `NAME: ADDRESS`, or anything else."""
-        self._say(text)
-        name, _, address = text.partition(": ")
-        if name in self._bench.instruments:
-            self._addresses.setdefault(name, address)
-        if not self._written and len(self._addresses) == len(self._bench.instruments):
-            self._written = True
-            _write(self._file, bench_text(self._bench, self._addresses))
-            self._say(f"bench file: {self._file}")
+def write_served(bench: BenchFile, file: Path, addresses: Mapping[str, str]) -> None:
+    """Write the bench file that leads to what is served; the addresses are by instrument name."""
+    write_whole(file, bench_text(bench, addresses).encode(), sync=False)
 
 
 def bench_text(bench: BenchFile, addresses: Mapping[str, str]) -> str:
@@ -52,11 +33,3 @@ def bench_text(bench: BenchFile, addresses: Mapping[str, str]) -> str:
     end = min((line for line in after if line > start), default=len(lines))
     del lines[start:end]
     return _HEAD + "\n".join(lines) + "\n"
-
-
-def _write(file: Path, text: str) -> None:
-    handle, name = tempfile.mkstemp(prefix=".bench-", dir=file.absolute().parent)
-    with os.fdopen(handle, "w", encoding="utf-8") as out:
-        out.write(text)
-    Path(name).chmod(0o644)
-    Path(name).replace(file)

@@ -1,4 +1,4 @@
-"""Gradings for people: one line a cell, then every figure with its doubt, limits and reasons."""
+"""Gradings for people: one line for each cell, then every figure with uncertainty, limits and reasons."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from rich.table import Table
 from rich.text import Text
 
 from grading.document import compare
+from grading.figure_kinds import FIGURE_KINDS, FigureKey
 from grading.results import CellResult, Figure, Grade, Grading
 from grading.wording import (
     GRADE_MARK,
@@ -20,6 +21,7 @@ from grading.wording import (
     figure_name,
     figure_quantity,
     grade_text,
+    not_graded,
     number,
     pass_limits,
     plain,
@@ -45,26 +47,37 @@ _USUAL: Final = 74
 _NARROW: Final = 60
 _AS_GOOD_AS_INFINITE: Final = 10_000.0
 _SUMMARY_PO2_BAR: Final = 1.6
-_SUMMARY: Final = ("socket", "cell", "grade", "mV at 1.0", "off at 1.6", "linear to", "T90", "fade")
-_SUMMARY_GIVES_WAY: Final = ("fade", "socket", "T90", "mV at 1.0", "off at 1.6", "linear to")
+_SUMMARY_FIGURES: Final[dict[str, tuple[FigureKey, float | None]]] = {
+    "mV at 1.0": ("oxygen_output_mv", None),
+    "error at 1.6": ("indication_error_percent", _SUMMARY_PO2_BAR),
+    "linear up to": ("linear_to_bar", None),
+    "T90": ("t90_s", None),
+    "drop held": ("fade_percent_per_min", None),
+}
+"""The figures of most interest, by title; where the title begins with the unit, the rows leave it out."""
+_SUMMARY: Final = ("socket", "cell", "grade", *_SUMMARY_FIGURES)
+_SUMMARY_GIVES_WAY: Final = ("drop held", "socket", "T90", "mV at 1.0", "error at 1.6", "linear up to")
 _FREEDOM: Final = "degrees\nof freedom"
-_TRUTH_GIVES_WAY: Final = ("T90", "linear to")
+_TRUTH_GIVES_WAY: Final = ("T90", "linear up to")
 
 
 def show_summary(console: Console, grading: Grading) -> None:
-    """Print one line a cell, why a cell does not pass, and how many cells have which grade."""
+    """Print one line for each cell, why a cell does not pass, and the number of cells by grade."""
     console.print(summary_table(grading))
-    shared = _shared_by_all(grading)
+    left_out = not_graded(grading.limits_not_graded)
+    shared = tuple(line for line in _shared_by_all(grading) if line != left_out)
     if shared:
         console.print(_why(Text("All cells", style="bold"), (), shared))
     for result in grading.cells:
         head = Text(f"{result.info.cell}  ", style="bold")
         head.append(grade_text(result.grade), style=_STYLE[result.grade])
         diagnosis = tuple(line for line in result.diagnosis if line not in shared)
-        reasons = tuple(line for line in result.reasons if line not in shared)
+        reasons = tuple(line for line in result.reasons if line not in (*shared, left_out))
         if result.grade != "pass" and (diagnosis or reasons):
             console.print(_why(head, diagnosis, reasons))
     console.print(_counts(grading))
+    if left_out:
+        console.print(Text(left_out))
 
 
 def show_grading(
@@ -79,7 +92,7 @@ def show_grading(
 
     Args:
         console: where to print.
-        grading: what to print.
+        grading: the run to print.
         cell: serial of the one cell wanted; None prints all.
         budget: whether to print the uncertainty budget of each figure.
         earlier: the grading kept with the record; what changed against it is listed.
@@ -95,15 +108,18 @@ def show_grading(
             console.print(_counts(grading))
         for result in chosen:
             console.print(cell_report(result, budget=budget, width=console.width))
+        if grading.limits_not_graded:
+            console.print(Text(f"\n{not_graded(grading.limits_not_graded)}"))
     console.print(_origin(grading))
     if earlier is not None:
         _show_changes(console, earlier, grading)
 
 
 def summary_table(grading: Grading) -> RenderableType:
-    """Return one line a cell: the grade, and the figures that people ask for first.
+    """Return one line for each cell: the grade, and the figures of most interest.
 
-    Serials, grades and numbers are never cut; where there is no room the figures asked for last go.
+    Serials, grades and numbers are never cut; where there is no room, the least important figures are left
+    out.
     """
 
     def without(left_out: Collection[str]) -> Table:
@@ -127,13 +143,7 @@ def _summary_row(result: CellResult) -> dict[str, RenderableType]:
         "socket": "" if result.info.socket is None else str(result.info.socket),
         "cell": result.info.cell,
         "grade": Text(grade_text(result.grade), style=_STYLE[result.grade]),
-        "mV at 1.0": _short(_figure(result, "oxygen_output_mv"), 1, ""),
-        "off at 1.6": _short(
-            _figure(result, "indication_error_percent", _SUMMARY_PO2_BAR), 1, " %", signed=True
-        ),
-        "linear to": _short(_figure(result, "linear_to_bar"), 2, " bar"),
-        "T90": _short(_figure(result, "t90_s"), 1, " s"),
-        "fade": _short(_figure(result, "fade_percent_per_min"), 1, " %/min"),
+        **{title: _short(result, title) for title in _SUMMARY_FIGURES},
     }
 
 
@@ -142,16 +152,16 @@ def _serials(grading: Grading) -> list[str]:
 
 
 def truth_table(grading: Grading, truth: Mapping[str, CellTruth]) -> RenderableType:
-    """Return what was measured beside what the virtual bench's cells really are."""
+    """Return the measured figures beside the true ones of the virtual bench's cells."""
 
     def without(left_out: Collection[str]) -> Table:
         table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
         add_serials(table, "cell", _serials(grading))
-        table.add_column("what it is", overflow="fold")
+        table.add_column("true kind", overflow="fold")
         table.add_column("grade", no_wrap=True)
         shown = [figure for figure in _TRUTH_GIVES_WAY if figure not in left_out][::-1]
         for figure in shown:
-            for title in (f"{figure},\ntruly", "measured"):
+            for title in (f"{figure},\ntrue", "measured"):
                 table.add_column(title, justify="right", no_wrap=True)
         for result in grading.cells:
             known = truth.get(result.info.cell)
@@ -159,20 +169,20 @@ def truth_table(grading: Grading, truth: Mapping[str, CellTruth]) -> RenderableT
                 continue
             linear_to = "> 6 bar" if known.linear_to_bar is None else f"{known.linear_to_bar:.2f} bar"
             pairs = {
-                "linear to": (linear_to, _short(_figure(result, "linear_to_bar"), 2, " bar")),
-                "T90": (f"{known.t90_s:.1f} s", _short(_figure(result, "t90_s"), 1, " s")),
+                "linear up to": (linear_to, _short(result, "linear up to")),
+                "T90": (f"{known.t90_s:.1f} s", _short(result, "T90")),
             }
             grade = Text(GRADE_WORD[result.grade], style=_STYLE[result.grade])
             figures = [text for figure in shown for text in pairs[figure]]
             table.add_row(known.serial, known.kind, grade, *figures)
         return table
 
-    head = Text("\nThe bench of software knows what its cells really are:", style="bold")
+    head = Text("\nThe true figures of the virtual bench's cells:", style="bold")
     return Group(head, FittingTable(without, _TRUTH_GIVES_WAY))
 
 
 def _shared_by_all(grading: Grading) -> tuple[str, ...]:
-    """Return what is said of every one of several cells alike, as after a run that was stopped."""
+    """Return what is the same for all of several cells, as after a run that was stopped."""
     if len(grading.cells) < 2:
         return ()
     said = [(*cell.reasons, *cell.diagnosis) if cell.grade != "pass" else () for cell in grading.cells]
@@ -180,7 +190,7 @@ def _shared_by_all(grading: Grading) -> tuple[str, ...]:
 
 
 def _why(head: Text, diagnosis: tuple[str, ...], reasons: tuple[str, ...]) -> RenderableType:
-    """Return what a cell looks like, then each reason for its grade."""
+    """Return the line of a cell, then each reason for its grade."""
     grid = Table.grid(padding=(0, 1))
     grid.add_column(no_wrap=True)
     grid.add_column()
@@ -192,12 +202,12 @@ def _why(head: Text, diagnosis: tuple[str, ...], reasons: tuple[str, ...]) -> Re
 
 
 def cell_report(result: CellResult, *, budget: bool = False, width: int = _WIDE) -> RenderableType:
-    """Return one cell in full: figures with doubt, limits and grades, statements, reasons, diagnosis.
+    """Return one cell in full: figures with uncertainty, limits and grades, statements, reasons, diagnosis.
 
     Args:
         result: the cell.
-        budget: whether to list what each uncertainty is made of.
-        width: columns of the terminal; limits and probabilities go before values and grades do.
+        budget: whether to list the contributions to each uncertainty.
+        width: columns of the terminal; limits and probabilities are left out before values and grades.
     """
     info = result.info
     head = Text(f"\n{info.cell}  ", style="bold")
@@ -210,8 +220,8 @@ def cell_report(result: CellResult, *, budget: bool = False, width: int = _WIDE)
     remarks = tuple(f"{figure_name(figure)}: {figure.reason}" for figure in result.figures if figure.reason)
     for title, lines in (
         ("Why", result.reasons),
-        ("Look at", result.diagnosis),
-        ("In plain words", result.detail.statements),
+        ("Diagnosis", result.diagnosis),
+        ("Display", result.detail.statements),
         ("Remarks", remarks if len(parts) > 1 else ()),
     ):
         if lines:
@@ -222,7 +232,7 @@ def cell_report(result: CellResult, *, budget: bool = False, width: int = _WIDE)
 
 
 def _budget(figure: Figure) -> RenderableType:
-    """Return what the uncertainty of one figure is made of, largest first."""
+    """Return the contributions to the uncertainty of one figure, largest first."""
     dof = figure.degrees_of_freedom
     about = ("" if figure.coverage_factor is None else f", k = {number(figure.coverage_factor, 2)}") + (
         "" if dof is None else f", {_freedom(dof)} degrees of freedom"
@@ -295,14 +305,18 @@ def _figure(result: CellResult, key: str, nominal_po2_bar: float | None = None) 
     return None
 
 
-def _short(figure: Figure | None, decimals: int, unit: str, *, signed: bool = False) -> str:
+def _short(result: CellResult, title: str) -> str:
+    """Return the figure of one of `_SUMMARY_FIGURES`, without its uncertainty."""
+    key, nominal_po2_bar = _SUMMARY_FIGURES[title]
+    figure, kind = _figure(result, key, nominal_po2_bar), FIGURE_KINDS[key]
     if figure is None:
         return "–"
+    unit = "" if title.split()[0] == kind.unit else f" {kind.unit}"
     if figure.at_least is not None:
         return f"≥ {plain(round(figure.at_least, 2))}{unit}"
     if figure.value is None:
         return "–"
-    return f"{number(figure.value, decimals, signed=signed)}{unit}"
+    return f"{number(figure.value, kind.short_decimals, signed=kind.signed)}{unit}"
 
 
 def _counts(grading: Grading) -> Text:
@@ -348,7 +362,7 @@ def _show_changes(console: Console, earlier: Grading, grading: Grading) -> None:
         table.add_column(column, overflow="fold")
     ungraded = {result.info.cell for result in grading.cells if result.grade == "ungraded"}
     for change in changes:
-        # That every figure of an ungraded cell is not graded goes without saying.
+        # An ungraded cell has no graded figures, so they are not listed.
         if change.cell in ungraded and change.what != "grade":
             continue
         table.add_row(change.cell, change.what, change.before, change.after)

@@ -16,7 +16,7 @@ from rich.text import Text
 from rig.terminal.formats import clock_text, maybe
 from rig.terminal.keyboard import LineReader, can_read_keys, keys_unseen, read_typed
 from rig.terminal.picture import Picture, is_under_way
-from rig.view import Prompt, Severity, Snapshot
+from rig.view import Action, Cue, Prompt, Severity, Snapshot
 
 SEEN_EVERY_S: Final = 0.1
 REFRESH_S: Final = 0.125
@@ -50,7 +50,7 @@ class TerminalView:
         self._latest: Snapshot | None = None
         self._next_s = 0.0
         self._due_s = 0.0
-        self._shown: tuple[str, str | None] = ("", None)
+        self._shown = ("", "")
         self._prompt: Prompt | None = None
         self._typed = ""
         self._closes = False
@@ -95,10 +95,10 @@ class TerminalView:
             if self._live is not None:
                 self._next_s = now_s + REFRESH_S
                 self._draw()
-            elif (snapshot.now, snapshot.cue) != self._shown or now_s >= self._due_s:
+            elif (snapshot.now, snapshot.cue_text) != self._shown or now_s >= self._due_s:
                 self._next_s = now_s + PLAIN_AT_MOST_EVERY_S
                 self._due_s = now_s + PLAIN_AT_LEAST_EVERY_S
-                self._shown = (snapshot.now, snapshot.cue)
+                self._shown = (snapshot.now, snapshot.cue_text)
                 self._print(plain_line(snapshot), soft_wrap=True)
 
     def _print(self, *things: RenderableType, soft_wrap: bool = False) -> None:
@@ -115,9 +115,9 @@ class TerminalView:
             if severity == "alarm":
                 self._ring()
 
-    def _ring_for(self, cue: str | None) -> None:
+    def _ring_for(self, cue: Cue | None) -> None:
         """Ring once when hands are told to close a valve or to go slower: eyes may be on the valve then."""
-        closes = cue is not None and ("CLOSE" in cue or "SLOWER" in cue)
+        closes = cue is not None and cue.action in (Action.CLOSE, Action.SLOWER)
         if closes and not self._closes:
             self._ring()
         self._closes = closes
@@ -132,7 +132,7 @@ class TerminalView:
         """Ask the operator; None when nobody answered in time, nobody can, or the question was withdrawn."""
         until_s = time.monotonic() + prompt.timeout_s
         self._withdrawn.clear()
-        self.say(prompt.text)
+        self.say(prompt.whole_text)
         while (left_s := until_s - time.monotonic()) > 0:
             answer = self._read(prompt, left_s)
             if answer is None:
@@ -206,8 +206,8 @@ def plain_line(snapshot: Snapshot) -> str:
     ]
     if settled or any(cell.state == "settling" for cell in snapshot.cells):
         parts.append(f"{settled} of {len(snapshot.cells)} settled")
-    if snapshot.cue:
-        parts.append(snapshot.cue)
+    if snapshot.cue_text:
+        parts.append(snapshot.cue_text)
     if snapshot.lid_force_n is not None:
         parts.append(f"LID UNDER PRESSURE: {snapshot.lid_force_n:.0f} N")
     if under_way:

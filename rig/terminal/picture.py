@@ -25,7 +25,7 @@ from rig.safety.states import State
 from rig.terminal.cell_lines import all_cells, cells_in_one_line, some_cells
 from rig.terminal.digits import large
 from rig.terminal.formats import clock_text, maybe
-from rig.view import Prompt, Snapshot
+from rig.view import Action, Prompt, Snapshot
 
 _VIRTUAL: Final = "bench of software: nothing here is a measurement"
 _VIRTUAL_SHORT: Final = "software: no measurement"
@@ -112,8 +112,9 @@ class Picture:
             rows.append(_head(shot, unicode=self.unicode))
         if cells is not None:
             rows.append(cells)
-        if shot.cue:
-            rows.append(_cue_panel(shot.cue, shot.ramp_bar_per_min))
+        if shot.cue_text:
+            style = _cue_style(shot)
+            rows.append(Panel(Text(shot.cue_text, style=style, justify="center"), border_style=style))
         if shot.lid_force_n is not None:
             rows.append(_lid(shot.lid_force_n))
         if shot.alarm:
@@ -135,8 +136,8 @@ class Picture:
             yield Text(f"ALARM: {shot.alarm}", style="bold red")
         if shot.lid_force_n is not None:
             yield _lid(shot.lid_force_n)
-        if shot.cue:
-            yield Text(shot.cue, style=_cue_style(shot.cue, shot.ramp_bar_per_min))
+        if shot.cue_text:
+            yield Text(shot.cue_text, style=_cue_style(shot))
         if self.prompt is not None:
             yield self._question()
 
@@ -154,10 +155,8 @@ class Picture:
     def _question(self) -> Text:
         """Return what is asked and what has been typed; an alarm that stands above is not said again."""
         assert self.prompt is not None
-        asked = self.prompt.text
-        if self.snapshot is not None and self.snapshot.alarm:
-            asked = asked.replace(self.snapshot.alarm, "").strip()
-        body = Text(asked)
+        shown = self.snapshot is not None and self.snapshot.alarm == self.prompt.alarm
+        body = Text(self.prompt.text if shown else self.prompt.whole_text)
         hint = f"  [{' / '.join(self.prompt.choices)}]" if self.prompt.choices else ""
         body.append(f"{hint}\n> {self.typed}", style="bold")
         body.append("▏", style="blink")
@@ -168,17 +167,13 @@ def _lid(force_n: float) -> Text:
     return Text(f"LID UNDER PRESSURE: {force_n:.0f} N on the lid", style="bold reverse red")
 
 
-def _cue_style(cue: str, rate_bar_per_min: float | None) -> str:
+def _cue_style(shot: Snapshot) -> str:
     """Return the colour of a cue: green up to half a bar a minute, red above one or to close."""
-    fast = abs(rate_bar_per_min or 0.0)
-    if "CLOSE" in cue or fast > FAST_BAR_PER_MIN:
+    fast = abs(shot.ramp_bar_per_min or 0.0)
+    closes = shot.cue is not None and shot.cue.action is Action.CLOSE
+    if closes or fast > FAST_BAR_PER_MIN:
         return "bold red"
     return "bold green" if fast < GREEN_BAR_PER_MIN else "bold yellow"
-
-
-def _cue_panel(cue: str, rate_bar_per_min: float | None) -> Panel:
-    style = _cue_style(cue, rate_bar_per_min)
-    return Panel(Text(cue, style=style, justify="center"), border_style=style)
 
 
 def _head(shot: Snapshot, *, unicode: bool) -> Table:
@@ -259,14 +254,14 @@ def _target(shot: Snapshot) -> str:
 
 def _foot(shot: Snapshot) -> Iterator[RenderableType]:
     """Yield how far the run is and what Ctrl-C can still do."""
-    keys = WORDS[shot.drive].stop_keys
+    words = WORDS[shot.drive]
     if not is_under_way(shot):
         yield Text(f"{clock_text(shot.elapsed_s)} since the start", style="dim")
         if shot.state == State.STOPPING and not shot.alarm:
-            yield Text(f"Stopping. Ctrl-C twice: {keys.partition('Twice:')[2].strip()}", style="bold yellow")
+            yield Text(f"Stopping. Ctrl-C twice: {words.stop_twice}.", style="bold yellow")
         return
     yield _progress(shot)
-    yield Text(keys, style="dim")
+    yield Text(words.stop_keys, style="dim")
 
 
 def _progress(shot: Snapshot) -> Table:

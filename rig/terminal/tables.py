@@ -73,7 +73,7 @@ def plan_table(plan: Plan) -> RenderableType:
         )
     gas = Text(
         f"After the purge: oxygen fraction {plan.oxygen_fraction:.4f}, standard uncertainty "
-        f"{plan.u_oxygen_fraction:.4f}. Reckoned at a barometer of {plan.barometer_bar:.4f} bar."
+        f"{plan.u_oxygen_fraction:.4f}. Calculated for a barometer of {plan.barometer_bar:.4f} bar."
     )
     return Group(
         FittingTable(partial(_steps, plan), _STEPS_GIVE_WAY),
@@ -93,16 +93,16 @@ def _steps(plan: Plan, left_out: Collection[str]) -> Table:
             table.add_column(title, justify="right", no_wrap=True)
     rows = [
         {
-            "step": str(step.number) if step.po2_bar is not None else "",
-            "what": step.what,
-            "PO2,\nbar": "" if step.po2_bar is None else f"{step.po2_bar:.2f}",
-            "to,\nbar abs": f"{step.to_bar:.3f}",
-            "ramp": clock_text(step.ramp_s) if step.ramp_s else "",
-            "usual\ntime": clock_text(step.duration_s),
-            "longest": clock_text(step.longest_s),
-            "gas, L": f"{step.gas_l:.2f}" if step.gas_l else "",
+            "step": str(part.number) if part.po2_bar is not None else "",
+            "what": part.what,
+            "PO2,\nbar": "" if part.po2_bar is None else f"{part.po2_bar:.2f}",
+            "to,\nbar abs": f"{part.to_bar:.3f}",
+            "ramp": clock_text(part.ramp_s) if part.ramp_s else "",
+            "usual\ntime": clock_text(part.duration_s),
+            "longest": clock_text(part.longest_s),
+            "gas, L": f"{part.gas_l:.2f}" if part.gas_l else "",
         }
-        for step in plan.steps
+        for part in plan.printed_parts
     ]
     for row in rows:
         table.add_row(*(row[title] for title in shown))

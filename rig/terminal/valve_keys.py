@@ -8,9 +8,8 @@ from dataclasses import replace
 from types import TracebackType
 
 from drivers.virtual_spec import PotTruth
-from rig.hand.cues import Valve
 from rig.terminal.keyboard import keys_pressed
-from rig.view import Prompt, Severity, Snapshot, View
+from rig.view import Prompt, Severity, Snapshot, Valve, View
 
 HELP = "S, s: supply more, less   x: shut   V, v: vent more, less   z: shut   o: vent wide open"
 _LOOK_EVERY_S = 0.1
@@ -40,7 +39,7 @@ class KeyHands:
         self._turn = turn
         self._read_pot = read_pot
         self._signs = signs
-        self._step: dict[Valve, int] = {"supply": 0, "vent": len(_STEPS) - 1}
+        self._step: dict[Valve, int] = {Valve.SUPPLY: 0, Valve.VENT: len(_STEPS) - 1}
         self._keys_free = threading.Lock()
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._listen, name="hands", daemon=True)
@@ -69,12 +68,11 @@ class KeyHands:
 
     def update(self, snapshot: Snapshot) -> None:
         """Show the rig, how far the valves are open, and the dial."""
-        supply, vent = _STEPS[self._step["supply"]], _STEPS[self._step["vent"]]
+        supply, vent = _STEPS[self._step[Valve.SUPPLY]], _STEPS[self._step[Valve.VENT]]
         pot = self._read_pot()
         dial_bar = round(pot.pressure_bar - pot.room_pressure_bar, 2) + 0.0
         seen = f"supply {100 * supply:.0f} %, vent {100 * vent:.0f} %, dial {dial_bar:.2f} barg"
-        cue = seen if snapshot.cue is None else f"{snapshot.cue}   [{seen}]"
-        self._screen.update(replace(snapshot, cue=cue))
+        self._screen.update(replace(snapshot, hand_valves=seen))
 
     def say(self, text: str, severity: Severity = "info") -> None:
         """Show one message."""
@@ -94,15 +92,15 @@ class KeyHands:
         last = len(_STEPS) - 1
         match key:
             case "S" | "s":
-                self._set("supply", self._step["supply"] + (1 if key == "S" else -1))
+                self._set(Valve.SUPPLY, self._step[Valve.SUPPLY] + (1 if key == "S" else -1))
             case "V" | "v":
-                self._set("vent", self._step["vent"] + (1 if key == "V" else -1))
+                self._set(Valve.VENT, self._step[Valve.VENT] + (1 if key == "V" else -1))
             case "x":
-                self._set("supply", 0)
+                self._set(Valve.SUPPLY, 0)
             case "z":
-                self._set("vent", 0)
+                self._set(Valve.VENT, 0)
             case "o":
-                self._set("vent", last)
+                self._set(Valve.VENT, last)
 
     def _set(self, valve: Valve, step: int) -> None:
         self._step[valve] = min(max(step, 0), len(_STEPS) - 1)

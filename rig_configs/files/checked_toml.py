@@ -1,19 +1,18 @@
-"""Strict reading of TOML files that a person edits: every problem is told by file, line, key and its mend.
+"""Strict reading of TOML files that a person edits: every problem is reported with file, line, key and remedy.
 
-Shared by every kind of file (bench, procedure, limits): a pydantic model says what is allowed, this module
-says it to a person. Unknown keys are fatal and answered with the nearest valid one.
+Shared by every kind of file (bench, procedure, limits): a pydantic model defines what is allowed, this module
+words the errors. Unknown keys are errors, reported with the nearest valid key.
 """
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import re
 import stat
 import tomllib
 import types
 import typing
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TypeVar
@@ -21,10 +20,12 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 
+from rig_configs.files.suggestions import suggestion as suggestion
+
 KeyPath = tuple[str | int, ...]
 
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
-_MOST_LISTED = 12
+_LONGEST_SHOWN = 60
 _MOST_BYTES = 2_000_000
 
 
@@ -32,8 +33,7 @@ class FileError(Exception):
     """A file that cannot be used as it is.
 
     Attributes:
-        problems: one sentence each, with file, line where there is one, key, what is wrong, what would be
-            right.
+        problems: one sentence each, with file, line if known, key, what is wrong, what would be right.
     """
 
     def __init__(self, *problems: str) -> None:
@@ -49,10 +49,10 @@ class StrictModel(BaseModel):
 
 @dataclass(frozen=True, slots=True)
 class TomlText:
-    """The text of one file, with what is needed to point into it.
+    """The text of one file, with the line numbers of its keys.
 
     Attributes:
-        file: as shown to a person.
+        file: its name in messages.
         text: exactly as read; goes into the record.
         sha256: hex digest of the UTF-8 bytes.
         lines: line number, from 1, of each table and key.
@@ -88,11 +88,11 @@ def read_text(path: Path) -> TomlText:
     """Read a file as UTF-8 text.
 
     Raises:
-        FileError: when it is missing, is no regular file, is far too large, may not be read or is not UTF-8.
+        FileError: it is missing, not a regular file, far too large, not readable or not UTF-8.
     """
     try:
         about = path.stat()
-        # Looked at before it is opened: a pipe would be waited at for ever, and some devices never end.
+        # Checked before it is opened: reading a pipe could block without end, and some devices never end.
         if not (stat.S_ISREG(about.st_mode) or stat.S_ISDIR(about.st_mode)):
             raise FileError(f"{path}: is a pipe or a device, not a file; save its text as a file")
         if about.st_size > _MOST_BYTES:
@@ -127,11 +127,13 @@ def parse(source: TomlText, model: type[ModelT]) -> ModelT:
     try:
         return model.model_validate(content)
     except ValidationError as error:
-        raise FileError(*(_sentence(source, model, dict(item)) for item in error.errors())) from None
+        raise FileError(
+            *(source.problem(item["loc"], what_is_wrong(model, item)) for item in error.errors())
+        ) from None
 
 
 def _check_kind(source: TomlText, model: type[BaseModel], content: dict[str, Any]) -> None:
-    """Refuse a file of another kind at once: a list of all its foreign keys would tell nobody that."""
+    """Refuse a file of another kind at once: a list of all its unknown keys would not show that."""
     field_ = _fields(model).get("schema")
     given = content.get("schema")
     if field_ is None or not isinstance(given, str):
@@ -140,29 +142,12 @@ def _check_kind(source: TomlText, model: type[BaseModel], content: dict[str, Any
     kind, _, version = given.partition("/")
     if kind != wanted.partition("/")[0] and kind.startswith("leadline.") and version:
         raise FileError(
-            source.problem(("schema",), f"'{given}' is another kind of file; '{wanted}' is wanted here")
+            source.problem(("schema",), f"'{given}' is another kind of file; '{wanted}' is needed here")
         )
 
 
-def nearest(word: str, choices: Iterable[str]) -> str | None:
-    """Return the choice that `word` was most likely meant to be, or None when none is near."""
-    by_lower = {choice.lower(): choice for choice in choices}
-    found = difflib.get_close_matches(word.lower(), list(by_lower), n=1, cutoff=0.6)
-    return by_lower[found[0]] if found else None
-
-
-def suggestion(word: str, choices: Iterable[str]) -> str:
-    """Return "did you mean 'x'?" or, when nothing is near, the list of what is valid."""
-    choices = list(choices)
-    near = nearest(word, choices)
-    if near is not None:
-        return f"did you mean '{near}'?"
-    listed = ", ".join(sorted(choices)[:_MOST_LISTED])
-    return f"valid: {listed}{', ...' if len(choices) > _MOST_LISTED else ''}"
-
-
 def dotted(path: Sequence[str | int]) -> str:
-    """Return `limits.ramp` or `steps[2].po2_bar`, items counted from 1 as a person does."""
+    """Return `limits.ramp` or `steps[2].po2_bar`, items counted from 1."""
     text = ""
     for part in path:
         if isinstance(part, int):
@@ -276,31 +261,42 @@ def _syntax_problem(source: TomlText, message: str) -> str:
     return f"{source.file}:{found.group(1)}: not valid TOML: {what} (column {found.group(2)})"
 
 
-def _sentence(source: TomlText, model: type[BaseModel], error: dict[str, Any]) -> str:
-    """Return what pydantic found as a sentence for a person."""
+def what_is_wrong(model: type[BaseModel], error: Mapping[str, Any]) -> str:
+    """Return pydantic's error as a clause for a person, without the place and the key.
+
+    Args:
+        model: the model that the file was read into.
+        error: one item of a `ValidationError`'s `errors()`.
+    """
     path: KeyPath = tuple(error["loc"])
     kind = error["type"]
     if kind == "extra_forbidden":
-        valid = _keys_at(model, path[:-1])
-        return source.problem(path, f"unknown key; {suggestion(str(path[-1]), valid)}")
+        return f"unknown key; {suggestion(str(path[-1]), _keys_at(model, path[:-1]))}"
     if kind == "missing":
         meaning = _description(model, path)
-        return source.problem(path, f"missing{f'; it gives the {meaning}' if meaning else ''}")
+        return f"missing{f'; it gives the {meaning}' if meaning else ''}"
+    found = error.get("input")
     if kind == "value_error":
-        return source.problem(path, str(error["ctx"]["error"]))
+        what = str(error["ctx"]["error"])
+        return f"{what}, found {_shown(found)}" if what.startswith("should") else what
     if kind == "literal_error":
         choices = re.findall(r"'([^']*)'", error["ctx"]["expected"])
-        found = error["input"]
         near = suggestion(found, choices) if isinstance(found, str) else f"valid: {', '.join(choices)}"
-        return source.problem(path, f"{found!r} is not one of its words; {near}")
-    found = error.get("input")
-    what = _plain_message(kind, str(error["msg"]), found)
-    shown = "a table" if isinstance(found, dict) else "a list" if isinstance(found, list) else repr(found)
-    return source.problem(path, f"{what}, found {shown}")
+        return f"{_shown(found)} is not a valid word; {near}"
+    return f"{_plain_message(kind, str(error['msg']), found)}, found {_shown(found)}"
+
+
+def _shown(found: object) -> str:
+    if isinstance(found, dict):
+        return "a table"
+    if isinstance(found, list):
+        return "a list"
+    text = repr(found)
+    return text if len(text) <= _LONGEST_SHOWN else f"{text[:_LONGEST_SHOWN]}..."
 
 
 def _plain_message(kind: str, message: str, found: object) -> str:
-    """Return what pydantic says of a wrong value, in the words of somebody who edits TOML."""
+    """Return pydantic's message on a wrong value, in TOML terms."""
     if kind in ("float_type", "int_type") and isinstance(found, str):
         return "should be a number without quotes"
     if kind == "string_type" and not isinstance(found, (dict, list)):
@@ -309,11 +305,13 @@ def _plain_message(kind: str, message: str, found: object) -> str:
         return "should be a date without quotes, such as 2027-02-10"
     if kind == "string_too_short":
         return "should not be empty"
-    return message.replace("Input should be", "should be").replace("a valid dictionary", "a table")
+    if kind in ("model_type", "dict_type"):
+        return "should be a table"
+    return message.replace("Input should be", "should be")
 
 
 def _keys_at(model: type[BaseModel], path: Sequence[str | int]) -> list[str]:
-    """Return the valid keys of the table at `path`, or none where the model leaves them open."""
+    """Return the valid keys of the table at `path`, or none where the model does not fix them."""
     reached = _model_at(model, path)
     return list(_fields(reached)) if reached is not None else []
 

@@ -1,4 +1,4 @@
-"""Where a name on the command line leads: a shipped file of `rig_configs`, or a path of one's own."""
+"""Finds the file for a name on the command line: a shipped file of `rig_configs`, or a user's path."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from importlib.resources.abc import Traversable
 from pathlib import Path
 from typing import Literal
 
-from rig_configs.files.checked_toml import FileError, TomlText, nearest, read_text
+from rig_configs.files.checked_toml import FileError, TomlText, read_text
+from rig_configs.files.suggestions import nearest
 
 Kind = Literal["benches", "procedures", "limits", "cells"]
 
@@ -23,7 +24,7 @@ _SINGULAR: dict[Kind, str] = {
 
 @dataclass(frozen=True, slots=True)
 class CheckedFile:
-    """What every checked file keeps of itself.
+    """What every checked file keeps of its source.
 
     Attributes:
         source: the file as read; its text and hash go into the record.
@@ -33,7 +34,7 @@ class CheckedFile:
 
     @property
     def file(self) -> str:
-        """The file as shown to a person."""
+        """The file's name in messages."""
         return self.source.file
 
     @property
@@ -48,10 +49,10 @@ class CheckedFile:
 
 
 def open_config(kind: Kind, name_or_path: str | Path) -> TomlText:
-    """Return the text of a shipped file (by bare name) or of a file of the user's own (by path).
+    """Return the text of a shipped file (by bare name) or of a user's file (by path).
 
     Raises:
-        FileError: when nothing is there, naming the nearest shipped file.
+        FileError: nothing is there; with the nearest shipped file.
     """
     given = str(name_or_path)
     path = Path(given)
@@ -62,7 +63,7 @@ def open_config(kind: Kind, name_or_path: str | Path) -> TomlText:
         names = shipped_names(kind)
         near = nearest(given, names)
         mend = f"did you mean '{near}'?" if near else f"shipped: {', '.join(names)}."
-        raise FileError(f"no {_SINGULAR[kind]} is called '{given}'; {mend} A file of your own needs its path")
+        raise FileError(f"no {_SINGULAR[kind]} is called '{given}'; {mend} Your own file needs a path")
     return TomlText(f"{given}{_SUFFIX[kind]}", shipped.read_text(encoding="utf-8"))
 
 

@@ -34,7 +34,7 @@ def error_coverage(population: Population, seed: int) -> tuple[Quantities, list[
     quantities = measure(simulated.measurement, 25.0)
     po2, mv = simulated.true_po2_bar, simulated.true_output_mv
     truth = 100.0 * (mv / mv[:, 1:2] * po2[:, 1:2] / po2 - 1.0)
-    first = quantities.error_columns.start
+    first = quantities.columns["indication_error_percent"].start
     found = []
     for step in range(2, 7):
         value = quantities.figures.value[:, first + step]

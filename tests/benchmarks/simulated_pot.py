@@ -16,6 +16,7 @@ from grading.record.format import FileText, SampleRow
 from grading.results import CellInfo
 from rig.loop.stop import StopRequest
 from rig.run.outcome import RunOutcome
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import parse_bench
@@ -110,13 +111,15 @@ def play(bench: str, procedure: str, seed: int, *, until: str = "", truth: bool 
         with contextlib.suppress(Enough):
             trail.outcome = run_session(
                 opened,
-                parse_procedure(TomlText("procedure.toml", procedure)),
-                _CELLS,
-                _LIMITS,
-                out=Path(tempfile.gettempdir()),
-                operator="benchmark",
-                view=Unattended(),
-                stop=StopRequest(),
+                RunRequest(
+                    parse_procedure(TomlText("procedure.toml", procedure)),
+                    _CELLS,
+                    _LIMITS,
+                    Path(tempfile.gettempdir()),
+                    "benchmark",
+                ),
+                Unattended(),
+                StopRequest(),
                 sink=lambda _header: trail,
             )
     return trail

@@ -7,7 +7,7 @@ import textwrap
 import pytest
 
 from drivers import catalogue
-from drivers.catalogue import driver_names, driver_roles, driver_text, open_instrument
+from drivers.catalogue import driver_names, driver_roles, open_instrument
 from drivers.errors import BadSpec
 from drivers.ports import InstrumentSpec, Thermometer
 
@@ -22,7 +22,7 @@ def test_a_misspelt_driver_is_met_with_the_nearest_name():
 
 
 def test_a_driver_from_nowhere_is_met_with_the_list():
-    with pytest.raises(BadSpec, match="one of line_voltmeter, modbus_gauge"):
+    with pytest.raises(BadSpec, match="valid: line_voltmeter, modbus_gauge"):
         open_instrument(InstrumentSpec("meter", "xyzzy", VISA))
 
 
@@ -46,7 +46,6 @@ def test_a_driver_from_nowhere_is_met_with_the_list():
         ("scpi_relay_voltmeter", {"channels": "1:99999999999"}, "options.channels", "at most 64 channels"),
         ("line_voltmeter", {"channels": [*range(65)]}, "options.channels", "at most 64 items"),
         ("modbus_millivolts", {"sockets": [*range(1, 66)]}, "options.sockets", "at most 64 items"),
-        ("typed_voltmeter", {"sockets": [*range(1, 66)]}, "options.sockets", "at most 64 items"),
         ("scpi_scanner", {"channels": "101:103", "sockets": [1, 2]}, "options", "3 different sockets"),
         ("scpi_scanner", {"words": {"fetsh": "X?"}}, "options.words.fetsh", "did you mean 'fetch'"),
         ("scpi_scanner", {"words": {"nplc": "N {cycles}"}}, "options.words.nplc", r"\{nplc\} can"),
@@ -62,8 +61,7 @@ def test_a_driver_from_nowhere_is_met_with_the_list():
             "not be 0",
         ),
         ("line_voltmeter", {"channels": []}, "options", "at least one"),
-        ("typed_voltmeter", {"sockets": [1, 1]}, "options.sockets", "twice"),
-        ("typed_voltmeter", {"most_mv": -1}, "options.most_mv", "should be greater than 0, found -1$"),
+        ("typed_gauge", {"most_bar": -1}, "options.most_bar", "should be greater than 0, found -1$"),
         ("modbus_gauge", {"pressure": {}}, "options.pressure.address", "missing$"),
     ],
 )
@@ -108,13 +106,18 @@ def test_two_instruments_on_one_line_must_agree_on_its_speed(opened):
         open_instrument(InstrumentSpec("c", "modbus_gauge", "rtu:///dev/ttyNONE/3?baud=19200"))
 
 
-def test_a_typed_meter_needs_somebody_to_ask():
+def test_a_typed_gauge_needs_somebody_to_ask():
     with pytest.raises(BadSpec, match="operator"):
+        open_instrument(InstrumentSpec("dial", "typed_gauge", "by hand"))
+
+
+def test_a_voltmeter_read_by_eye_is_sent_to_the_readings_table():
+    with pytest.raises(BadSpec, match=r"no driver is called 'typed_voltmeter'; .*leadline grade table\.csv"):
         open_instrument(InstrumentSpec("meter", "typed_voltmeter", "by hand"))
 
 
-def test_every_driver_says_what_it_is_for():
-    assert all(driver_text(name) and driver_roles(name) for name in driver_names())
+def test_every_driver_says_which_roles_it_serves():
+    assert all(driver_roles(name) for name in driver_names())
 
 
 THIRD_PARTY = '''

@@ -344,35 +344,6 @@ def test_line_voltmeter_over_a_serial_line_that_restarts_when_opened(peers, inst
     assert asked == ["*IDN?", "SCAN 1"]
 
 
-def typed(*answers, **options):
-    left = list(answers)
-    spec = InstrumentSpec("meter", "typed_voltmeter", "hand", options=options)
-    return open_instrument(spec, ask=lambda question: left.pop(0)), left
-
-
-def test_typed_voltmeter_takes_what_a_person_types():
-    meter, left = typed("50,12 mV", " OVER ", "", "fifty", "5000", "49.9", sockets=[1, 2, 3, 4])
-    meter.begin_scan()
-    readings = meter.collect_scan()
-    assert [reading.output_mv for reading in readings] == [50.12, None, None, 49.9]
-    assert [reading.status for reading in readings[1:3]] == [ReadingStatus.OVER, ReadingStatus.NO_VALUE]
-    assert left == []
-
-
-def test_typed_voltmeter_with_nobody_there():
-    meter, _ = typed(None)
-    meter.begin_scan()
-    with pytest.raises(NoReading, match="nobody"):
-        meter.collect_scan()
-
-
-def test_typed_voltmeter_gives_up_after_three_tries():
-    meter, _ = typed("a", "b", "c")
-    meter.begin_scan()
-    with pytest.raises(BadReply, match="3 tries"):
-        meter.collect_scan()
-
-
 def typed_gauge(*answers, **options):
     left = list(answers)
     spec = InstrumentSpec("dial", "typed_gauge", "hand", options=options)

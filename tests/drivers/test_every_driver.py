@@ -15,18 +15,11 @@ from drivers import catalogue, ports
 from drivers.catalogue import driver_names, driver_roles, open_instrument
 from drivers.errors import BadSpec, DriverError, LinkDown, NoReading, Refused
 from drivers.ports import InstrumentSpec, ReadingStatus
+from rig_configs.roles import ROLES
 
-PROTOCOLS = {
-    "voltmeter": ports.Voltmeter,
-    "gauge": ports.PressureGauge,
-    "second_gauge": ports.PressureGauge,
-    "barometer": ports.Barometer,
-    "thermometer": ports.Thermometer,
-    "room_oxygen": ports.RoomOxygenMonitor,
-    "valves": ports.OwnedValveBlock,
-    "controller": ports.PressureController,
-}
-BY_HAND = {"typed_gauge", "typed_voltmeter"}
+PROTOCOLS = {role: getattr(ports, kind.port) for role, kind in ROLES.items()}
+PROTOCOLS["valves"] = ports.OwnedValveBlock
+BY_HAND = {"typed_gauge"}
 OVERLOADED = "9.9E37"
 UNIT_WORDS = {
     "_bar_per_min": "bar/min",

@@ -97,7 +97,7 @@ def test_gauge_of_another_make_needs_only_another_map(peers, instrument):
 )
 def test_numbers_come_back_as_they_were_written(kind, value, order):
     number = Number(address=7, kind=kind)
-    registers = Registers("unit")
+    registers = Registers()
     registers.add(7, number.encode(value, order))
     assert number.decode(registers, order) == value
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from digest import RunDigest
+from event_check import misfit
 
 from drivers.catalogue import virtual_faults
 from drivers.virtual_spec import FaultSpec, PotTruth, VirtualMode
@@ -27,6 +28,7 @@ from grading.record.writer import RecordWriteError, RecordWriter
 from grading.results import CellInfo
 from rig.loop.stop import StopLevel, StopRequest
 from rig.run.outcome import RunOutcome
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.safety_documents.faults import PROGRAM_FAULTS
 from rig.setup.bench import BenchNotReady, open_bench
@@ -206,6 +208,7 @@ class SeedSink:
         keep_rows: bool = False,
     ) -> None:
         self.events: list[tuple[str, float, dict[str, Any]]] = []
+        self.misfits: list[str] = []
         self.rows = 0
         self.kept: list[SampleRow] | None = [] if keep_rows else None
         self.last: SampleRow | None = None
@@ -234,6 +237,8 @@ class SeedSink:
         if self._dead:
             raise Killed
         self.events.append((kind, t_s, data))
+        if wrong := misfit(kind, data):
+            self.misfits.append(wrong)
         self.digest.event(kind, t_s, data)
         if kind == "phase":
             self.on_phase(data["phase"], data["step"], t_s)
@@ -398,13 +403,11 @@ def run_faults(
         with contextlib.suppress(Killed):
             outcome = run_session(
                 bench,
-                procedure or seed_procedure(method),
-                CELLS,
-                LIMITS,
-                out=Path(tempfile.gettempdir()),
-                operator="seeds",
-                view=view,
-                stop=stop,
+                RunRequest(
+                    procedure or seed_procedure(method), CELLS, LIMITS, Path(tempfile.gettempdir()), "seeds"
+                ),
+                view,
+                stop,
                 sink=make_sink,
             )
         truth = virtual.pot()
@@ -443,6 +446,8 @@ def broken_invariants(run: SeedRun) -> list[str]:
         if not vented and not (run.alarmed and run.how != "killed") and not left_to_hands(run):
             broken.append(f"I2 not vented {when}: {truth.pressure_bar:.3f} bar, no alarm stands")
             break
+    if run.sink.misfits:
+        broken.append(f"I3 event: {run.sink.misfits[0]}")
     if run.record_problems and run.how not in ("killed",):
         broken.append(f"I3 record: {run.record_problems[0]}")
     if (

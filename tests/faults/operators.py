@@ -6,10 +6,9 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from drivers.virtual_spec import PotTruth
-from rig.hand.cues import Cue
 from rig.job.simulated_person import SimulatedPerson
 from rig.safety.scan import Scan
-from rig.view import Prompt, Severity, Snapshot
+from rig.view import Action, Cue, Prompt, Severity, Snapshot, Valve, Wanted
 
 LID_WORDS = "you may open the lid"
 
@@ -132,7 +131,7 @@ class Dozes(SimulatedPerson):
             super().act(cue, scan)
 
     def answer(self, prompt: Prompt) -> str | None:
-        self._woken = self._woken or prompt.code.startswith("mend_")
+        self._woken = self._woken or "retry" in prompt.choices
         return super().answer(prompt)
 
 
@@ -140,7 +139,7 @@ class NeverCloses(SimulatedPerson):
     """Opens valves and never closes the supply again."""
 
     def act(self, cue: Cue | None, scan: Scan) -> None:
-        if cue is not None and cue.valve == "supply" and cue.action in ("close", "slower"):
+        if cue is not None and cue.valve is Valve.SUPPLY and cue.action in (Action.CLOSE, Action.SLOWER):
             return
         super().act(cue, scan)
 
@@ -149,7 +148,7 @@ class Hasty(SimulatedPerson):
     """Tears the supply open."""
 
     def _adjusted(self, cue: Cue, scan: Scan) -> float:
-        return 1.0 if cue.valve == "supply" else super()._adjusted(cue, scan)
+        return 1.0 if cue.valve is Valve.SUPPLY else super()._adjusted(cue, scan)
 
 
 class TearsTheCylinderOpen(SimulatedPerson):
@@ -158,8 +157,8 @@ class TearsTheCylinderOpen(SimulatedPerson):
     def put(self, prompt: Prompt, t_s: float) -> None:
         super().put(prompt, t_s)
         if prompt.code == "open_cylinder":
-            self._set("vent", 0.02)
-            self._set("supply", 0.6)
+            self._set(Valve.VENT, 0.02)
+            self._set(Valve.SUPPLY, 0.6)
 
     def act(self, cue: Cue | None, scan: Scan) -> None:
         if self._prompt is None or self._prompt.code != "open_cylinder":
@@ -170,7 +169,7 @@ class SwearsByTheDial(SimulatedPerson):
     """Swears that the dial shows nothing, whatever it shows."""
 
     def answer(self, prompt: Prompt) -> str | None:
-        return "0 barg" if prompt.code.startswith("dial") else super().answer(prompt)
+        return "0 barg" if prompt.wanted is Wanted.DIAL else super().answer(prompt)
 
 
 class ShakyHand(SimulatedPerson):
@@ -181,8 +180,8 @@ class ShakyHand(SimulatedPerson):
         self._read = 0
 
     def answer(self, prompt: Prompt) -> str | None:
-        answer = super().answer(prompt)
-        if answer is None or prompt.code != "dial_moved_again":
-            return answer
-        self._read += 1
-        return f"{float(answer.split()[0]) + 0.03:.2f} barg" if self._read % 5 == 2 else answer
+        if prompt.code == "dial_moved_again":
+            self._read += 1
+            if self._read % 5 == 2:
+                return f"{self.dial_bar() + 0.03:.2f} barg"
+        return super().answer(prompt)

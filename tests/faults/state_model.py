@@ -48,6 +48,9 @@ _LOWER = {
     Pressure.WORKING: Pressure.AMBIENT,
 }
 
+LID_MAY_OPEN = {State.ABORTED, State.STOPPED, State.IDLE, State.COMPLETE}
+"""Where a run has ended or not begun: nothing goes on that a person would wait for."""
+
 
 @dataclass(frozen=True, slots=True)
 class Layers:
@@ -108,10 +111,9 @@ def next_rigs(rig: Rig, layers: Layers, most_faults: int) -> Iterator[tuple[str,
         yield from _without_program(rig, layers)
     else:
         yield from _program(rig)
-    if not rig.lid_open and (rig.pressure is Pressure.AMBIENT or not layers.lid_lock):
-        waits = STATE_RULES[rig.state].waits and rig.state is not State.HELD
-        if waits and not rig.has(Fault.PROGRAM_DEAD):
-            yield "lid opened", replace(rig, lid_open=True)
+    unlatched = rig.pressure is Pressure.AMBIENT or not layers.lid_lock
+    if unlatched and not rig.lid_open and rig.state in LID_MAY_OPEN and not rig.has(Fault.PROGRAM_DEAD):
+        yield "lid opened", replace(rig, lid_open=True)
 
 
 def explore(most_faults: int, layers: Layers | None = None) -> dict[Rig, tuple[Rig, str] | None]:
@@ -215,7 +217,7 @@ def _program(rig: Rig) -> Iterator[tuple[str, Rig]]:
         yield "vent shut", replace(rig, vent_shut=True)
     if rule.may_fill and not rig.shot and not off_set_point and rig.pressure is Pressure.AMBIENT:
         yield "supply shot", replace(rig, shot=True)
-    if rig.vent_shut and (not rule.may_shut_vent or rule.waits):
+    if rig.vent_shut and (not rule.may_shut_vent or rig.state is State.HELD):
         yield "vent opened", replace(rig, vent_shut=False)
     for (before, command), after in TRANSITIONS.items():
         if before is rig.state and _may_fire(rig, command, off_set_point):

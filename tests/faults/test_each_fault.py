@@ -42,7 +42,7 @@ def test_every_fault_can_be_practised_on_a_shipped_bench(kind):
     refused = []
     for name in ("virtual_bench", "virtual_hand_pot"):
         bench = load_bench(name)
-        cells = load_cells("three_cells", bench.sockets).cells
+        cells = load_cells("three_cells", bench.sockets)
         try:
             start_virtual(
                 virtual_spec(bench, cells, None, "direct", 1.0, (FaultSpec(kind.name, 0.0),))

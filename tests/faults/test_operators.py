@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from event_check import misfit
 from operators import (
     Dozes,
     EnterForEver,
@@ -37,10 +38,13 @@ from grading.sources.any_source import load_source
 from rig.job.simulated_person import SimulatedPerson
 from rig.loop.stop import StopLevel, StopRequest
 from rig.run.outcome import RunOutcome
+from rig.run.request import RunRequest
 from rig.run.session import run_session
+from rig.safety.states import State
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
 from rig.setup.procedure import parse_procedure
+from rig.view import Action, Valve
 from rig_configs.files.checked_toml import TomlText
 
 PROCEDURE = """
@@ -138,14 +142,16 @@ def run(tmp_path: Path):
                 operator.cue = cue_and_stop  # type: ignore[method-assign]
             outcome = run_session(
                 opened,
-                parse_procedure(TomlText("short.toml", PROCEDURE)),
-                CELLS,
-                FileText(name="general", file="general.toml", text=""),
-                out=tmp_path,
-                operator="test",
-                view=operator,
-                stop=stop,
-                clear=(),
+                RunRequest(
+                    parse_procedure(TomlText("short.toml", PROCEDURE)),
+                    CELLS,
+                    FileText(name="general", file="general.toml", text=""),
+                    tmp_path,
+                    "test",
+                    clear=(),
+                ),
+                operator,
+                stop,
             )
             record = read_record(outcome.record) if outcome.record is not None else None
             problems = check_record(outcome.record) if outcome.record is not None else []
@@ -169,6 +175,7 @@ def broken(done: Run) -> list[str]:
     if not vented and not (alarmed and done.said("Close the bottle")):
         found.append(f"left at {done.truth.pressure_bar:.3f} bar without a standing alarm")
     if done.record is not None:
+        found.extend(filter(None, (misfit(event.kind, event.data) for event in done.record.events)))
         kinds = [
             (event.kind, event.data)
             for event in done.record.events
@@ -329,7 +336,7 @@ def test_with_a_dial_only_every_pressure_is_typed_twice_and_capped_at_watch(run)
     done = run(Obedient, bench=dial_bench())
     assert done.outcome.how == "completed", done.outcome.why
     assert done.record is not None
-    assert done.record.run["typed_pressure"] is True
+    assert done.record.run.typed_pressure is True
     assert not done.events("leak")
     asked = [event.data["code"] for event in done.events("prompt")]
     assert asked.count("dial_moved") == asked.count("dial_moved_again") >= 10
@@ -338,7 +345,7 @@ def test_with_a_dial_only_every_pressure_is_typed_twice_and_capped_at_watch(run)
     measured = load_source(done.outcome.record)
     assert measured.typed_pressure
     figures = [figure for cell in grade(measured, load_limits()).cells for figure in cell.figures]
-    typed = [figure for figure in figures if FIGURE_KINDS[figure.key].hangs_on_pressure]
+    typed = [figure for figure in figures if FIGURE_KINDS[figure.key].depends_on_pressure]
     assert any(figure.grade == "watch" for figure in typed)
     assert not any(figure.grade == "pass" for figure in typed)
 
@@ -361,7 +368,9 @@ def test_one_who_leaves_a_pot_with_a_dial_only_leaves_an_alarm(run, leaves_s):
 def test_a_pressure_that_nobody_has_read_is_not_shown(run):
     done = run(Obedient, bench=dial_bench())
     moving = [
-        snapshot for snapshot in done.screen.snapshots if snapshot.cue and "OPEN SUPPLY" in snapshot.cue
+        snapshot
+        for snapshot in done.screen.snapshots
+        if snapshot.cue and (snapshot.cue.valve, snapshot.cue.action) == (Valve.SUPPLY, Action.OPEN)
     ]
     assert moving
     assert all(snapshot.pressure_bar is None for snapshot in moving)
@@ -370,7 +379,9 @@ def test_a_pressure_that_nobody_has_read_is_not_shown(run):
     let_out = [
         snapshot.lid_force_n
         for snapshot in done.screen.snapshots
-        if snapshot.cue and "OPEN VENT" in snapshot.cue and snapshot.now == "purge by swings"
+        if snapshot.state == State.STARTING
+        and snapshot.cue
+        and (snapshot.cue.valve, snapshot.cue.action) == (Valve.VENT, Action.OPEN)
     ]
     assert let_out
     assert min(force for force in let_out if force) > 450.0

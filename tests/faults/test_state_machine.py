@@ -39,6 +39,7 @@ from drivers.virtual_spec import FaultSpec
 from grading.record.reader import read_record
 from grading.record.writer import RecordWriter
 from rig.loop.stop import StopLevel, StopRequest
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.safety_documents.faults import PROGRAM_FAULTS
 from rig.setup.bench import open_bench
@@ -142,13 +143,9 @@ class Program:
             self._wait_for_the_turn()
             self.outcome = run_session(
                 self._bench,
-                procedure,
-                CELLS,
-                LIMITS,
-                out=self._folder,
-                operator="seeds",
-                view=self.view,
-                stop=self.stop,
+                RunRequest(procedure, CELLS, LIMITS, self._folder, "seeds"),
+                self.view,
+                self.stop,
                 sink=self._make_sink,
             )
         except Killed:

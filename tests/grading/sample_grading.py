@@ -194,8 +194,8 @@ def steps_of(made: Made) -> tuple[StepResult, ...]:
     ]  # fmt: skip
     for index, (nominal, direction) in enumerate(plan, start=1):
         po2 = nominal + 0.0011 * WAVE[index]
-        sag = 1.0 - made.hysteresis_percent / 100 if direction == "down" else 1.0
-        output = made.output_mv(po2) * sag * (1 + 0.0004 * WAVE[(3 * index) % 12])
+        on_the_way_down = 1.0 - made.hysteresis_percent / 100 if direction == "down" else 1.0
+        output = made.output_mv(po2) * on_the_way_down * (1 + 0.0004 * WAVE[(3 * index) % 12])
         error = 100 * (output / calibration_mv / po2 - 1)
         first = index == 1
         made_steps.append(

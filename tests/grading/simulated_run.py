@@ -31,6 +31,7 @@ class Cell:
     fade_percent_per_min: float = 0.0
     noise_mv: float = 0.01
     delay_s: float = 0.0
+    date_code: str = ""
 
     def output_mv(self, t_s, po2_bar, at_s):
         """True output at `at_s` for a PO2 given on a fine, even grid."""
@@ -121,7 +122,9 @@ def header(cells, **changed):
         "bench": text,
         "procedure": text,
         "limits": text,
-        "cells": tuple(CellInfo(cell.serial, i, "Tarnby", "T3") for i, cell in enumerate(cells, start=1)),
+        "cells": tuple(
+            CellInfo(cell.serial, i, "Tarnby", "T3", cell.date_code) for i, cell in enumerate(cells, start=1)
+        ),
         "sockets": tuple(range(1, len(cells) + 1)),
         "instruments": (InstrumentLine("gauge_a", "gauge", "TG-20117"),),
         "error_model": ErrorModel(),

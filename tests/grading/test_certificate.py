@@ -28,8 +28,8 @@ from grading.papers import CertificateError, write, write_certificates, write_la
 from grading.papers.identity import code_svg, code_text, identify, safe_name
 from grading.papers.print_pdf import fonts, print_pdf
 from grading.papers.printable import BREAK, printable
-from grading.papers.rows import sentence
-from grading.results import CellDetail
+from grading.papers.rows import evidence, sentence
+from grading.results import CellDetail, InstrumentLine, RunConditions
 
 
 @pytest.fixture(scope="module")
@@ -172,7 +172,37 @@ def test_instruments_overdue_or_without_evidence_are_told(printed):
     assert "2026-01-18 OVERDUE" in text
     assert "Calibration overdue on the day of the test: gauge_b." in text
     assert "No evidence of calibration was given for: barometer." in text
-    assert "Traceability of what hangs on them is not shown." in text
+    assert "Traceability of the figures that depend on barometer is not shown." in text
+
+
+CALIBRATED = {"calibrated": "2026-02-10", "due": "2027-02-10"}
+
+
+def evidence_of(*lines):
+    return " ".join(evidence(RunConditions(instruments=lines)))
+
+
+def test_an_instrument_that_no_figure_depends_on_takes_no_traceability_away():
+    gauge = InstrumentLine("gauge_a", "gauge", **CALIBRATED)
+    room = InstrumentLine("room", "room_oxygen")
+    second = InstrumentLine("gauge_b", "second_gauge", overdue=True, **CALIBRATED)
+    said = evidence_of(gauge, second, room)
+    assert "Calibration overdue on the day of the test: gauge_b." in said
+    assert "No evidence of calibration was given for: room." in said
+    assert "raceability" not in said
+    assert "Every instrument that a figure depends on was within its calibration date" in said
+
+
+@pytest.mark.parametrize("role", ["voltmeter", "gauge", "barometer", "thermometer", "role_of_tomorrow"])
+def test_without_a_calibration_that_a_figure_depends_on_traceability_is_not_shown(role):
+    said = evidence_of(InstrumentLine("unit", role), InstrumentLine("room", "room_oxygen"))
+    assert "Traceability of the figures that depend on unit is not shown." in said
+
+
+def test_with_every_calibration_in_date_the_paper_says_so():
+    valves = InstrumentLine("valves", "valves")
+    said = evidence_of(InstrumentLine("gauge_a", "gauge", **CALIBRATED), valves)
+    assert said == "Every measuring instrument was within its calibration date, as the bench file states."
 
 
 def test_a_table_without_instruments_says_so(samples):

@@ -104,7 +104,7 @@ def test_a_failed_write_leaves_the_old_results(grading, tmp_path, monkeypatch):
     def full_disk(_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("grading.document.os.fsync", full_disk)
+    monkeypatch.setattr("os.fsync", full_disk)
     with pytest.raises(FileError, match=r"results\.json: can't write the results: No space left on device"):
         write_results(tmp_path, grading)
     assert (tmp_path / "results.json").read_text() == old

@@ -3,11 +3,12 @@ from pathlib import Path
 
 import pytest
 
-from grading.judgement.limits import general_limits, limits_folder, limits_names, load_limits, parse_limits
+from grading.judgement.limits import general_limits, load_limits, parse_limits
 from rig_configs.files.checked_toml import FileError
+from rig_configs.files.shipped_files import shipped_names
 
 REQUIRED = "[figures.oxygen_output_mv]\nrequired = true"
-GENERAL = (limits_folder() / "general.toml").read_text(encoding="utf-8")
+GENERAL = load_limits().text
 
 
 def changed(*swaps):
@@ -30,8 +31,9 @@ def test_general_file_says_where_its_numbers_come_from_and_what_is_required():
     assert "no source" in limits.basis
     assert "from memory" in limits.basis
     assert limits.sha256 == hashlib.sha256(GENERAL.encode()).hexdigest()
+    assert limits.not_graded == ()
     assert [key for key, figure in limits.figures.items() if figure.required] == ["oxygen_output_mv"]
-    assert limits.error_required_from_po2_bar == 1.6
+    assert limits.by_step["indication_error_percent"].required_from_po2_bar == 1.6
     assert limits.loosened == ()
 
 
@@ -85,7 +87,7 @@ def test_indication_error_is_held_to_the_band_of_its_step(nominal, most):
             [("to_po2_bar = 1.6", "to_po2_bar = 1.8")],
             ["bands must rise", "ends at 1.8, the next begins at 1.8"],
         ),
-        ([("leadline.limits/1", "leadline.limits/9")], ["schema", "leadline.limits/1"]),
+        ([('"leadline.limits/', '"leadline.limits/9')], ["schema", "did you mean 'leadline.limits/"]),
         ([('version = "1"\n', "")], ["version: missing"]),
         ([("[figures.t90_s]", "[figures.t90_s")], ["shop.toml:64", "not valid TOML"]),
         ([(REQUIRED, f"{REQUIRED}\nuse = false")], ["oxygen_output_mv", "can't be both"]),
@@ -154,8 +156,8 @@ def test_limits_kept_in_a_record_are_not_refused_for_what_the_general_file_says_
 
 
 def test_files_that_come_with_the_program_all_load():
-    assert {"general", "skerry_point"} <= set(limits_names())
-    for name in limits_names():
+    assert {"general", "skerry_point"} <= set(shipped_names("limits"))
+    for name in shipped_names("limits"):
         assert load_limits(name).name == name
 
 
@@ -166,7 +168,7 @@ def test_the_example_file_is_tighter_except_where_it_says_why():
 
 
 def test_missing_files_are_told_in_one_line(tmp_path):
-    with pytest.raises(FileError, match="no limits file named 'generl'; did you mean 'general'"):
+    with pytest.raises(FileError, match="no limits file is called 'generl'; did you mean 'general'"):
         load_limits("generl")
     with pytest.raises(FileError, match="no such file"):
         load_limits(tmp_path / "mine.toml")

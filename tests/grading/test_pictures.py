@@ -37,7 +37,7 @@ def words(picture):
 
 
 def test_response_shows_points_line_curve_band_and_ceiling(grading):
-    picture = pictures.response_figure(cell_named(grading, "OS-1140"))
+    picture = pictures.panel(cell_named(grading, "OS-1140"), "response")
     assert set(labels(picture)) == {
         "rising",
         "falling",
@@ -50,7 +50,7 @@ def test_response_shows_points_line_curve_band_and_ceiling(grading):
 
 def test_the_line_a_handset_assumes_goes_through_zero_and_the_calibration_point(grading):
     cell = cell_named(grading, "OS-1140")
-    axes = pictures.response_figure(cell).axes[0]
+    axes = pictures.panel(cell, "response").axes[0]
     line = next(a for a in axes.lines if a.get_label() == "line a handset assumes")
     (x0, x1), (y0, y1) = line.get_xdata(), line.get_ydata()
     calibration = next(s for s in cell.detail.steps if s.step == 1)
@@ -59,11 +59,11 @@ def test_the_line_a_handset_assumes_goes_through_zero_and_the_calibration_point(
 
 
 def test_a_straight_cell_has_no_ceiling(grading):
-    assert not any("ceiling" in text for text in words(pictures.response_figure(grading.cells[0])))
+    assert not any("ceiling" in text for text in words(pictures.panel(grading.cells[0], "response")))
 
 
 def test_rising_and_falling_differ_without_colour(grading):
-    axes = pictures.response_figure(grading.cells[0]).axes[0]
+    axes = pictures.panel(grading.cells[0], "response").axes[0]
     rising = next(a for a in axes.lines if a.get_label() == "rising")
     falling = next(a for a in axes.lines if a.get_label() == "falling")
     assert (rising.get_marker(), falling.get_marker()) == ("o", "v")
@@ -74,12 +74,12 @@ def test_a_step_that_has_not_settled_is_marked(grading):
     cell = grading.cells[0]
     steps = tuple(replace(s, settled=s.step != 6) for s in cell.detail.steps)
     restless = replace(cell, detail=replace(cell.detail, steps=steps))
-    assert "not settled" in labels(pictures.response_figure(restless))
+    assert "not settled" in labels(pictures.panel(restless, "response"))
 
 
 def test_error_points_have_the_errors_and_bars_of_the_grading(grading):
     cell = cell_named(grading, "OS-1123")
-    axes = pictures.error_figure(cell).axes[0]
+    axes = pictures.panel(cell, "error").axes[0]
     drawn = {}
     for container in axes.containers:
         line, _, (bars,) = container
@@ -93,7 +93,7 @@ def test_error_points_have_the_errors_and_bars_of_the_grading(grading):
 
 
 def test_limits_are_named_in_words_and_two_greys(grading):
-    picture = pictures.error_figure(cell_named(grading, "OS-1140"))
+    picture = pictures.panel(cell_named(grading, "OS-1140"), "error")
     assert {"pass", "watch", "reject"} <= set(words(picture))
     greys = {tuple(c.get_facecolor()[0]) for c in picture.axes[0].collections if len(c.get_facecolor())}
     levels = sorted(level[0] for level in greys if level[0] == level[1] == level[2])
@@ -102,12 +102,12 @@ def test_limits_are_named_in_words_and_two_greys(grading):
 
 
 def test_linear_range_is_drawn_where_it_ends(grading):
-    assert "linear to 1.57 bar" in words(pictures.error_figure(cell_named(grading, "OS-1140")))
-    assert not any("linear to" in text for text in words(pictures.error_figure(grading.cells[0])))
+    assert "linear to 1.57 bar" in words(pictures.panel(cell_named(grading, "OS-1140"), "error"))
+    assert not any("linear to" in text for text in words(pictures.panel(grading.cells[0], "error")))
 
 
 def test_step_response_tells_t90_and_model(grading):
-    texts = words(pictures.step_figure(cell_named(grading, "TB-0402")))
+    texts = words(pictures.panel(cell_named(grading, "TB-0402"), "step"))
     assert texts == ["T90 9.90 s\none pole"] * 2
 
 
@@ -138,25 +138,20 @@ NO_T90 = empty(
 @pytest.mark.parametrize("cell", [BARE, NO_T90], ids=["nothing", "no-t90"])
 @pytest.mark.parametrize("kind", pictures.KINDS)
 def test_what_is_missing_says_not_tested(cell, kind):
-    draw = {
-        "response": pictures.response_figure,
-        "error": pictures.error_figure,
-        "step": pictures.step_figure,
-    }
-    assert "not tested" in words(draw[kind](cell))
+    assert "not tested" in words(pictures.panel(cell, kind))
     assert "not tested" in pictures.alt_text(cell, kind)
     assert pictures.cell_svg(cell, kind).startswith(b"<?xml")
 
 
 def test_the_reason_for_no_t90_is_told():
-    assert "the ramp is too slow for this cell" in words(pictures.step_figure(NO_T90))
+    assert "the ramp is too slow for this cell" in words(pictures.panel(NO_T90, "step"))
 
 
 def test_steps_that_are_not_numbers_are_left_out(grading):
     cell = grading.cells[0]
     steps = tuple(replace(s, output_mv=math.nan) if s.step == 3 else s for s in cell.detail.steps)
     broken = replace(cell, detail=replace(cell.detail, steps=steps))
-    axes = pictures.response_figure(broken).axes[0]
+    axes = pictures.panel(broken, "response").axes[0]
     rising = next(a for a in axes.lines if a.get_label() == "rising")
     assert len(rising.get_xdata()) == 6
 
@@ -219,7 +214,7 @@ def test_save_plot_of_all_cells_gives_a_pdf_page_each(grading, tmp_path):
     [
         ("plot.jpg", None, "end the name in .svg, .png or .pdf"),
         ("plot.svg", "XX-1", "no cell 'XX-1'"),
-        ("no/such/folder/plot.svg", "TB-0417", "cannot write there"),
+        ("no/such/folder/plot.svg", "TB-0417", "cannot write (No such file or directory)"),
     ],
 )
 def test_save_plot_refuses_in_one_line(grading, tmp_path, name, cell, told):

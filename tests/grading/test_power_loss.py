@@ -67,14 +67,24 @@ def begin(root):
     return RecordWriter.create(root, records.simulated_run.header(records.CELLS), utc(0), suffix="a1b2")
 
 
-@pytest.mark.parametrize("kind", ["trip", "alarm", "state", "hold_end", "cell", "note"])
-def test_no_event_is_lost_whose_call_has_returned_nor_any_row_before_it(tmp_path, disk, kind):
+@pytest.mark.parametrize(
+    ("kind", "members"),
+    [
+        ("trip", {"code": "LID_OPEN"}),
+        ("alarm", {"code": "NOT_VENTED"}),
+        ("state", {"to": "HELD"}),
+        ("hold_end", {"step": 1, "stop_reason": "settled"}),
+        ("cell", {"socket": 1, "finding": "unplugged", "text": "Socket 1 lost its cell."}),
+        ("note", {"text": "Noted."}),
+    ],
+)
+def test_no_event_is_lost_whose_call_has_returned_nor_any_row_before_it(tmp_path, disk, kind, members):
     writer = begin(tmp_path / "disk")
     for k in range(12):
         writer.sample(records.row(float(k)))
         writer.event("valve", float(k), utc(k), valve="supply", action="shot", duration_ms=20)
-        writer.event(kind, float(k), utc(k), number=k)
-        read = read_record(disk.after_power_loss(writer.path, tmp_path / f"lost {k}" / writer.record_id))
+        writer.event(kind, float(k), utc(k), number=k, **members)
+        read = read_record(disk.after_power_loss(writer.path, tmp_path / f"lost {k}" / writer.path.name))
         assert not read.damaged
         assert [event.data["number"] for event in read.of_kind(kind)] == list(range(k + 1))
         assert len(read.of_kind("valve")) == k + 1
@@ -84,8 +94,8 @@ def test_no_event_is_lost_whose_call_has_returned_nor_any_row_before_it(tmp_path
 
 def test_run_json_and_the_folder_are_on_disk_before_anything_moves(tmp_path, disk):
     writer = begin(tmp_path / "disk")
-    read = read_record(disk.after_power_loss(writer.path, tmp_path / "lost" / writer.record_id))
-    assert read.run["operator"]
+    read = read_record(disk.after_power_loss(writer.path, tmp_path / "lost" / writer.path.name))
+    assert read.run.operator
     assert not read.damaged
     writer.close()
 
@@ -95,7 +105,7 @@ def test_an_ended_record_is_whole(tmp_path, disk):
     for k in range(30):
         writer.sample(records.row(k / 5))
     writer.end("completed", "All steps done.", utc(6))
-    assert check_record(disk.after_power_loss(writer.path, tmp_path / "lost" / writer.record_id)) == []
+    assert check_record(disk.after_power_loss(writer.path, tmp_path / "lost" / writer.path.name)) == []
 
 
 def test_rows_and_shots_reach_the_disk_without_another_call(tmp_path, disk, monkeypatch):
@@ -113,7 +123,7 @@ def test_rows_and_shots_reach_the_disk_without_another_call(tmp_path, disk, monk
     _until(lambda: disk.kept(samples) == samples.stat().st_size)
     writer.event("valve", 0.0, utc(0), valve="supply", action="shot", duration_ms=20)
     _until(lambda: disk.kept(events) == events.stat().st_size)
-    assert len(read_record(disk.after_power_loss(writer.path, tmp_path / "lost" / writer.record_id)).t_s) == 1
+    assert len(read_record(disk.after_power_loss(writer.path, tmp_path / "lost" / writer.path.name)).t_s) == 1
     writer.close()
 
 
@@ -132,7 +142,7 @@ def test_a_new_segment_is_known_to_its_folder_and_the_old_one_is_kept(tmp_path, 
     writer.sample(records.row(1.0))
     writer.event("state", 1.0, utc(1), to="HELD")
     assert (writer.path / "samples.2.csv").exists()
-    read = read_record(disk.after_power_loss(writer.path, tmp_path / "lost" / writer.record_id))
+    read = read_record(disk.after_power_loss(writer.path, tmp_path / "lost" / writer.path.name))
     assert read.t_s.tolist() == [0.0, 1.0]
     writer.close()
 

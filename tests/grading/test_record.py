@@ -65,7 +65,7 @@ def test_the_folder_is_named_by_its_start_and_run_json_is_there_before_any_readi
     header = simulated_run.header(CELLS, operator="Ærlig Østmann")
     writer = RecordWriter.create(tmp_path / "records", header, simulated_run.STARTED)
     assert writer.path.name.startswith("2026-03-02T101500Z-")
-    assert len(writer.record_id) == len("2026-03-02T101500Z-a1b2")
+    assert len(writer.path.name) == len("2026-03-02T101500Z-a1b2")
     run = json.loads((writer.path / "run.json").read_text(encoding="utf-8"))
     assert run["schema"] == "leadline.record/1"
     assert run["operator"] == "Ærlig Østmann"
@@ -93,7 +93,7 @@ def test_what_was_written_is_read_back_with_stamps_and_status(record):
     read = read_record(record)
     assert read.problems == ()
     assert not read.damaged
-    assert read.end["how"] == "completed"
+    assert read.end.how == "completed"
     assert read.output_mv.value[3, 0] == pytest.approx(50.12346)
     assert np.isnan(read.output_mv.value[3, 1])
     assert read.output_mv.status[3].tolist() == ["ok", "over"]

@@ -120,7 +120,7 @@ def test_psi_alone_is_not_taken_for_either(load):
     text = f"{HEADER.replace('pressure_bar', 'pressure_psi')}\nTB-0417,1,oxygen,up,23,0.985,21,80\n"
     assert "'pressure_psi' does not say absolute or gauge" in refusal(load, text)
     misspelt = f"{HEADER.replace('pressure_bar', 'presure_bar')}\n"
-    assert "did you mean pressure_bar?" in refusal(load, f"{misspelt}{GOOD}")
+    assert "did you mean 'pressure_bar'?" in refusal(load, f"{misspelt}{GOOD}")
 
 
 def test_every_fault_is_named_by_line_and_column(load):

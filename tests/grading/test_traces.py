@@ -169,7 +169,7 @@ def test_a_faulty_trace_is_refused_by_line_and_column(tmp_path):
     ]
     assert "never stands still for 20 s" in refusal(head + "0,1.0,21,0.99,50\n1,1.0,21,0.99,50\n")
     assert "no column of a cell" in refusal("t_s,pressure_bar,temperature_c,oxygen_fraction\n0,1,21,0.99\n")
-    assert "did you mean temperature_c?" in refusal(
+    assert "did you mean 'temperature_c'?" in refusal(
         head.replace("TB-0417", "temprature_c,TB-0417") + "0,1,1,1,1,1\n"
     )
     assert "does not say absolute or gauge" in refusal(head.replace("TB-0417", "pressure") + "0,1,1,1,1\n")

@@ -1,11 +1,24 @@
-"""Facts of the trade, end to end from readings tables. All of them: common practice, no source."""
+"""Facts of the trade, end to end. All of the numbers are rules of thumb: common practice, no source."""
 
+import importlib.util
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
 import pytest
 
+from grading.document import dumps, to_json
 from grading.gas import FOOT_OF_SEAWATER_BAR, STANDARD_ATMOSPHERE_BAR, pressure_at_depth_bar
 from grading.judgement.grade import grade
 from grading.judgement.limits import load_limits
+from grading.papers.rows import cell_rows
 from grading.sources.any_source import load_source
+
+_spec = importlib.util.spec_from_file_location("simulated_run", Path(__file__).with_name("simulated_run.py"))
+simulated_run = sys.modules.setdefault("simulated_run", importlib.util.module_from_spec(_spec))
+if not hasattr(simulated_run, "Cell"):
+    _spec.loader.exec_module(simulated_run)
 
 HEADER = "cell,step,gas,direction,pressure_bar,oxygen_fraction,temperature_c,mv"
 STEPS = (1.0, 1.2, 1.4, 1.6, 1.8, 2.0)
@@ -44,17 +57,39 @@ def test_a_new_cell_gives_about_50_mv_and_a_linear_one_100_mv_at_2_bar(graded):
     assert top.shows_bar == pytest.approx(2.0, abs=0.001)
 
 
-def test_three_new_cells_give_48_50_and_52_mv_and_each_is_calibrated_on_its_own(graded):
-    cells = graded(
-        {
-            "TB-0417": lambda p: 48.0 * p,
-            "TB-0418": lambda p: 50.0 * p,
-            "TB-0419": lambda p: 52.0 * p,
-        }
-    )
-    assert [cell.grade for cell in cells.values()] == ["pass"] * 3
-    for cell in cells.values():
-        assert value(cell, "indication_error_percent", 1.6) == pytest.approx(0.0, abs=0.01)
+def test_new_cells_differ_by_a_few_millivolts_and_each_is_calibrated_alone(graded):
+    slopes = np.random.default_rng(12).uniform(43.0, 62.0, 12)
+    cells = graded({f"TB-{417 + i:04d}": lambda p, slope=slope: slope * p for i, slope in enumerate(slopes)})
+    for cell, slope in zip(cells.values(), slopes, strict=True):
+        assert cell.grade == "pass"
+        assert value(cell, "oxygen_output_mv") == pytest.approx(slope, abs=0.01)
+        # A straight cell has no error of indication at any PO2, whatever its output is.
+        for po2 in STEPS[1:]:
+            assert value(cell, "indication_error_percent", po2) == pytest.approx(0.0, abs=0.01)
+
+
+def test_the_age_of_a_cell_and_its_date_code_change_nothing_but_the_printed_date_code(tmp_path):
+    straight, bent = simulated_run.Cell("TB-0417"), simulated_run.Cell("OS-1090", ceiling_mv=75.0)
+    seen = {}
+    for code in ("", "2015-03", "2026-02"):
+        cells = (replace(straight, date_code=code), replace(bent, date_code=code))
+        levels = (1.02, 1.62, 2.02, 1.02)
+        folder = simulated_run.write_run(tmp_path / f"made {code}", cells, levels, hold_s=40.0)
+        grading = grade(load_source(folder), load_limits("general"))
+        printed = [row for cell in grading.cells for row in cell_rows(cell) if row[0] == "Date code"]
+        assert printed == [["Date code", code]] * (2 if code else 0)
+        seen[code] = dumps(
+            to_json(
+                replace(
+                    grading,
+                    source="",
+                    conditions=replace(grading.conditions, record_sha256=""),
+                    cells=tuple(replace(c, info=replace(c.info, date_code="")) for c in grading.cells),
+                )
+            )
+        )
+        assert [cell.grade for cell in grading.cells] == ["pass", "reject"]
+    assert seen["2015-03"] == seen["2026-02"] == seen[""]
 
 
 def test_an_old_cell_at_40_mv_is_good_if_it_gives_80_mv_at_2_bar(graded):

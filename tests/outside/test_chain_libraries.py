@@ -124,7 +124,7 @@ def test_covariance_of_the_chain_agrees_with_uncertainties():
     theirs = np.array(uncertainties.covariance_matrix([*po2, *output]))
     assert errors.po2_bar[0] == pytest.approx([x.nominal_value for x in po2], rel=1e-12)
     assert errors.output_mv[0] == pytest.approx([x.nominal_value for x in output], rel=1e-12)
-    found = errors.covariance()[0]
+    found = errors.propagate(lambda p, v: np.concatenate([p, v], axis=-1)).covariance[0]
     scale = np.sqrt(np.diag(theirs))
     assert found / np.outer(scale, scale) == pytest.approx(theirs / np.outer(scale, scale), abs=1e-9)
     assert np.diag(found) == pytest.approx(np.diag(theirs), rel=1e-9)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
+import os
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,11 +14,13 @@ import pytest
 from drivers.virtual_spec import FaultSpec
 from grading.record.format import FileText
 from grading.results import CellInfo
-from rig.between_runs.clearing import MEMORY_LOST, rig_id
+from rig.between_runs.clearing import MEMORY_LOST
 from rig.between_runs.last_run import last_recorded, limit_changes, watched_limits
 from rig.between_runs.memory import MemoryDamaged, Remembered, memory_file, read_memory, write_memory
+from rig.between_runs.rig_names import rig_names
 from rig.cli.main import main
 from rig.loop.stop import StopLevel, StopRequest
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, load_bench, parse_bench
@@ -101,8 +103,7 @@ def bench_file(**changes) -> BenchFile:
 @pytest.fixture
 def rig(tmp_path, monkeypatch):
     """A rig of hardware, as far as its memory can tell: the instruments are those of the virtual bench."""
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
+    monkeypatch.setenv("LEADLINE_STATE_DIR", str(tmp_path / "state"))
 
     def run(*, answers=None, clear=(), faults=(), file=None, out="records", hardware=True, stop=None):
         file = file or bench_file()
@@ -110,14 +111,16 @@ def rig(tmp_path, monkeypatch):
         with open_bench(file, cells=CELLS, seed=3, mode="direct", faults=faults) as bench:
             outcome = run_session(
                 replace(bench, virtual=None) if hardware else bench,
-                parse_procedure(TomlText("short.toml", PROCEDURE)),
-                CELLS,
-                FileText(name="general", file="general.toml", text=""),
-                out=tmp_path / out,
-                operator="test",
-                view=keyboard,
-                stop=stop or StopsLater(StopLevel.RAMPED, 120),
-                clear=clear,
+                RunRequest(
+                    parse_procedure(TomlText("short.toml", PROCEDURE)),
+                    CELLS,
+                    FileText(name="general", file="general.toml", text=""),
+                    tmp_path / out,
+                    "test",
+                    clear=clear,
+                ),
+                keyboard,
+                stop or StopsLater(StopLevel.RAMPED, 120),
             )
             gas_l = bench.virtual.pot().gas_used_l
         return outcome, keyboard, gas_l
@@ -126,7 +129,7 @@ def rig(tmp_path, monkeypatch):
 
 
 def memory(tmp_path) -> Path:
-    return memory_file(rig_id(bench_file()), tmp_path / "state" / "leadline")
+    return memory_file(rig_names(bench_file()).first, tmp_path / "state")
 
 
 def test_an_unremarkable_run_asks_nothing_of_the_next(rig, tmp_path):
@@ -271,12 +274,48 @@ def test_a_damaged_memory_is_one_line_and_must_be_confirmed(rig, tmp_path, damag
     assert rig()[1].asked == []
 
 
-def test_a_memory_that_cannot_be_written_is_told_and_the_records_remember(rig, tmp_path):
-    (tmp_path / "state").write_text("in the way")
+def test_a_memory_that_cannot_be_written_is_told_and_the_records_remember(rig, tmp_path, monkeypatch):
+    (tmp_path / "state").mkdir()
+    limits = watched_limits(bench_file())
+    older = Remembered("bench", "records/old", "2026-01-02T00:00:00.000Z", limits, how="completed")
+    write_memory(memory(tmp_path), older)
+
+    def full(*_, **__):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("rig.between_runs.memory.write_whole", full)
     tripped, keyboard, _ = rig(faults=(TRIP,), stop=StopRequest())
     assert tripped.code == "LID_OPEN"
-    assert any("cannot be written" in text for text in keyboard.said)
-    assert rig()[0].exit_code == 3
+    assert any("cannot be written (No space left on device)" in text for text in keyboard.said)
+    assert read_memory(memory(tmp_path)) == older
+    assert rig()[0].code == "NOT_CLEARED"
+
+
+def test_without_a_folder_for_the_lock_nothing_starts(rig, tmp_path):
+    (tmp_path / "state").write_text("in the way")
+    refused, _, gas_l = rig()
+    assert (refused.exit_code, gas_l) == (3, 0.0)
+    assert f"{tmp_path / 'state'}: cannot be made" in refused.why
+    assert "name another folder in LEADLINE_STATE_DIR" in refused.why
+
+
+@pytest.mark.parametrize("planted", ["link", "pipe"])
+def test_a_memory_that_is_no_file_is_not_followed_or_waited_for(rig, tmp_path, planted):
+    rig()
+    file = memory(tmp_path)
+    elsewhere = tmp_path / "elsewhere"
+    file.rename(elsewhere)
+    before = elsewhere.read_bytes()
+    if planted == "link":
+        file.symlink_to(elsewhere)
+    else:
+        os.mkfifo(file)
+    refused, _, _ = rig()
+    assert refused.code == "NOT_CLEARED"
+    assert f"{file} is {'a link' if planted == 'link' else 'damaged'}" in refused.why
+    code = rig(clear=(MEMORY_LOST,))[0].why.rpartition("--clear ")[2]
+    assert begun(rig(clear=(MEMORY_LOST, code))[0])
+    assert elsewhere.read_bytes() == before
 
 
 def test_two_rigs_remember_apart_and_the_newer_of_memory_and_record_counts(tmp_path):
@@ -289,21 +328,6 @@ def test_two_rigs_remember_apart_and_the_newer_of_memory_and_record_counts(tmp_p
         read_memory(one)
 
 
-def test_where_a_memory_lives(monkeypatch, tmp_path):
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
-    assert memory_file("rig").parent == tmp_path / "leadline"
-    monkeypatch.setenv("XDG_STATE_HOME", "relative")
-    monkeypatch.setenv("HOME", "/somewhere")
-    assert memory_file("rig").parent == Path("/somewhere/.local/state/leadline")
-
-    def nowhere():
-        raise RuntimeError
-
-    monkeypatch.setattr(Path, "home", nowhere)
-    monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
-    assert memory_file("rig").parent == tmp_path / "leadline"
-
-
 def test_a_bench_of_software_leaves_nothing_for_a_real_one_of_the_same_name(rig, tmp_path):
     rig(faults=(TRIP,), stop=StopRequest(), hardware=False)
     assert not (tmp_path / "state").exists()
@@ -311,25 +335,37 @@ def test_a_bench_of_software_leaves_nothing_for_a_real_one_of_the_same_name(rig,
     assert last_recorded(tmp_path / "records", replace(bench_file(), virtual=None)) is None
 
 
-def write_record(folder, name, bench_text, *, events=(), how=None):
-    record = folder / name
-    record.mkdir(parents=True)
-    bench = {"name": "Skerry Point Bench (virtual)", "text": bench_text}
-    (record / "run.json").write_text(json.dumps({"bench": bench, "started_utc": f"{name}T00:00:00Z"}))
-    (record / "events.ndjson").write_text("".join(json.dumps(event) + "\n" for event in events))
-    if how is not None:
-        (record / "end.json").write_text(json.dumps({"how": how, "ended_utc": f"{name}T01:00:00Z"}))
+NAME = "Skerry Point Bench (virtual)"
 
 
-def test_the_newest_readable_record_tells_the_first_trip_and_the_limits(tmp_path):
+def day(number):
+    return datetime(2026, 1, number, tzinfo=UTC)
+
+
+def trip(number, code, text=""):
+    return ("trip", day(number), {"code": code, "text": text})
+
+
+@pytest.fixture
+def bench_record(tmp_path, small_record):
+    """A function that writes a record of a bench, by the day it was made on."""
+
+    def write(number, bench, **more):
+        text = bench if isinstance(bench, str) else bench.text
+        return small_record(tmp_path, day(number), bench={"name": NAME, "text": text}, **more)
+
+    return write
+
+
+def test_the_newest_readable_record_tells_the_first_trip_and_the_limits(tmp_path, bench_record):
     bench = bench_file()
     assert last_recorded(tmp_path / "none", bench) is None
-    write_record(tmp_path, "2026-01-01", bench.text)
+    bench_record(1, bench)
     found = last_recorded(tmp_path, bench)
     assert (found.how, found.code) == ("", "")
     assert limit_changes(found.limits, watched_limits(bench)) == ()
-    trips = ({"kind": "trip", "code": "TOO_FAST", "text": "Too fast."}, {"kind": "trip", "code": "LEAK"})
-    write_record(tmp_path, "2026-01-02", bench_file(volume_l="0.4").text, events=trips, how="tripped")
+    trips = (trip(2, "TOO_FAST", "Too fast."), trip(2, "LEAK"))
+    bench_record(2, bench_file(volume_l="0.4"), events=trips, how="tripped")
     found = last_recorded(tmp_path, bench)
     assert (found.how, found.code, found.text) == ("tripped", "TOO_FAST", "Too fast.")
     changes = limit_changes(found.limits, watched_limits(bench))
@@ -337,27 +373,55 @@ def test_the_newest_readable_record_tells_the_first_trip_and_the_limits(tmp_path
     (tmp_path / "2026-01-03").mkdir()
     (tmp_path / "2026-01-03" / "run.json").write_text("{torn")
     assert last_recorded(tmp_path, bench) == found
-    alarm = ({"kind": "alarm", "code": "NOT_VENTED", "text": "NOT VENTED: +300 mbar."},)
-    write_record(tmp_path, "2026-01-04", bench.text, events=alarm, how="stopped")
+    alarm = ("alarm", day(4), {"code": "NOT_VENTED", "text": "NOT VENTED: +300 mbar."})
+    bench_record(4, bench, events=(alarm,), how="stopped")
     assert last_recorded(tmp_path, bench).code == "NOT_VENTED"
 
 
-def test_a_limit_left_at_its_default_has_not_changed_when_it_is_written_down(tmp_path):
+def test_a_trip_in_a_second_segment_is_seen(tmp_path, bench_record):
+    note = ("note", day(1), {"text": "Noted."})
+    events = (note, trip(1, "TOO_FAST", "Too fast."))
+    record = bench_record(1, bench_file(), events=events, how="tripped", append_fails_at=1)
+    assert (record / "events.2.ndjson").exists()
+    found = last_recorded(tmp_path, bench_file())
+    assert (found.code, found.text) == ("TOO_FAST", "Too fast.")
+
+
+def test_a_trip_that_cannot_be_trusted_is_still_a_trip(tmp_path, bench_record):
+    record = bench_record(1, bench_file(), events=(trip(1, "TOO_FAST"), trip(1, "LEAK")), how="tripped")
+    file = record / "events.ndjson"
+    whole = file.read_bytes()
+    file.write_bytes(whole.replace(b"TOO_FAST", b"TOO_LAST"))
+    assert last_recorded(tmp_path, bench_file()).code == "LEAK"
+    file.write_bytes(whole.replace(b"TOO_FAST", b"TOO_LAST").replace(b"LEAK", b"PEAK"))
+    found = last_recorded(tmp_path, bench_file())
+    assert (found.how, found.code, found.text) == ("tripped", "TRIPPED", "All said.")
+
+
+def test_an_unfinished_last_line_is_not_read(tmp_path, bench_record):
+    record = bench_record(1, bench_file(), events=(trip(1, "LEAK"), trip(1, "TOO_FAST")), how="tripped")
+    file = record / "events.ndjson"
+    lines = file.read_bytes().splitlines(keepends=True)
+    file.write_bytes(lines[0] + lines[2].removesuffix(b"\n"))
+    assert last_recorded(tmp_path, bench_file()).code == "TRIPPED"
+
+
+def test_a_limit_left_at_its_default_has_not_changed_when_it_is_written_down(tmp_path, bench_record):
     bench = bench_file()
     lines = [line for line in bench.text.split("\n") if not line.startswith("ramp_bar_per_min")]
     assert len(lines) < len(bench.text.split("\n"))
-    write_record(tmp_path, "2026-01-01", "\n".join(lines), how="completed")
+    bench_record(1, "\n".join(lines), how="completed")
     assert limit_changes(last_recorded(tmp_path, bench).limits, watched_limits(bench)) == ()
 
 
-def test_runs_of_other_benches_do_not_count(tmp_path):
+def test_runs_of_other_benches_do_not_count(tmp_path, bench_record):
     bench = bench_file()
-    write_record(tmp_path, "2026-01-01", bench.text)
+    bench_record(1, bench)
     assert last_recorded(tmp_path, replace(bench, name="Another")) is None
 
 
 def test_runs_of_software_are_not_asked_unless_somebody_stands_at_them(tmp_path, monkeypatch, capsys):
-    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    monkeypatch.setenv("LEADLINE_STATE_DIR", str(tmp_path / "state"))
     common = ["-p", "quick", "-o", str(tmp_path / "records"), "--no-certificates"]
     bench = ["run", "virtual_bench", "-c", "six_cells", *common, "--inject", "lid_opened@20"]
     assert [main(bench), main(bench)] == [1, 1]

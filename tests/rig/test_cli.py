@@ -110,7 +110,7 @@ def test_help_loads_nothing_heavy() -> None:
         "import sys; sys.argv = ['leadline', '--help']\n"
         "from rig.cli.main import main\n"
         "main(['--help'])\n"
-        "heavy = {'numpy', 'scipy', 'matplotlib', 'pydantic', 'pyvisa', 'pymodbus', 'sqlalchemy', 'typst'}\n"
+        "heavy = {'numpy', 'scipy', 'matplotlib', 'pydantic', 'pyvisa', 'pymodbus', 'typst'}\n"
         "sys.exit(', '.join(sorted(heavy & set(sys.modules))) or 0)\n"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)

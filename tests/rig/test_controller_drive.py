@@ -16,6 +16,7 @@ from grading.record.format import FileText, RunHeader, SampleRow
 from grading.results import CellInfo
 from rig.loop.stop import StopLevel, StopRequest
 from rig.run.outcome import RunOutcome
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import parse_bench
@@ -160,13 +161,11 @@ def run(tmp_path: Path):
         with open_bench(file, cells=CELLS, seed=11, mode=mode, faults=faults) as bench:
             outcome = run_session(
                 bench,
-                procedure,
-                CELLS,
-                FileText(name="general", file="general.toml", text=""),
-                out=tmp_path,
-                operator="test",
-                view=view,
-                stop=stop,
+                RunRequest(
+                    procedure, CELLS, FileText(name="general", file="general.toml", text=""), tmp_path, "test"
+                ),
+                view,
+                stop,
                 sink=sink,
             )
             assert bench.virtual is not None

@@ -17,7 +17,7 @@ from rig.pressure.gate import Gate
 from rig.pressure.ramp import ramp_to
 from rig.pressure.shot_model import ShotModel, vent_drive_bar
 from rig.safety.limits import SafetyLimits
-from rig.safety.scan import Scan
+from rig.safety.scan import GaugeState, Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine
 
@@ -200,10 +200,10 @@ class StubbornPot:
 def test_there_is_no_pressure_that_is_neither_reached_nor_worked_at(way, off_bar, reached):
     gate, set_point, limits = StubbornPot(), SetPoint(), SafetyLimits(3.5, 2.2, 2.3)
     drive = DosedValves(gate, set_point, limits, gate)
-    scan = Scan(pressure_bar=1.8 + 0.05 * way, barometer_bar=1.0)
+    scan = Scan(gauge=GaugeState(1.8 + 0.05 * way), barometer_bar=1.0)
     drive.begin_move(1.8, scan)
     set_point.now_bar = 1.8
-    scan.pressure_bar = 1.8 + off_bar * way
+    scan.gauge.pressure_bar = 1.8 + off_bar * way
     arrived = [drive.move(scan) for _ in range(100)]
     assert arrived[-1] is reached
     assert bool(gate.shots) is not reached

@@ -1,5 +1,6 @@
 """Whatever moves the pressure asks the same permissive before it lets gas in, and again while it does."""
 
+from operator import attrgetter
 from types import SimpleNamespace
 
 import pytest
@@ -12,9 +13,10 @@ from rig.loop.schedule import Schedule
 from rig.pressure.controller_drive import ControlledPressure
 from rig.safety.drive_words import Drive
 from rig.safety.limits import SafetyLimits
-from rig.safety.scan import Scan
+from rig.safety.scan import GaugeState, Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import STATE_RULES, State
+from rig.view import Action, Valve
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
 
@@ -38,9 +40,8 @@ class Bench:
     def __init__(self, drive, two_gauges=True):
         self.scan = Scan(
             t_s=1.0,
-            pressure_bar=1.2,
-            pressure_b_bar=1.2,
-            pressure_status=ReadingStatus.OK,
+            gauge=GaugeState(1.2, ReadingStatus.OK),
+            second_gauge=GaugeState(1.2, ReadingStatus.OK),
             barometer_bar=1.0,
             drive=drive,
         )
@@ -59,15 +60,23 @@ class Bench:
                 self.controller, *parts, schedule, log, lambda: self.scan, watch_link=False
             )
 
-    def _show(self, text):
-        self.cue = text
+    def _show(self, cue):
+        self.cue = cue
+
+    def change(self, field, value):
+        *path, name = field.split(".")
+        setattr(attrgetter(*path)(self.scan) if path else self.scan, name, value)
 
     def let_in(self, target_bar=1.6):
         self.drive.begin_move(target_bar, self.scan)
 
     @property
     def lets_in(self):
-        return bool(self.controller.orders) or (self.cue or "").startswith("OPEN SUPPLY")
+        return bool(self.controller.orders) or self.hands_are_to(Action.OPEN)
+
+    def hands_are_to(self, action):
+        """Whether the hands are to do that with the supply."""
+        return self.cue is not None and (self.cue.valve, self.cue.action) == (Valve.SUPPLY, action)
 
 
 MOVERS = (Drive.CONTROLLER, Drive.HANDS)
@@ -84,16 +93,16 @@ def test_gas_is_let_in_where_nothing_speaks_against_it(drive):
 @pytest.mark.parametrize(
     ("field", "value", "words"),
     [
-        ("bad", 1, "the pressure gauge has no valid reading"),
-        ("bad_b", 1, "the second gauge has no valid reading"),
-        ("apart", 1, "disagree by more than 30 mbar"),
+        ("gauge.failed_readings", 1, "the pressure gauge has no valid reading"),
+        ("second_gauge.failed_readings", 1, "the second gauge has no valid reading"),
+        ("scans_apart", 1, "disagree by more than 30 mbar"),
         ("free_bytes", 1, "MB are needed"),
-        ("pressure_b_bar", 2.21, "above the filling stop"),
+        ("second_gauge.pressure_bar", 2.21, "above the filling stop"),
     ],
 )
 def test_a_refusal_ends_the_run_before_any_gas(drive, field, value, words):
     bench = Bench(drive)
-    setattr(bench.scan, field, value)
+    bench.change(field, value)
     with pytest.raises(Tripped) as refused:
         bench.let_in()
     assert refused.value.trip.code == "NOT_PERMITTED"
@@ -115,26 +124,35 @@ def test_no_target_above_the_filling_stop_and_no_filling_after_a_trip(drive):
 @pytest.mark.parametrize("drive", MOVERS)
 def test_letting_out_is_never_refused(drive):
     bench = Bench(drive)
-    bench.scan.bad_b = 9
+    bench.change("second_gauge.failed_readings", 9)
     bench.machine.rule = STATE_RULES[State.STOPPING]
     bench.let_in(1.05)
 
 
 def test_a_hand_pot_with_one_gauge_does_not_wait_for_a_second():
     bench = Bench(Drive.HANDS, two_gauges=False)
-    bench.scan.pressure_b_bar, bench.scan.bad_b = None, 3
+    bench.scan.second_gauge = GaugeState(failed_readings=3)
     bench.let_in()
     assert bench.lets_in
 
 
-@pytest.mark.parametrize(("field", "value"), [("bad", 1), ("bad_b", 1), ("apart", 1), ("free_bytes", 1)])
-def test_hands_are_told_to_close_as_soon_as_a_permissive_refuses(field, value):
+@pytest.mark.parametrize(
+    ("field", "value", "usual"),
+    [
+        ("gauge.failed_readings", 1, 0),
+        ("second_gauge.failed_readings", 1, 0),
+        ("scans_apart", 1, 0),
+        ("free_bytes", 1, None),
+    ],
+)
+def test_hands_are_told_to_close_as_soon_as_a_permissive_refuses(field, value, usual):
     bench = Bench(Drive.HANDS)
     bench.let_in()
-    assert bench.cue.startswith("OPEN SUPPLY")
-    setattr(bench.scan, field, value)
+    assert bench.hands_are_to(Action.OPEN)
+    bench.change(field, value)
     bench.drive.move(bench.scan)
-    assert bench.cue.startswith("CLOSE SUPPLY NOW: ")
-    setattr(bench.scan, field, 0 if field != "free_bytes" else None)
+    assert bench.hands_are_to(Action.CLOSE)
+    assert bench.cue.text.startswith("CLOSE SUPPLY NOW: ")
+    bench.change(field, usual)
     bench.drive.move(bench.scan)
-    assert bench.cue.startswith("OPEN SUPPLY")
+    assert bench.hands_are_to(Action.OPEN)

@@ -148,8 +148,8 @@ def test_summary_of_a_run_says_why_and_spares_the_passed() -> None:
 
 def test_truth_of_virtual_cells_stands_beside_what_was_measured() -> None:
     truth = {
-        "TB-0417": CellTruth("TB-0417", "new", 21.0, 50.2, 10.5, None, 4.85, 0.0, {}),
-        "OS-9999": CellTruth("OS-9999", "not in this run", 21.0, 50.2, 10.5, None, 4.85, 0.0, {}),
+        "TB-0417": CellTruth("TB-0417", "new", 21.0, 50.2, None, 4.85, 0.0, {}),
+        "OS-9999": CellTruth("OS-9999", "not in this run", 21.0, 50.2, None, 4.85, 0.0, {}),
     }
     console = Console(width=120, file=io.StringIO(), record=True, markup=False, emoji=False)
     console.print(truth_table(GRADING, truth))
@@ -210,8 +210,7 @@ def test_serials_that_differ_at_the_end_are_told_apart_in_every_table(width: int
     twins = replace(GRADING, cells=TWINS)
     before = replace(GRADING, cells=tuple(replace(cell, grade="watch") for cell in TWINS))
     truth = {
-        cell.info.cell: CellTruth(cell.info.cell, "new", 21.0, 50.2, 10.5, None, 4.85, 0.0, {})
-        for cell in TWINS
+        cell.info.cell: CellTruth(cell.info.cell, "new", 21.0, 50.2, None, 4.85, 0.0, {}) for cell in TWINS
     }
     console = Console(width=width, file=io.StringIO(), record=True, markup=False, emoji=False)
     show_grading(console, twins, earlier=before)

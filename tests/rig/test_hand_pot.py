@@ -6,7 +6,7 @@ import os
 import pty
 import threading
 import time
-from dataclasses import dataclass
+from datetime import date
 from types import SimpleNamespace
 
 import pytest
@@ -15,12 +15,14 @@ from drivers.system_clock import SystemClock
 from rig.cli.main import main
 from rig.hand.cues import CRACK_BAR, advise
 from rig.hand.typed_pressure import TypedWrong, both_ways, read_pressure
+from rig.job.simulated_person import SimulatedPerson
 from rig.loop.dialogue import Dialogue, NoAnswer, clock_runs
 from rig.loop.loop import StopAsked
 from rig.loop.stop import StopRequest
+from rig.safety.scan import Scan
 from rig.setup.bench_file import load_bench
 from rig.terminal.valve_keys import KeyHands
-from rig.view import Prompt
+from rig.view import Action, Cue, Move, Prompt, Snapshot, Valve, Wanted
 
 
 @pytest.mark.parametrize(
@@ -74,24 +76,75 @@ def test_close_now_comes_one_reaction_before_the_target(up, rate):
     lead_bar = rate / 60.0 * 1.5
     late = advise(1.6, 1.6 - sign * (lead_bar + 0.002), sign * rate, up=up)
     early = advise(1.6, 1.6 - sign * (lead_bar + 0.012), sign * rate, up=up)
-    assert late.action == "close"
+    assert late.action is Action.CLOSE
     assert "NOW" in late.text
-    assert early.action != "close"
+    assert early.action is not Action.CLOSE
 
 
 def test_the_cue_tells_distance_and_rate_and_slows_the_hasty():
-    assert advise(1.6, 1.2, 0.0, up=True).action == "open"
+    assert advise(1.6, 1.2, 0.0, up=True).action is Action.OPEN
     steady = advise(1.6, 1.2, 0.45, up=True)
-    assert steady.action == "wait"
+    assert steady.action is Action.WAIT
+    assert steady.to_go_bar == pytest.approx(0.4)
+    assert steady.rate_bar_per_min == 0.45
     assert "400 mbar to go, +0.45 bar/min" in steady.text
-    assert advise(1.6, 1.2, 1.3, up=True).action == "slower"
-    assert advise(1.6, 1.2, 2.3, up=True).action == "close"
+    assert advise(1.6, 1.2, 1.3, up=True).action is Action.SLOWER
+    assert advise(1.6, 1.2, 2.3, up=True).action is Action.CLOSE
     opens = advise(1.6, 1.6 - 0.9 * CRACK_BAR, 0.2, up=True)
     shuts = advise(1.6, 1.6 - 0.9 * CRACK_BAR, 0.4, up=True)
-    assert opens.action == shuts.action == "crack"
+    assert opens.action is shuts.action is Action.CRACK
     assert opens.text.startswith("OPEN SUPPLY A CRACK")
     assert shuts.text.startswith("SUPPLY DOWN TO A CRACK")
-    assert advise(1.2, 1.6, -0.45, up=False).valve == "vent"
+    assert advise(1.2, 1.6, -0.45, up=False).valve is Valve.VENT
+
+
+@pytest.mark.parametrize(
+    ("valve", "target_bar", "turned_valve"), [(Valve.SUPPLY, 1.8, "supply"), (Valve.VENT, 1.2, "vent")]
+)
+def test_the_simulated_person_acts_on_the_numbers_of_a_question_and_not_on_its_words(
+    valve, target_bar, turned_valve
+):
+    turned = []
+    pot = SimpleNamespace(pressure_bar=1.5, room_pressure_bar=1.0)
+    person = SimulatedPerson(
+        Keyboard(),
+        lambda name, opening: turned.append((str(name), opening)),
+        lambda: pot,
+        load_bench("virtual_hand_pot"),
+        today=date(2026, 3, 2),
+    )
+    person.act(Cue(Valve.SUPPLY, Action.REST, "xyzzy"), Scan())
+    turned.clear()
+    person.put(Prompt("moved", "xyzzy", ("DONE",), move=Move(valve, target_bar)), 0.0)
+    for tick in range(10):
+        person.cue(None, Scan(t_s=float(tick)))
+    assert turned
+    assert {name for name, _ in turned} == {turned_valve}
+    assert person.take(10.0) is None
+    pot.pressure_bar = target_bar
+    person.cue(None, Scan(t_s=11.0))
+    assert turned[-1] == (turned_valve, 0.0)
+    assert person.take(11.0) == "DONE"
+
+
+@pytest.mark.parametrize(
+    ("wanted", "answer"),
+    [
+        (Wanted.PLATE_PRESSURE, "3 bara"),
+        (Wanted.RELIEF_DUE, "2026-09-18"),
+        (Wanted.BAROMETER, "1000.0 hPa"),
+        (Wanted.DIAL, "0.50 barg"),
+        (Wanted.TRIP_CODE, "HANDS_IDLE"),
+        (Wanted.BENCH_VALUE, "0.5"),
+        (Wanted.TEXT, None),
+    ],
+)
+def test_the_simulated_person_answers_what_is_wanted_whatever_the_words(wanted, answer):
+    bench = load_bench("virtual_hand_pot")
+    person = SimulatedPerson(
+        Keyboard(), lambda *_: None, at_ease, bench, today=date(2026, 3, 2), first_out="HANDS_IDLE"
+    )
+    assert person.ask(Prompt("xyzzy", "xyzzy", wanted=wanted, bench_key="volume_l")) == answer
 
 
 def test_the_shipped_pot_can_be_practised_on_from_the_command_line(tmp_path, capsys):
@@ -125,9 +178,13 @@ def test_a_meter_read_by_eye_is_sent_to_the_readings_table(tmp_path, capsys):
     )
     file = tmp_path / "by_eye.toml"
     file.write_text(before + meter + after)
-    assert main(["run", str(file), "-c", "three_cells", "-o", str(tmp_path / "out")]) == 3
+    assert main(["run", str(file), "-c", "three_cells", "-o", str(tmp_path / "out")]) == 2
     said = capsys.readouterr()
-    assert "leadline grade" in said.out + said.err
+    assert said.err.count("typed_voltmeter") == 1
+    line = file.read_text().splitlines().index('driver = "typed_voltmeter"') + 1
+    assert f"by_eye.toml:{line}: instruments.meter.driver: " in said.err
+    assert "leadline grade table.csv" in said.err
+    assert not (tmp_path / "out").exists()
 
 
 class TickingLoop:
@@ -147,13 +204,6 @@ class TickingLoop:
         time.sleep(0.005)
         self.ticks += 1
         return SimpleNamespace(t_s=self.now_s)
-
-
-@dataclass(frozen=True)
-class Shown:
-    """As much of a picture as the hands look at."""
-
-    cue: str | None
 
 
 class Keyboard:
@@ -177,6 +227,32 @@ class Keyboard:
 
     def withdraw(self):
         self.withdrawn.set()
+
+
+def picture(cue):
+    """A picture on which nothing is known but what the hands are to do."""
+    unknown = dict.fromkeys(
+        (
+            "pressure_bar",
+            "target_bar",
+            "barometer_bar",
+            "po2_bar",
+            "temperature_c",
+            "ramp_bar_per_min",
+        )
+    )
+    return Snapshot(
+        elapsed_s=0.0,
+        left_s=0.0,
+        progress=0.0,
+        state="EXECUTE",
+        now="",
+        next="",
+        gas_used_l=0.0,
+        cells=(),
+        cue=cue,
+        **unknown,
+    )
 
 
 def at_ease():
@@ -246,8 +322,12 @@ def test_own_hands_are_shown_what_a_person_at_the_pot_would_read(monkeypatch):
     screen.update = shown.append
     hands = KeyHands(screen, lambda valve, opening: None, at_ease, ("The plate says 3 bara.",))
     hands.press("S")
-    hands.update(Shown(cue="OPEN SUPPLY a little"))
-    assert shown[0].cue == "OPEN SUPPLY a little   [supply 1 %, vent 100 %, dial 0.50 barg]"
+    hands.update(picture(Cue(Valve.SUPPLY, Action.OPEN, "OPEN SUPPLY a little")))
+    hands.update(picture(None))
+    assert [snapshot.cue_text for snapshot in shown] == [
+        "OPEN SUPPLY a little   [supply 1 %, vent 100 %, dial 0.50 barg]",
+        "supply 1 %, vent 100 %, dial 0.50 barg",
+    ]
     monkeypatch.setattr("rig.terminal.valve_keys.keys_pressed", lambda within_s: None)
     with hands:
         pass

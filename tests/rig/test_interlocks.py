@@ -9,7 +9,7 @@ from drivers.ports import ReadingStatus, ValveState
 from rig.safety.drive_words import WORDS, Drive
 from rig.safety.interlocks import INTERLOCKS, Response, first_trip
 from rig.safety.limits import SafetyLimits
-from rig.safety.scan import Scan
+from rig.safety.scan import GaugeState, Scan
 from rig.safety.set_point import Intent
 
 LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
@@ -29,14 +29,16 @@ DONE = {
 }
 
 
+def gauge(pressure_bar=1.6, status=OK, **changes):
+    return GaugeState(pressure_bar, status, **changes)
+
+
 def scan(**changes):
     values = {
         "intent": Intent.KEEP,
         "set_point_bar": 1.6,
-        "pressure_bar": 1.6,
-        "pressure_b_bar": 1.6,
-        "pressure_status": OK,
-        "pressure_b_status": OK,
+        "gauge": gauge(),
+        "second_gauge": gauge(),
         "barometer_bar": 1.013,
         "temperature_c": 21.0,
         "valves": VALVES,
@@ -47,8 +49,8 @@ def scan(**changes):
 
 # One line an interlock: code, response, the scan that trips, the nearest scan that does not, words said.
 CASES = [
-    ("OVER_PRESSURE", "abort", {"pressure_bar": 2.301}, {"pressure_bar": 2.3}, "2.301 bar"),
-    ("OVER_PRESSURE", "abort", {"pressure_b_bar": 2.301}, {"pressure_b_bar": 2.3}, "2.30 bar"),
+    ("OVER_PRESSURE", "abort", {"gauge": gauge(2.301)}, {"gauge": gauge(2.3)}, "2.301 bar"),
+    ("OVER_PRESSURE", "abort", {"second_gauge": gauge(2.301)}, {"second_gauge": gauge(2.3)}, "2.30 bar"),
     (
         "PRESSURE_SWITCH",
         "abort",
@@ -85,47 +87,47 @@ CASES = [
     (
         "GAUGE_LOST",
         "abort",
-        {"bad": 3, "pressure_status": ReadingStatus.TIMEOUT},
-        {"bad": 2, "pressure_status": ReadingStatus.TIMEOUT},
+        {"gauge": gauge(status=ReadingStatus.TIMEOUT, failed_readings=3)},
+        {"gauge": gauge(status=ReadingStatus.TIMEOUT, failed_readings=2)},
         "3 times in a row (timeout)",
     ),
     (
         "GAUGE_LOST",
         "abort",
-        {"bad": 3, "pressure_status": ReadingStatus.LINK_DOWN},
-        {"bad": 2, "pressure_status": ReadingStatus.LINK_DOWN},
+        {"gauge": gauge(status=ReadingStatus.LINK_DOWN, failed_readings=3)},
+        {"gauge": gauge(status=ReadingStatus.LINK_DOWN, failed_readings=2)},
         "link_down",
     ),
     (
         "GAUGE_INVALID",
         "abort",
-        {"bad": 3, "pressure_status": ReadingStatus.OVER},
-        {"bad": 2, "pressure_status": ReadingStatus.OVER},
+        {"gauge": gauge(status=ReadingStatus.OVER, failed_readings=3)},
+        {"gauge": gauge(status=ReadingStatus.OVER, failed_readings=2)},
         "no pressure (over)",
     ),
     ("GAUGE_LATE", "abort", {"pressure_age_s": 1.01}, {"pressure_age_s": 1.0}, "1.0 s old"),
     (
         "SECOND_GAUGE_LOST",
         "abort",
-        {"bad_b": 3, "pressure_b_status": ReadingStatus.LINK_DOWN},
-        {"bad_b": 2, "pressure_b_status": ReadingStatus.LINK_DOWN},
+        {"second_gauge": gauge(status=ReadingStatus.LINK_DOWN, failed_readings=3)},
+        {"second_gauge": gauge(status=ReadingStatus.LINK_DOWN, failed_readings=2)},
         "second gauge",
     ),
     (
         "SECOND_GAUGE_LOST",
         "abort",
-        {"bad_b": 3, "pressure_b_status": ReadingStatus.TIMEOUT},
-        {"bad_b": 2, "pressure_b_status": ReadingStatus.TIMEOUT},
+        {"second_gauge": gauge(status=ReadingStatus.TIMEOUT, failed_readings=3)},
+        {"second_gauge": gauge(status=ReadingStatus.TIMEOUT, failed_readings=2)},
         "3 times",
     ),
     (
         "SECOND_GAUGE_INVALID",
         "abort",
-        {"bad_b": 3, "pressure_b_status": ReadingStatus.BAD_REPLY},
-        {"bad_b": 2, "pressure_b_status": ReadingStatus.BAD_REPLY},
+        {"second_gauge": gauge(status=ReadingStatus.BAD_REPLY, failed_readings=3)},
+        {"second_gauge": gauge(status=ReadingStatus.BAD_REPLY, failed_readings=2)},
         "bad_reply",
     ),
-    ("GAUGES_DISAGREE", "abort", {"apart": 3}, {"apart": 2}, "30 mbar is allowed"),
+    ("GAUGES_DISAGREE", "abort", {"scans_apart": 3}, {"scans_apart": 2}, "30 mbar is allowed"),
     (
         "GAUGES_DISAGREE",
         "abort",
@@ -134,22 +136,46 @@ CASES = [
         "steadily by +15 mbar at 1.600 bar, where 15 mbar",
     ),
     ("GAUGES_DISAGREE", "abort", {"apart_mean_bar": -0.0151}, {"apart_mean_bar": -0.015}, "-15 mbar"),
-    ("GAUGE_STUCK", "abort", {"same": 10}, {"same": 9}, "10 times"),
-    ("SECOND_GAUGE_STUCK", "abort", {"same_b": 12}, {"same_b": 11}, "12 times"),
-    ("PRESSURE_RISES", "abort", {"above": 3}, {"above": 2}, "more than 20 mbar above"),
-    ("PRESSURE_RISES", "abort", {"above": 3}, {"above": 3, "apart": 1}, "1.600 bar"),
+    (
+        "GAUGE_STUCK",
+        "abort",
+        {"gauge": gauge(identical_readings=10)},
+        {"gauge": gauge(identical_readings=9)},
+        "10 times",
+    ),
+    (
+        "SECOND_GAUGE_STUCK",
+        "abort",
+        {"second_gauge": gauge(identical_readings=12)},
+        {"second_gauge": gauge(identical_readings=11)},
+        "12 times",
+    ),
+    (
+        "PRESSURE_RISES",
+        "abort",
+        {"scans_above_set_point": 3},
+        {"scans_above_set_point": 2},
+        "more than 20 mbar above",
+    ),
+    (
+        "PRESSURE_RISES",
+        "abort",
+        {"scans_above_set_point": 3},
+        {"scans_above_set_point": 3, "scans_apart": 1},
+        "1.600 bar",
+    ),
     (
         "VENT_BLOCKED",
         "abort",
-        {"intent": Intent.FLOW, "pressure_bar": 1.3131},
-        {"intent": Intent.FLOW, "pressure_bar": 1.3129},
+        {"intent": Intent.FLOW, "gauge": gauge(1.3131)},
+        {"intent": Intent.FLOW, "gauge": gauge(1.3129)},
         "300 mbar above ambient",
     ),
     (
         "VENT_BLOCKED",
         "abort",
-        {"intent": Intent.FLOW, "pressure_bar": 1.3131},
-        {"intent": Intent.KEEP, "pressure_bar": 1.3131},
+        {"intent": Intent.FLOW, "gauge": gauge(1.3131)},
+        {"intent": Intent.KEEP, "gauge": gauge(1.3131)},
         "blocked",
     ),
     (
@@ -162,30 +188,36 @@ CASES = [
     (
         "VENT_OPEN",
         "abort",
-        {"below": 3, "rate_bar_per_s": -0.0121},
-        {"below": 2, "rate_bar_per_s": -0.0121},
+        {"scans_below_set_point": 3, "rate_bar_per_s": -0.0121},
+        {"scans_below_set_point": 2, "rate_bar_per_s": -0.0121},
         "at 0.7 bar/min",
     ),
     (
         "VENT_OPEN",
         "abort",
-        {"below": 3, "rate_bar_per_s": -0.0121},
-        {"below": 3, "rate_bar_per_s": -0.0121, "apart": 1},
+        {"scans_below_set_point": 3, "rate_bar_per_s": -0.0121},
+        {"scans_below_set_point": 3, "rate_bar_per_s": -0.0121, "scans_apart": 1},
         "1.600 bar",
     ),
     (
         "LEAK",
         "stop",
-        {"below": 3, "rate_bar_per_s": -0.012},
-        {"below": 2, "rate_bar_per_s": -0.012},
+        {"scans_below_set_point": 3, "rate_bar_per_s": -0.012},
+        {"scans_below_set_point": 2, "rate_bar_per_s": -0.012},
         "more than 20 mbar below",
     ),
-    ("LEAK", "stop", {"below": 3}, {"below": 3, "apart": 1}, "1.600 bar"),
     (
         "LEAK",
         "stop",
-        {"below": 3, "intent": Intent.UP, "set_point_bar": 1.75, "pressure_bar": 1.72},
-        {"below": 2, "intent": Intent.UP, "set_point_bar": 1.75, "pressure_bar": 1.72},
+        {"scans_below_set_point": 3},
+        {"scans_below_set_point": 3, "scans_apart": 1},
+        "1.600 bar",
+    ),
+    (
+        "LEAK",
+        "stop",
+        {"scans_below_set_point": 3, "intent": Intent.UP, "set_point_bar": 1.75, "gauge": gauge(1.72)},
+        {"scans_below_set_point": 2, "intent": Intent.UP, "set_point_bar": 1.75, "gauge": gauge(1.72)},
         "turned back at 1.75 bar while filling, and fell to 1.720 bar: the relief valve lifts there",
     ),
     ("LEAK", "stop", {"kept_bar": 0.0201}, {"kept_bar": 0.020}, "20 mbar had to be topped up"),
@@ -213,15 +245,15 @@ CASES = [
     (
         "NO_RESPONSE",
         "hold",
-        {"intent": Intent.UP, "weak_groups": 3, "pressure_bar": 1.0629},
-        {"intent": Intent.KEEP, "weak_groups": 3, "pressure_bar": 1.0629},
+        {"intent": Intent.UP, "weak_groups": 3, "gauge": gauge(1.0629)},
+        {"intent": Intent.KEEP, "weak_groups": 3, "gauge": gauge(1.0629)},
         "above ambient (1.063 bar)",
     ),
     (
         "NO_FLOW",
         "hold",
-        {"intent": Intent.FLOW, "weak_groups": 3, "pressure_bar": 1.02},
-        {"intent": Intent.FLOW, "weak_groups": 2, "pressure_bar": 1.02},
+        {"intent": Intent.FLOW, "weak_groups": 3, "gauge": gauge(1.02)},
+        {"intent": Intent.FLOW, "weak_groups": 2, "gauge": gauge(1.02)},
         "No flow",
     ),
     ("VOLTMETER_LOST", "hold", {"voltmeter_bad": 5}, {"voltmeter_bad": 4}, "5 times"),
@@ -243,7 +275,7 @@ def test_every_interlock_has_a_case():
 
 def test_a_healthy_scan_trips_nothing_whatever_is_intended():
     for intent in Intent:
-        healthy = scan(intent=intent, pressure_bar=1.1, set_point_bar=1.1)
+        healthy = scan(intent=intent, gauge=gauge(1.1), set_point_bar=1.1)
         assert first_trip(healthy, LIMITS) is None
 
 
@@ -257,12 +289,19 @@ def test_a_healthy_scan_trips_nothing_whatever_is_intended():
     ],
 )
 def test_shots_without_effect_mean_another_thing_each_way(intent, expected):
-    trip = first_trip(scan(intent=intent, weak_groups=3, pressure_bar=1.1), LIMITS)
+    trip = first_trip(scan(intent=intent, weak_groups=3, gauge=gauge(1.1)), LIMITS)
     assert (trip.code if trip else None) == expected
 
 
 def test_without_readings_only_what_needs_none_speaks():
-    blind = Scan(intent=Intent.UP, above=3, below=3, apart=3, weak_groups=3, barometer_odd=2)
+    blind = Scan(
+        intent=Intent.UP,
+        scans_above_set_point=3,
+        scans_below_set_point=3,
+        scans_apart=3,
+        weak_groups=3,
+        barometer_odd=2,
+    )
     assert first_trip(blind, LIMITS) is None
     assert first_trip(replace(blind, intent=Intent.FLOW, weak_groups=0), LIMITS) is None
 
@@ -270,30 +309,31 @@ def test_without_readings_only_what_needs_none_speaks():
 @pytest.mark.parametrize(
     "changes",
     [
-        {"above": 3},
-        {"below": 3},
-        {"below": 3, "intent": Intent.UP},
+        {"scans_above_set_point": 3},
+        {"scans_below_set_point": 3},
+        {"scans_below_set_point": 3, "intent": Intent.UP},
         {"kept_bar": 0.1},
         {"weak_groups": 3, "intent": Intent.DOWN},
         {"intent": Intent.FLOW},
     ],
 )
 def test_a_pressure_that_was_never_read_is_not_told_of(changes):
-    assert first_trip(scan(pressure_bar=None, **changes), LIMITS) is None
+    assert first_trip(scan(gauge=gauge(None), **changes), LIMITS) is None
 
 
 def test_a_back_pressure_needs_a_barometer():
-    assert first_trip(scan(intent=Intent.FLOW, pressure_bar=1.9, barometer_bar=None), LIMITS) is None
+    assert first_trip(scan(intent=Intent.FLOW, gauge=gauge(1.9), barometer_bar=None), LIMITS) is None
 
 
 def test_a_fall_while_filling_without_a_set_point_is_a_leak_like_any_other():
-    text = first_trip(scan(below=3, intent=Intent.UP, set_point_bar=None), LIMITS).text
+    text = first_trip(scan(scans_below_set_point=3, intent=Intent.UP, set_point_bar=None), LIMITS).text
     assert "more than 20 mbar below" in text
 
 
 @pytest.mark.parametrize("status", [ReadingStatus.TIMEOUT, ReadingStatus.LINK_DOWN])
 def test_a_gauge_that_does_not_answer_is_lost_and_not_invalid_too(status):
-    silent = scan(bad=3, bad_b=3, pressure_status=status, pressure_b_status=status)
+    lost = gauge(status=status, failed_readings=3)
+    silent = scan(gauge=lost, second_gauge=lost)
     speaking = {one.code for one in INTERLOCKS if one.check(silent, LIMITS)}
     assert speaking == {"GAUGE_LOST", "SECOND_GAUGE_LOST"}
 
@@ -306,23 +346,23 @@ def test_outputs_that_do_not_answer_begin_a_sentence(drive):
 
 
 def test_a_back_pressure_at_its_limit_is_not_yet_blocked():
-    at_limit = scan(intent=Intent.FLOW, pressure_bar=0.3, barometer_bar=0.0)
+    at_limit = scan(intent=Intent.FLOW, gauge=gauge(0.3), barometer_bar=0.0)
     assert first_trip(at_limit, LIMITS) is None
 
 
 def test_gauges_of_which_one_has_never_read_do_not_disagree():
-    for missing in ({"pressure_bar": None}, {"pressure_b_bar": None}):
-        assert first_trip(scan(apart=3, apart_mean_bar=0.1, **missing), LIMITS) is None
+    for missing in ({"gauge": gauge(None)}, {"second_gauge": gauge(None)}):
+        assert first_trip(scan(scans_apart=3, apart_mean_bar=0.1, **missing), LIMITS) is None
 
 
 def test_at_the_border_of_ambient_the_relief_is_named_and_below_it_is_not():
-    above = first_trip(scan(intent=Intent.UP, weak_groups=3, pressure_bar=1.0631), LIMITS)
-    below = first_trip(scan(intent=Intent.UP, weak_groups=3, pressure_bar=1.0629), LIMITS)
+    above = first_trip(scan(intent=Intent.UP, weak_groups=3, gauge=gauge(1.0631)), LIMITS)
+    below = first_trip(scan(intent=Intent.UP, weak_groups=3, gauge=gauge(1.0629)), LIMITS)
     unknown = first_trip(
-        scan(intent=Intent.UP, weak_groups=3, pressure_bar=1.0629, barometer_bar=None), LIMITS
+        scan(intent=Intent.UP, weak_groups=3, gauge=gauge(1.0629), barometer_bar=None), LIMITS
     )
     at_border = first_trip(
-        scan(intent=Intent.UP, weak_groups=3, pressure_bar=0.05, barometer_bar=0.0), LIMITS
+        scan(intent=Intent.UP, weak_groups=3, gauge=gauge(0.05), barometer_bar=0.0), LIMITS
     )
     assert "relief" in at_border.text
     assert "relief" in above.text
@@ -332,15 +372,20 @@ def test_at_the_border_of_ambient_the_relief_is_named_and_below_it_is_not():
 
 def test_the_most_important_one_is_the_first_out():
     everything = scan(
-        pressure_bar=2.4, apart=3, same=20, above=5, voltmeter_bad=9, temperature_c=50.0, gas_used_l=99.0
+        gauge=gauge(2.4, identical_readings=20),
+        scans_apart=3,
+        scans_above_set_point=5,
+        voltmeter_bad=9,
+        temperature_c=50.0,
+        gas_used_l=99.0,
     )
     assert first_trip(everything, LIMITS).code == "OVER_PRESSURE"
-    assert first_trip(scan(above=5, voltmeter_bad=9), LIMITS).code == "PRESSURE_RISES"
-    assert first_trip(scan(below=3, rate_bar_per_s=-0.1), LIMITS).code == "VENT_OPEN"
+    assert first_trip(scan(scans_above_set_point=5, voltmeter_bad=9), LIMITS).code == "PRESSURE_RISES"
+    assert first_trip(scan(scans_below_set_point=3, rate_bar_per_s=-0.1), LIMITS).code == "VENT_OPEN"
 
 
 def test_with_nothing_expected_of_the_pressure_no_interlock_speaks():
-    everything = scan(intent=Intent.FREE, pressure_bar=2.4, apart=3, same=20, gap_s=9.0)
+    everything = scan(intent=Intent.FREE, gauge=gauge(2.4, identical_readings=20), scans_apart=3, gap_s=9.0)
     assert first_trip(everything, LIMITS) is None
 
 

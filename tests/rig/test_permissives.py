@@ -11,7 +11,7 @@ from rig.loop.schedule import Schedule
 from rig.safety.drive_words import Drive
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import disk_refusal, fill_refusal, lid_refusal, shot_refusal
-from rig.safety.scan import Scan
+from rig.safety.scan import GaugeState, Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import STATE_RULES, TRANSITIONS, Command, State
 
@@ -26,11 +26,14 @@ VALVES = ValveState(
 )
 
 
+def gauge(pressure_bar=1.6, **changes):
+    return GaugeState(pressure_bar, ReadingStatus.OK, **changes)
+
+
 def scan(**changes):
     values = {
-        "pressure_bar": 1.6,
-        "pressure_b_bar": 1.6,
-        "pressure_status": ReadingStatus.OK,
+        "gauge": gauge(),
+        "second_gauge": gauge(),
         "barometer_bar": 1.0,
         "valves": VALVES,
     }
@@ -71,19 +74,27 @@ def test_gas_is_let_in_when_all_is_well(drive):
 
 # What refuses, the words said, and the nearest scan that does not refuse.
 ALONE = [
-    ({"bad": 1}, "the pressure gauge has no valid reading", {"bad": 0}),
-    ({"pressure_bar": None}, "the pressure gauge has no valid reading", {"pressure_bar": 1.6}),
-    ({"bad_b": 1}, "the second gauge has no valid reading", {"bad_b": 0}),
-    ({"pressure_b_bar": None}, "the second gauge has no valid reading", {"pressure_b_bar": 1.6}),
-    ({"apart": 1}, "the two gauges disagree by more than 30 mbar", {"apart": 0}),
+    (
+        {"gauge": gauge(failed_readings=1)},
+        "the pressure gauge has no valid reading",
+        {"gauge": gauge(failed_readings=0)},
+    ),
+    ({"gauge": gauge(None)}, "the pressure gauge has no valid reading", {"gauge": gauge(1.6)}),
+    (
+        {"second_gauge": gauge(failed_readings=1)},
+        "the second gauge has no valid reading",
+        {"second_gauge": gauge(failed_readings=0)},
+    ),
+    ({"second_gauge": gauge(None)}, "the second gauge has no valid reading", {"second_gauge": gauge(1.6)}),
+    ({"scans_apart": 1}, "the two gauges disagree by more than 30 mbar", {"scans_apart": 0}),
     ({"valve_failures": 1}, "does not answer", {"valve_failures": 0}),
     ({"foreign_owner": 1}, "another program", {"foreign_owner": 0}),
     ({"valves": replace(VALVES, lid_closed=False)}, "the lid is open", {"valves": VALVES}),
     ({"valves": replace(VALVES, watchdog_tripped=True)}, "power has been cut", {"valves": VALVES}),
     ({"valves": replace(VALVES, pressure_switch_tripped=True)}, "power has been cut", {"valves": VALVES}),
     ({"free_bytes": 49_999_999}, "50 MB are needed", {"free_bytes": 50_000_000}),
-    ({"pressure_bar": 2.2001}, "2.200 bar is above the filling stop at 2.20 bar", {"pressure_bar": 2.2}),
-    ({"pressure_b_bar": 2.201}, "2.201 bar is above the filling stop", {"pressure_b_bar": 2.2}),
+    ({"gauge": gauge(2.2001)}, "2.200 bar is above the filling stop at 2.20 bar", {"gauge": gauge(2.2)}),
+    ({"second_gauge": gauge(2.201)}, "2.201 bar is above the filling stop", {"second_gauge": gauge(2.2)}),
 ]
 
 
@@ -149,43 +160,43 @@ def test_a_shot_out_of_range_is_refused_and_never_clipped(duration_ms, given):
 
 
 def test_a_shot_may_reach_the_filling_stop_and_not_pass_it():
-    assert of_shot({"pressure_bar": 2.0, "pressure_b_bar": 2.0}, rise_bar=0.19999) is None
-    assert of_shot({"pressure_bar": 2.0, "pressure_b_bar": 2.0}, rise_bar=0.2001) is not None
-    assert of_shot({"pressure_bar": 2.0, "pressure_b_bar": 2.1}, rise_bar=0.1001) is not None
-    assert of_shot({"pressure_bar": 2.2, "pressure_b_bar": 2.0}, rise_bar=0.0) is None
+    assert of_shot({"gauge": gauge(2.0), "second_gauge": gauge(2.0)}, rise_bar=0.19999) is None
+    assert of_shot({"gauge": gauge(2.0), "second_gauge": gauge(2.0)}, rise_bar=0.2001) is not None
+    assert of_shot({"gauge": gauge(2.0), "second_gauge": gauge(2.1)}, rise_bar=0.1001) is not None
+    assert of_shot({"gauge": gauge(2.2), "second_gauge": gauge(2.0)}, rise_bar=0.0) is None
 
 
 def test_a_bench_with_one_gauge_does_not_wait_for_a_second():
-    assert refusal({"pressure_b_bar": None, "bad_b": 3}, two_gauges=False) is None
+    assert refusal({"second_gauge": gauge(None, failed_readings=3)}, two_gauges=False) is None
 
 
 def test_the_lid_needs_two_sources_and_ten_seconds():
-    vented = {"pressure_bar": 1.0199, "pressure_b_bar": 1.01}
+    vented = {"gauge": gauge(1.0199), "second_gauge": gauge(1.01)}
     assert lid_refusal(scan(**vented), LIMITS, 10.0) is None
     assert "9 s only" in lid_refusal(scan(**vented), LIMITS, 9.9)
     assert "not known" in lid_refusal(scan(**{**vented, "barometer_bar": None}), LIMITS, 60.0)
-    assert "not known" in lid_refusal(scan(pressure_bar=None), LIMITS, 60.0)
-    one_gauge = {"pressure_bar": 1.01, "pressure_b_bar": None}
+    assert "not known" in lid_refusal(scan(gauge=gauge(None)), LIMITS, 60.0)
+    one_gauge = {"gauge": gauge(1.01), "second_gauge": gauge(None)}
     assert lid_refusal(scan(**one_gauge), LIMITS, 60.0) is None
 
 
 def test_a_gauge_below_the_room_proves_nothing():
-    assert lid_refusal(scan(pressure_bar=0.9801, pressure_b_bar=1.0), LIMITS, 60.0) is None
-    below = lid_refusal(scan(pressure_bar=1.0, pressure_b_bar=0.96), LIMITS, 60.0)
+    assert lid_refusal(scan(gauge=gauge(0.9801), second_gauge=gauge(1.0)), LIMITS, 60.0) is None
+    below = lid_refusal(scan(gauge=gauge(1.0), second_gauge=gauge(0.96)), LIMITS, 60.0)
     assert below == "a gauge reads 40 mbar below the room, so nothing is known of the pot"
-    at_border = {"pressure_bar": -0.02, "pressure_b_bar": 0.0, "barometer_bar": 0.0}
+    at_border = {"gauge": gauge(-0.02), "second_gauge": gauge(0.0), "barometer_bar": 0.0}
     assert lid_refusal(scan(**at_border), LIMITS, 60.0) is None
 
 
 def test_a_lid_under_pressure_is_refused_with_the_force_on_it():
     # 100 mm and 100 mbar: pi/4 * 0.1 m * 0.1 m * 10 kPa = 78.5 N.
-    assert lid_refusal(scan(pressure_bar=1.1, pressure_b_bar=1.0), LIMITS, 60.0) == (
+    assert lid_refusal(scan(gauge=gauge(1.1), second_gauge=gauge(1.0)), LIMITS, 60.0) == (
         "LID UNDER PRESSURE: 79 N on the lid"
     )
-    border = {"pressure_bar": 0.02, "pressure_b_bar": 0.02, "barometer_bar": 0.0}
+    border = {"gauge": gauge(0.02), "second_gauge": gauge(0.02), "barometer_bar": 0.0}
     assert lid_refusal(scan(**border), LIMITS, 60.0) is None
-    assert lid_refusal(scan(pressure_bar=1.0, pressure_b_bar=1.0201), LIMITS, 60.0) is not None
-    assert lid_refusal(scan(pressure_bar=1.0, pressure_b_bar=1.0199), LIMITS, 60.0) is None
+    assert lid_refusal(scan(gauge=gauge(1.0), second_gauge=gauge(1.0201)), LIMITS, 60.0) is not None
+    assert lid_refusal(scan(gauge=gauge(1.0), second_gauge=gauge(1.0199)), LIMITS, 60.0) is None
 
 
 def test_a_full_disk_refuses_the_run_before_it_begins():

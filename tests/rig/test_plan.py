@@ -1,4 +1,4 @@
-"""The plan: reckoned before any gas, and held against what the limits allow."""
+"""The plan: calculated before any gas, and held against what the limits allow."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ FULL = open_config("procedures", "full").text
 
 def test_plan_adds_up_ramps_holds_and_gas() -> None:
     plan = make_plan(BENCH, load_procedure("full"), barometer_bar=1.0)
-    holds = [step for step in plan.steps if step.what == "hold"]
+    holds = [step for step in plan.parts if step.what == "hold"]
     assert [step.po2_bar for step in holds] == [1.0, 1.2, 1.4, 1.6, 1.8, 2.0, 1.8, 1.6, 1.4, 1.2, 1.0]
     # one step of 0.2 bar at 0.5 bar/min, in gas of less than pure oxygen
     assert holds[1].ramp_s == pytest.approx(60 * 0.2 / plan.oxygen_fraction / 0.5)
@@ -34,7 +34,7 @@ def test_plan_adds_up_ramps_holds_and_gas() -> None:
 
 def test_step_below_the_barometer_is_held_at_it_and_said_so() -> None:
     plan = make_plan(BENCH, load_procedure("full"), barometer_bar=1.03)
-    assert next(step for step in plan.steps if step.number == 1).to_bar == 1.03
+    assert next(step for step in plan.parts if step.number == 1).to_bar == 1.03
     assert any("held at the barometer" in remark for remark in plan.remarks)
 
 
@@ -59,10 +59,10 @@ def test_a_ramp_that_strains_cells_is_remarked_on_and_so_is_the_limit_of_oxygen(
     assert "A run that has used 60 L of oxygen is ended (most_gas_l)." in remarks
 
 
-def test_flow_purge_is_reckoned_by_volumes() -> None:
+def test_flow_purge_is_calculated_by_volumes() -> None:
     text = FULL.replace('method = "swings"', 'method = "flow"\nflow_volumes = 8')
     plan = make_plan(BENCH, parse_procedure(TomlText("flow.toml", text)), barometer_bar=1.0)
-    purge = next(step for step in plan.steps if step.what.startswith("purge"))
+    purge = next(step for step in plan.parts if step.what.startswith("purge"))
     assert purge.gas_l == pytest.approx(8.0)
 
 
@@ -70,3 +70,14 @@ def test_plan_is_json() -> None:
     data = json.loads(json.dumps(make_plan(BENCH, load_procedure("quick")).as_dict()))
     assert data["schema"] == "leadline.plan/1"
     assert data["gas_l"] > 0
+
+
+def test_only_where_a_person_opens_the_cylinder_is_time_planned_for_it() -> None:
+    quick = load_procedure("quick")
+    by_hand = make_plan(load_bench("virtual_hand_pot"), quick)
+    assert [part["what"] for part in by_hand.as_dict()["steps"]][:3] == [
+        "ambient air",
+        "opening the cylinder",
+        "purge, 7 swings",
+    ]
+    assert "opening the cylinder" not in [part["what"] for part in make_plan(BENCH, quick).as_dict()["steps"]]

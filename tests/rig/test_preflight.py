@@ -25,7 +25,7 @@ def changed(old: str, new: str) -> BenchFile:
 
 
 def with_fault(*faults: FaultSpec, out: Path = Path()) -> PreflightReport:
-    cells = load_cells("six_cells").cells
+    cells = load_cells("six_cells")
     with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", faults=faults) as bench:
         return standing_checks(bench, out)
 

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from rig.setup.cells import CellList, load_cells, parse_cells
+from grading.results import CellInfo
+from rig.setup.cells import load_cells, parse_cells
 from rig.setup.procedure import ProcedureFile, load_procedure, parse_procedure
 from rig_configs.files.checked_toml import FileError, TomlText
 from rig_configs.files.shipped_files import open_config, shipped_names
@@ -20,7 +21,7 @@ def procedure(*changes: tuple[str, str]) -> ProcedureFile:
     return parse_procedure(TomlText("mine.toml", text))
 
 
-def cells(text: str) -> CellList:
+def cells(text: str) -> tuple[CellInfo, ...]:
     return parse_cells(TomlText("box.csv", text), range(1, 9))
 
 
@@ -71,17 +72,17 @@ def test_cells_come_in_socket_order_with_what_is_known() -> None:
     box = cells(
         "serial,socket,maker,temperature_coefficient_percent_per_k\nOS-1123,2,Ostrand,0.1\nTB-0417,1,Tarnby,\n"
     )
-    assert [(cell.socket, cell.cell, cell.maker) for cell in box.cells] == [
+    assert [(cell.socket, cell.cell, cell.maker) for cell in box] == [
         (1, "TB-0417", "Tarnby"),
         (2, "OS-1123", "Ostrand"),
     ]
-    assert box.by_socket()[2].temperature_coefficient_percent_per_k == 0.1
-    assert box.cells[0].temperature_coefficient_percent_per_k is None
+    assert box[1].temperature_coefficient_percent_per_k == 0.1
+    assert box[0].temperature_coefficient_percent_per_k is None
 
 
 def test_semicolons_and_decimal_commas_are_recognised_together() -> None:
     box = cells("socket;serial;temperature_coefficient_percent_per_k\n1;TB-0417;0,25\n")
-    assert box.cells[0].temperature_coefficient_percent_per_k == 0.25
+    assert box[0].temperature_coefficient_percent_per_k == 0.25
 
 
 def test_duplicate_serial_names_both_lines() -> None:
@@ -114,7 +115,7 @@ def test_wrong_cells_files_are_told_by_line_and_column(text: str, told: str) -> 
 
 
 def test_shipped_cells_fit_the_virtual_bench() -> None:
-    assert len(load_cells("six_cells", range(1, 9)).cells) == 6
+    assert len(load_cells("six_cells", range(1, 9))) == 6
 
 
 def test_file_of_that_name_in_the_working_folder_is_not_taken_for_a_shipped_one() -> None:

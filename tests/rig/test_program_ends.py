@@ -126,7 +126,7 @@ def start(folder: Path, *words: str, log: str) -> subprocess.Popen[bytes]:
     program = subprocess.Popen(
         [*LEADLINE, *words],
         cwd=folder,
-        env=os.environ | {"TMPDIR": str(folder), "XDG_STATE_HOME": str(folder), "COLUMNS": "120"},
+        env=os.environ | {"LEADLINE_STATE_DIR": str(folder), "COLUMNS": "120"},
         stdin=subprocess.DEVNULL,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
@@ -269,7 +269,7 @@ def test_one_ctrl_c_vents_on_the_ramp(results, capsys):
     record = run.read()
     assert fastest_fall_bar_per_min(record) < 2.2
     assert record.end is not None
-    assert record.end["how"] == "stopped"
+    assert record.end.how == "stopped"
     assert {cell["grade"] for cell in run.grades(capsys)} == {"ungraded"}
     assert not any("decompression" in str(cell["reasons"]) for cell in run.grades(capsys))
 
@@ -313,7 +313,7 @@ def test_a_second_program_on_the_same_rig_is_refused_and_the_first_goes_on(resul
     assert run.second_code == 3
     assert "another program" in run.second_said
     assert len(list(run.record.parent.iterdir())) == 1
-    assert run.read().end["why"].startswith("Stopped")
+    assert run.read().end.why.startswith("Stopped")
 
 
 def test_a_full_disk_ends_the_run_vented_and_keeps_what_was_written(results):

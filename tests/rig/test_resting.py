@@ -1,6 +1,5 @@
 """Cells that were decompressed fast are told to rest, and the next run of the same cells knows."""
 
-import json
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -8,22 +7,15 @@ import pytest
 from rig.between_runs.resting import rest_s, still_resting
 
 NOW = datetime(2026, 3, 4, 10, 0, tzinfo=UTC)
-
-
-def record(folder, name, *, begun, cells, events, ended=True):
-    path = folder / name
-    path.mkdir(parents=True)
-    run = {"started_utc": begun.isoformat().replace("+00:00", "Z"), "cells": [{"cell": c} for c in cells]}
-    (path / "run.json").write_text(json.dumps(run))
-    lines = [json.dumps(event, separators=(",", ":")) for event in events]
-    (path / "events.ndjson").write_text("\n".join(lines) + "\n")
-    if ended:
-        (path / "end.json").write_text("{}")
+AGO, AHEAD = NOW - timedelta(minutes=20), NOW + timedelta(minutes=5)
 
 
 def rest(until):
-    begun = until - timedelta(minutes=10)
-    return {"utc": begun.isoformat().replace("+00:00", "Z"), "kind": "rest", "rest_s": 600.0}
+    return ("rest", until - timedelta(minutes=10), {"rest_s": 600.0})
+
+
+def note(at):
+    return ("note", at, {"text": "Noted."})
 
 
 @pytest.mark.parametrize(("under_pressure_s", "minutes"), [(60.0, 10), (1800.0, 30)])
@@ -31,27 +23,54 @@ def test_a_rest_is_as_long_as_the_pressure_was_and_ten_minutes_at_least(under_pr
     assert rest_s(under_pressure_s) == 60.0 * minutes
 
 
-def test_cells_of_a_late_decompression_still_rest_and_others_do_not(tmp_path):
-    ago, ahead = NOW - timedelta(minutes=20), NOW + timedelta(minutes=5)
-    record(tmp_path, "b", begun=ago, cells=["A-1", "A-2"], events=[rest(ahead), {"kind": "end"}])
-    record(tmp_path, "a", begun=ago, cells=["A-3"], events=[rest(NOW - timedelta(minutes=1))])
-    record(tmp_path, "c", begun=ago, cells=["A-4"], events=[{"kind": "end"}])
-    assert still_resting(tmp_path, ["A-1", "A-3", "A-4"], NOW) == {"A-1": ahead}
+def test_cells_of_a_late_decompression_still_rest_and_others_do_not(tmp_path, small_record):
+    small_record(tmp_path, AGO, cells=["A-1", "A-2"], events=[rest(AHEAD)], how="stopped")
+    earlier = rest(NOW - timedelta(minutes=1))
+    small_record(tmp_path, AGO - timedelta(1 / 24), cells=["A-3"], events=[earlier], how="stopped")
+    small_record(tmp_path, AGO + timedelta(minutes=1), cells=["A-4"], how="completed")
+    assert still_resting(tmp_path, ["A-1", "A-3", "A-4"], NOW) == {"A-1": AHEAD}
 
 
 @pytest.mark.parametrize(("state", "resting"), [("STARTING", ["A-1"]), ("IDLE", [])])
-def test_a_run_that_never_ended_counts_as_decompressed_once_gas_was_on(tmp_path, state, resting):
-    last = {"utc": (NOW - timedelta(minutes=4)).isoformat(), "kind": "note"}
-    events = [{"kind": "state", "to": state}, last, {"kind": "torn"}]
-    record(tmp_path, "a", begun=NOW - timedelta(minutes=9), cells=["A-1"], events=events, ended=False)
-    assert sorted(still_resting(tmp_path, ["A-1"], NOW)) == resting
+def test_a_run_that_never_ended_counts_as_decompressed_once_gas_was_on(
+    tmp_path, small_record, state, resting
+):
+    last = NOW - timedelta(minutes=4)
+    events = [("state", NOW - timedelta(minutes=8), {"to": state}), note(last)]
+    record = small_record(tmp_path, NOW - timedelta(minutes=9), cells=["A-1"], events=events)
+    with (record / "events.ndjson").open("ab") as file:
+        file.write(b'{"n":4,"t_s":1.0,"utc":"2026-03-04T09:5')
+    found = still_resting(tmp_path, ["A-1"], NOW)
+    assert sorted(found) == resting
+    assert set(found.values()) <= {last + timedelta(minutes=10)}
 
 
-def test_nothing_is_made_of_records_that_are_old_or_cannot_be_read(tmp_path):
+def test_a_rest_in_a_second_segment_is_seen(tmp_path, small_record):
+    events = [note(AGO), rest(AHEAD)]
+    record = small_record(tmp_path, AGO, cells=["A-1"], events=events, how="stopped", append_fails_at=1)
+    assert (record / "events.2.ndjson").exists()
+    assert still_resting(tmp_path, ["A-1"], NOW) == {"A-1": AHEAD}
+
+
+def test_a_rest_whose_crc_does_not_hold_is_not_believed(tmp_path, small_record):
+    record = small_record(tmp_path, AGO, cells=["A-1"], events=[rest(AHEAD)], how="stopped")
+    file = record / "events.ndjson"
+    file.write_bytes(file.read_bytes().replace(b'"rest_s":600.0', b'"rest_s":900.0'))
+    assert still_resting(tmp_path, ["A-1"], NOW) == {}
+
+
+def test_an_unfinished_last_line_does_not_hide_the_rest_before_it(tmp_path, small_record):
+    events = [rest(AHEAD), rest(AHEAD + timedelta(hours=1))]
+    record = small_record(tmp_path, AGO, cells=["A-1"], events=events)
+    file = record / "events.ndjson"
+    file.write_bytes(file.read_bytes()[:-20])
+    assert still_resting(tmp_path, ["A-1"], NOW) == {"A-1": AHEAD}
+
+
+def test_nothing_is_made_of_records_that_are_old_or_cannot_be_read(tmp_path, small_record):
     assert still_resting(tmp_path / "nowhere", ["A-1"], NOW) == {}
     (tmp_path / "z").mkdir()
     (tmp_path / "z" / "run.json").write_text("{")
-    record(
-        tmp_path, "a", begun=NOW - timedelta(days=2), cells=["A-1"], events=[rest(NOW + timedelta(days=9))]
-    )
+    ahead = rest(NOW + timedelta(days=9))
+    small_record(tmp_path, NOW - timedelta(days=2), cells=["A-1"], events=[ahead], how="stopped")
     assert still_resting(tmp_path, ["A-1"], NOW) == {}

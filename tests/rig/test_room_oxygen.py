@@ -46,7 +46,7 @@ def test_without_a_monitor_the_record_says_so():
 @pytest.mark.parametrize("mode", ["direct", "lockstep"])
 def test_preflight_lets_no_run_start_in_air_that_is_none(tmp_path, mode, percent, verdict):
     faults = () if percent is None else (FaultSpec("room_oxygen", 0.0, value=percent),)
-    with open_bench(BENCH, cells=load_cells("six_cells").cells, mode=mode, faults=faults) as bench:
+    with open_bench(BENCH, cells=load_cells("six_cells"), mode=mode, faults=faults) as bench:
         report = standing_checks(bench, tmp_path)
     check = next(check for check in report.checks if check.what == "room oxygen")
     assert check.verdict == verdict

@@ -28,7 +28,7 @@ from rig.terminal.keyboard import LineReader, keys_pressed, keys_unseen, read_ty
 from rig.terminal.live import TerminalView, plain_line
 from rig.terminal.picture import Picture
 from rig.terminal.tables import plan_table, preflight_table
-from rig.view import CellLine, Prompt, Snapshot
+from rig.view import Action, CellLine, Cue, Prompt, Snapshot, Valve
 
 CELLS = (
     CellLine(1, "TB-0417", 80.31, 1.599, 0.02, "settled"),
@@ -90,7 +90,10 @@ TRIPPED = replace(
     "Use the manual bleed. Keep the lid shut until the gauge on the pot shows no pressure.",
 )
 VENTED = Prompt(
-    "not_vented", f"{TRIPPED.alarm} Type VENTED once the dial on the pot shows no pressure.", ("VENTED",)
+    "not_vented",
+    "Type VENTED once the dial on the pot shows no pressure.",
+    ("VENTED",),
+    alarm=TRIPPED.alarm or "",
 )
 SIZES = [(120, 40), (80, 24), (60, 16), (40, 24)]
 
@@ -124,7 +127,8 @@ def test_alarm_and_question_are_on_the_screen_whatever_its_size(size: tuple[int,
 
 @pytest.mark.parametrize("size", SIZES)
 def test_cue_and_lid_force_are_on_the_screen_whatever_its_size(size: tuple[int, int]) -> None:
-    snapshot = replace(HOLD, cells=cells(6), cue="CLOSE SUPPLY NOW   12 mbar to go", lid_force_n=344.0)
+    cue = Cue(Valve.SUPPLY, Action.CLOSE, "CLOSE SUPPLY NOW   12 mbar to go")
+    snapshot = replace(HOLD, cells=cells(6), cue=cue, lid_force_n=344.0)
     text = fitted(Picture("Bench", snapshot), *size)
     assert "CLOSE SUPPLY NOW" in text
     assert "LID UNDER PRESSURE: 344 N on the lid" in text
@@ -235,20 +239,20 @@ def test_a_hand_pot_shows_its_pressure_as_the_dial_does() -> None:
 @pytest.mark.parametrize(
     ("cue", "rate_bar_per_min", "colour"),
     [
-        ("SUPPLY as it is", 0.49, "32"),
-        ("SUPPLY as it is", 0.51, "33"),
-        ("SLOWER: close SUPPLY a little", 1.01, "31"),
-        ("CLOSE SUPPLY NOW", 0.2, "31"),
-        ("VENT as it is", -0.7, "33"),
+        (Cue(Valve.SUPPLY, Action.WAIT, "SUPPLY as it is"), 0.49, "32"),
+        (Cue(Valve.SUPPLY, Action.WAIT, "SUPPLY as it is"), 0.51, "33"),
+        (Cue(Valve.SUPPLY, Action.SLOWER, "SUPPLY a little less"), 1.01, "31"),
+        (Cue(Valve.SUPPLY, Action.CLOSE, "SUPPLY shut at once"), 0.2, "31"),
+        (Cue(Valve.VENT, Action.WAIT, "VENT as it is"), -0.7, "33"),
     ],
 )
 def test_the_cue_is_green_at_a_good_rate_and_red_when_it_is_too_fast(
-    cue: str, rate_bar_per_min: float, colour: str
+    cue: Cue, rate_bar_per_min: float, colour: str
 ) -> None:
     stream = io.StringIO()
     console = Console(width=100, file=stream, force_terminal=True, color_system="standard")
     console.print(Picture("Bench", replace(HOLD, cue=cue, ramp_bar_per_min=rate_bar_per_min)))
-    line = next(line for line in stream.getvalue().splitlines() if cue in line)
+    line = next(line for line in stream.getvalue().splitlines() if cue.text in line)
     assert f"\x1b[1;{colour}m" in line
 
 
@@ -258,11 +262,11 @@ def test_the_bell_rings_once_when_hands_are_to_close_or_to_go_slower() -> None:
     rung = []
     with TerminalView(console, title="Bench") as view:
         for cue in (
-            "OPEN SUPPLY a little",
-            "CLOSE SUPPLY NOW",
-            "CLOSE SUPPLY NOW",
+            Cue(Valve.SUPPLY, Action.OPEN, "SUPPLY a little"),
+            Cue(Valve.SUPPLY, Action.CLOSE, "SUPPLY shut at once"),
+            Cue(Valve.SUPPLY, Action.CLOSE, "SUPPLY shut at once"),
             None,
-            "SLOWER: close SUPPLY",
+            Cue(Valve.SUPPLY, Action.SLOWER, "SUPPLY a little less"),
         ):
             view.update(replace(HOLD, cue=cue))
             rung.append(stream.getvalue().count("\x07"))
@@ -395,7 +399,7 @@ def test_question_that_is_withdrawn_ends_in_none(typed, terminal: bool) -> None:
 
 
 def test_cue_for_the_hands_is_on_every_picture() -> None:
-    ask = replace(HOLD, cue="CLOSE NOW")
+    ask = replace(HOLD, cue=Cue(Valve.SUPPLY, Action.CLOSE, "CLOSE NOW"))
     assert "CLOSE NOW" in rendered(ask)
     assert "CLOSE NOW" in plain_line(ask)
 
@@ -497,4 +501,4 @@ def test_no_number_of_a_plan_is_cut(width: int) -> None:
     words = text.split()
     assert clock_text(plan.duration_s) in words
     assert f"{plan.gas_l:.2f}" in words
-    assert f"{plan.steps[-1].to_bar:.3f}" in words
+    assert f"{plan.parts[-1].to_bar:.3f}" in words

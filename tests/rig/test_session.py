@@ -12,9 +12,11 @@ from grading.record.format import FileText
 from grading.record.reader import check_record, read_record
 from grading.record.writer import RecordWriteError, RecordWriter
 from rig.loop.stop import StopLevel, StopRequest
+from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.setup.bench import load_bench, open_bench
 from rig.setup.cells import load_cells
+from rig.setup.plan import make_plan
 from rig.setup.procedure import ProcedureFile, load_procedure, parse_procedure
 
 LIMITS = FileText(name="general", file="general.toml", text="")
@@ -54,7 +56,7 @@ def short() -> ProcedureFile:
 
 def run(procedure, out, *, mode="direct", view=None, faults=(), struck=None, bench=None):
     """Run on the virtual bench; `struck` is (phase, step, seconds after, what to do then with the bench)."""
-    cells = load_cells("six_cells").cells[:2]
+    cells = load_cells("six_cells")[:2]
     file = bench or load_bench("virtual_bench")
     with open_bench(file, cells=cells, mode=mode, seed=417, faults=faults) as bench:
         stop, paths = StopRequest(), []
@@ -77,15 +79,7 @@ def run(procedure, out, *, mode="direct", view=None, faults=(), struck=None, ben
             return writer
 
         outcome = run_session(
-            bench,
-            procedure,
-            cells,
-            LIMITS,
-            out=out,
-            operator="R. Mote",
-            view=view or View(),
-            stop=stop,
-            sink=make,
+            bench, RunRequest(procedure, cells, LIMITS, out, "R. Mote"), view or View(), stop, sink=make
         )
         return replace(outcome, record=paths[0] if paths else None), bench.virtual.pot()
 
@@ -132,6 +126,22 @@ def test_a_finished_run_leaves_a_sound_record_of_everything_it_did(short, tmp_pa
     assert events(outcome, "leak")[0]["verdict"] == "tight"
     assert events(outcome, "gas_check")[0]["verdict"] == "oxygen"
     assert json.loads((outcome.record / "run.json").read_text())["operator"] == "R. Mote"
+
+
+def test_the_screen_goes_through_the_parts_that_the_plan_prints(short, tmp_path):
+    view = View()
+    run(short, tmp_path, view=view)
+    shown = list(dict.fromkeys((snapshot.now, snapshot.next) for snapshot in view.snapshots))
+    parts = make_plan(load_bench("virtual_bench"), short).printed_parts
+    assert [now for now, _ in shown] == [
+        "making the rig safe",
+        "vented-zero check",
+        *[part.now for part in parts],
+    ]
+    assert [next_ for _, next_ in shown[1:]] == [*[part.name for part in parts], "the end"]
+    left_s = [snapshot.left_s for snapshot in view.snapshots]
+    assert left_s[0] == pytest.approx(sum(part.duration_s for part in parts), abs=1.0)
+    assert left_s[-1] == 0.0
 
 
 def test_the_claimed_oxygen_fraction_holds_against_the_bench(short, tmp_path):
@@ -254,7 +264,7 @@ def test_a_file_edited_during_the_run_is_told_once_and_changes_nothing(short, tm
         f"{path} was edited during the run, which goes on with what it read at the start."
     ]
     assert [severity for severity, text in view.said if "edited" in text] == ["caution"]
-    assert read_record(outcome.record).run["procedure"]["text"] == short.text
+    assert read_record(outcome.record).run.procedure.text == short.text
 
 
 def test_a_person_who_says_vented_is_not_believed_while_a_gauge_reads_pressure(short, tmp_path):
@@ -292,17 +302,15 @@ def test_a_mistake_of_the_program_ends_in_the_safe_state_with_what_mends_it(shor
     assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
     assert any("in update" in event["text"] for event in events(outcome, "note"))
     assert check_record(outcome.record) == []
-    assert read_record(outcome.record).end["how"] == "tripped"
+    assert read_record(outcome.record).end.how == "tripped"
 
 
 def test_a_mistake_that_stays_still_drops_the_outputs(short, tmp_path):
-    cells = load_cells("six_cells").cells[:2]
+    cells = load_cells("six_cells")[:2]
     view = Mistaken(goes_on=True)
     with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417) as bench:
         with pytest.raises(ZeroDivisionError):
-            run_session(
-                bench, short, cells, LIMITS, out=tmp_path, operator="R. Mote", view=view, stop=StopRequest()
-            )
+            run_session(bench, RunRequest(short, cells, LIMITS, tmp_path, "R. Mote"), view, StopRequest())
         bench.clock.sleep_until(bench.clock.monotonic_s() + 0.2)
         pot = bench.virtual.pot()
     assert (pot.supply_open, pot.vent_open) == (False, True)
@@ -440,12 +448,10 @@ def test_ctrl_c_ends_a_question_on_a_bench_whose_time_stands_still_meanwhile(
 ):
     stop = StopRequest()
     view = AsksToStop(stop, at_once_s)
-    cells = load_cells("six_cells").cells[:2]
+    cells = load_cells("six_cells")[:2]
     specs = tuple(FaultSpec(name, at_s) for name, at_s in faults.items())
     with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417, faults=specs) as bench:
-        outcome = run_session(
-            bench, short, cells, LIMITS, out=tmp_path, operator="R. Mote", view=view, stop=stop
-        )
+        outcome = run_session(bench, RunRequest(short, cells, LIMITS, tmp_path, "R. Mote"), view, stop)
     assert ([prompt.code for prompt in view.asked], view.left_alone) == (codes, 0)
     assert outcome.how == how
     assert check_record(outcome.record) == []

@@ -56,7 +56,7 @@ def test_every_state_has_its_rule_and_a_way_out():
 
 def test_filling_needs_a_state_that_may_also_shut_the_vent():
     assert all(rule.may_shut_vent for rule in STATE_RULES.values() if rule.may_fill)
-    assert not any(rule.may_fill for rule in STATE_RULES.values() if rule.waits)
+    assert {state for state, rule in STATE_RULES.items() if rule.may_fill} == {State.STARTING, State.EXECUTE}
 
 
 def test_asking_once_is_a_ramped_stop_and_twice_de_energises():

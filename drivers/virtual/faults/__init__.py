@@ -6,6 +6,7 @@ layer of protection (relief valve, pressure switch, watchdog); alone they change
 to be combined with others.
 
 One module for each part that breaks: `pot`, `valve_block`, `gauges`, `instruments`, `cells`, `computer`. Each
-writes its faults down with `entry` and lets them act with `strike`. `catalogue` knows them all, and `inject`
-books one on a bench.
+holds a table of its faults, one call each: row of the fault table, name, what breaks, the effect, its size.
+Most effects set attributes (`strike.sets`, `strike.sets_size`); what does more is a function above the table.
+`catalogue` knows all faults, and `inject` books one on a bench.
 """

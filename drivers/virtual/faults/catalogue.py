@@ -8,7 +8,7 @@ from drivers.virtual_spec import FaultKind
 
 # Faults of one row of the table follow each other in this order, and fault seeds draw by place in the table.
 _GROUPS = (pot.FAULTS, valve_block.FAULTS, instruments.FAULTS, gauges.FAULTS, cells.FAULTS, computer.FAULTS)
-_FAULTS = {fault.kind.name: fault for group in _GROUPS for fault in group.entries}
+_FAULTS = {fault.kind.name: fault for group in _GROUPS for fault in group}
 
 
 def fault_kinds() -> tuple[FaultKind, ...]:

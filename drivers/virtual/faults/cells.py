@@ -2,26 +2,13 @@
 
 from __future__ import annotations
 
-from drivers.virtual.bench import Bench
-from drivers.virtual.faults.entry import SOCKET, FaultGroup
-from drivers.virtual.faults.strike import Undo, change
+from drivers.virtual.faults.entry import SOCKET, Part
+from drivers.virtual.faults.strike import sets
 
-FAULTS = FaultGroup()
+_CELL = Part(lambda bench, target: (bench.cells[int(target)],), targets=SOCKET)
 
-
-@FAULTS.enter(19, "a cell is unplugged", targets=SOCKET)
-def _cell_unplugged(bench: Bench, target: str, value: float) -> Undo:
-    del value
-    return change(bench.cells[int(target)], contact="open")
-
-
-@FAULTS.enter(19, "a cell's contact is bad", targets=SOCKET)
-def _cell_noisy(bench: Bench, target: str, value: float) -> Undo:
-    del value
-    return change(bench.cells[int(target)], contact="noisy")
-
-
-@FAULTS.enter(20, "a cell is dead or shorted", targets=SOCKET)
-def _cell_shorted(bench: Bench, target: str, value: float) -> Undo:
-    del value
-    return change(bench.cells[int(target)], contact="short")
+FAULTS = (
+    _CELL.fault(19, "cell_unplugged", "a cell is unplugged", sets(contact="open")),
+    _CELL.fault(19, "cell_noisy", "a cell's contact is bad", sets(contact="noisy")),
+    _CELL.fault(20, "cell_shorted", "a cell is dead or shorted", sets(contact="short")),
+)

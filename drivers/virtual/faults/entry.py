@@ -1,59 +1,81 @@
-"""How a fault is written down: what it is called, what it takes, and how it begins."""
+"""How a fault is written down: one row with what it strikes, its name, what it does and how large it is."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
+from typing import Any, NamedTuple
 
 from drivers.virtual.bench import Bench
-from drivers.virtual.faults.strike import Undo
+from drivers.virtual.faults.strike import Effect, Undo, device_of, undo_all
 from drivers.virtual_spec import FaultKind
-
-Begin = Callable[[Bench, str, float], Undo]
+from rig_configs.roles import Role
 
 SOCKET = ("socket",)
 """Targets of a fault that strikes the cell in one socket."""
+GAUGE_ROLES = ("gauge", "second_gauge")
+BOTH_GAUGES = "both"
+"""The target that stands for all of them."""
+
+
+class Size(NamedTuple):
+    """How large a fault is: its unit, what is taken where none is given, and where a size makes sense.
+
+    That is what a part can do, and what the bench can still work out.
+    """
+
+    unit: str
+    usual: float
+    lowest: float
+    highest: float
+    whole: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """What a fault strikes.
+
+    Attributes:
+        find: the things that are struck, from the bench and the target.
+        targets: what can be chosen; empty where there is no choice.
+        role: the one role that the bench must have, if any.
+        refresh: called for each thing when a fault of it has begun and when it is over.
+    """
+
+    find: Callable[[Bench, str], Sequence[Any]]
+    targets: tuple[str, ...] = ()
+    role: str = ""
+    refresh: Callable[[Any], None] | None = None
+
+    def fault(self, row: int, name: str, text: str, effect: Effect, size: Size | None = None) -> Fault:
+        """Return one row of the catalogue: row of the fault table, name, what breaks, and what it does."""
+        if size is None:
+            return Fault(FaultKind(name, row, text, targets=self.targets), self, effect)
+        unit, usual, lowest, highest, whole = size
+        kind = FaultKind(name, row, text, unit, usual, self.targets, lowest, highest, whole)
+        return Fault(kind, self, effect)
 
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """One entry: what it is, how it begins, and the one role that it cannot do without, if any."""
+    """One fault of the catalogue."""
 
     kind: FaultKind
-    begin: Begin
-    role: str
+    part: Part
+    effect: Effect
+
+    def begin(self, bench: Bench, target: str, value: float) -> Undo:
+        """Strike; the undo ends it."""
+        struck = self.part.find(bench, target)
+        undo = self.effect(bench, struck, value)
+        if self.part.refresh is None:
+            return undo
+        refresh = undo_all([partial(self.part.refresh, thing) for thing in struck])
+        refresh()
+        return undo_all((undo, refresh))
 
 
-class FaultGroup:
-    """The faults of one part of the bench, in the order in which they are written down.
-
-    Attributes:
-        entries: what has been entered.
-    """
-
-    def __init__(self) -> None:
-        self.entries: list[Fault] = []
-
-    def enter(
-        self,
-        row: int,
-        text: str,
-        value_unit: str = "",
-        default: float | None = None,
-        targets: tuple[str, ...] = (),
-        role: str = "",
-        within: tuple[float, float] = (0.0, 0.0),
-        whole: bool = False,
-    ) -> Callable[[Begin], Begin]:
-        """Enter a function under its own name, less its leading underscore.
-
-        `within` is where its value makes sense: what a part can do, and what the bench can still work out.
-        """
-
-        def enter(begin: Begin) -> Begin:
-            name = begin.__name__.removeprefix("_")
-            kind = FaultKind(name, row, text, value_unit, default, targets, *within, whole=whole)
-            self.entries.append(Fault(kind, begin, role))
-            return begin
-
-        return enter
+def instrument(role: Role) -> Part:
+    """Return the instrument in one role."""
+    return Part(lambda bench, _target: (device_of(bench, role),), role=role)

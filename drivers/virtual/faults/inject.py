@@ -5,7 +5,7 @@ from __future__ import annotations
 from drivers.virtual.bench import Bench
 from drivers.virtual.devices.scanner import ScannerDevice
 from drivers.virtual.faults.catalogue import fault_named
-from drivers.virtual.faults.entry import SOCKET
+from drivers.virtual.faults.entry import BOTH_GAUGES, GAUGE_ROLES, SOCKET
 from drivers.virtual_spec import FaultKind, FaultSpec, VirtualBenchError
 
 _LATEST_S = 1e6
@@ -33,8 +33,10 @@ def inject(bench: Bench, fault: FaultSpec) -> None:
             f"fault {fault.name}: lasts {fault.duration_s:g} s; give seconds above 0, up to {_LATEST_S:.0f}"
         )
     target = _target(bench, kind, fault.target)
-    if found.role and bench.by_role(found.role) is None:
-        raise VirtualBenchError(f"fault {kind.name}: this bench has no instrument with role {found.role}")
+    if found.part.role and bench.by_role(found.part.role) is None:
+        raise VirtualBenchError(
+            f"fault {kind.name}: this bench has no instrument with role {found.part.role}"
+        )
     if kind.name == "rig_suspended" and bench.spec.mode == "real_time":
         raise VirtualBenchError("fault rig_suspended: a bench in real time cannot suspend the rig")
     if kind.name == "voltmeter_refuses" and not isinstance(bench.by_role("voltmeter"), ScannerDevice):
@@ -72,7 +74,7 @@ def _target(bench: Bench, kind: FaultKind, wanted: str) -> str:
         raise VirtualBenchError(
             f"fault {kind.name}: cannot strike {target!r}; it strikes {', '.join(kind.targets)}"
         )
-    for role in ("gauge", "second_gauge") if target == "both" else (target,):
+    for role in GAUGE_ROLES if target == BOTH_GAUGES else (target,):
         if bench.by_role(role) is None:
             raise VirtualBenchError(f"fault {kind.name}: this bench has no {role}")
     return target

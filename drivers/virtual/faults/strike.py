@@ -1,14 +1,36 @@
-"""What all faults do: find a part of the bench, change it, and put it back."""
+"""What faults do: change a part of the bench, and put it back."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
 
 from drivers.virtual.bench import Bench
 from drivers.virtual.devices.device import Device
 from drivers.virtual_spec import VirtualBenchError
 
 Undo = Callable[[], None]
+Effect = Callable[[Bench, Sequence[Any], float], Undo]
+"""What a fault does to the things that it strikes; the number is its size."""
+
+
+def sets(**fixed: object) -> Effect:
+    """Return the effect that sets attributes of all that is struck."""
+
+    def effect(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
+        del bench, value
+        return undo_all([change(thing, **fixed) for thing in struck])
+
+    return effect
+
+
+def sets_size(name: str, convert: Callable[[float], object] = float, /, **fixed: object) -> Effect:
+    """Return the effect that sets one attribute to the size of the fault, converted, and others as given."""
+
+    def effect(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
+        return sets(**{name: convert(value)}, **fixed)(bench, struck, value)
+
+    return effect
 
 
 def change(thing: object, **changes: object) -> Undo:

@@ -2,83 +2,53 @@
 
 from __future__ import annotations
 
-from drivers.virtual.bench import Bench
-from drivers.virtual.devices.valve_block import ValveDevice
-from drivers.virtual.faults.entry import FaultGroup
-from drivers.virtual.faults.strike import Undo, change, device_of, undo_all
+from collections.abc import Sequence
+from typing import Any
 
-FAULTS = FaultGroup()
+from drivers.virtual.bench import Bench
+from drivers.virtual.faults.entry import Size, instrument
+from drivers.virtual.faults.strike import Undo, change, sets, sets_size, undo_all
 
 _LID_MAY_OPEN_BAR = 0.02
+_VALVES = instrument("valves")
 
 
-@FAULTS.enter(9, "shots of the valves last too long", "times", 3.0, role="valves", within=(1.0, 100.0))
-def _shots_too_long(bench: Bench, target: str, value: float) -> Undo:
-    del target
-    return change(_valves(bench), stretch=value)
+def _lose_power(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
+    for block in struck:
+        block.lose_power()
+    return sets(down=True)(bench, struck, value)
 
 
-@FAULTS.enter(22, "the valve block loses its power: outputs drop, nothing answers", role="valves")
-def _power_loss(bench: Bench, target: str, value: float) -> Undo:
-    del target, value
-    valves = _valves(bench)
-    valves.lose_power()
-    return change(valves, down=True)
-
-
-@FAULTS.enter(22, "the heartbeat no longer reaches the watchdog", role="valves")
-def _heartbeat_lost(bench: Bench, target: str, value: float) -> Undo:
-    del target, value
-    return change(_valves(bench), beat_deaf=True)
-
-
-@FAULTS.enter(22, "the watchdog is dead (layer removed)", role="valves")
-def _watchdog_dead(bench: Bench, target: str, value: float) -> Undo:
-    del target, value
-    return change(_valves(bench), watchdog_dead=True)
-
-
-@FAULTS.enter(29, "the lid switch opens; without pressure the lid comes off", role="valves")
-def _lid_opened(bench: Bench, target: str, value: float) -> Undo:
-    del target, value
+def _open_lid(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
     pot = bench.pot
     loose = abs(pot.pressure_bar - pot.room_pressure_bar) < _LID_MAY_OPEN_BAR
-    return undo_all((change(_valves(bench), lid_switch_closed=False), change(pot, lid_off=loose)))
+    return undo_all((sets(lid_switch_closed=False)(bench, struck, value), change(pot, lid_off=loose)))
 
 
-@FAULTS.enter(
-    30,
-    "another program takes over the valve block",
-    "its token",
-    47_011,
-    role="valves",
-    within=(1, 65535),
-    whole=True,
+FAULTS = (
+    _VALVES.fault(
+        9,
+        "shots_too_long",
+        "shots of the valves last too long",
+        sets_size("stretch"),
+        Size("times", 3.0, 1.0, 100.0),
+    ),
+    _VALVES.fault(
+        22, "power_loss", "the valve block loses its power: outputs drop, nothing answers", _lose_power
+    ),
+    _VALVES.fault(22, "heartbeat_lost", "the heartbeat no longer reaches the watchdog", sets(beat_deaf=True)),
+    _VALVES.fault(22, "watchdog_dead", "the watchdog is dead (layer removed)", sets(watchdog_dead=True)),
+    _VALVES.fault(29, "lid_opened", "the lid switch opens; without pressure the lid comes off", _open_lid),
+    _VALVES.fault(
+        30,
+        "second_controller",
+        "another program takes over the valve block",
+        sets_size("owner", lambda token: int(token) & 65535),
+        Size("its token", 47011, 1, 65535, whole=True),
+    ),
+    _VALVES.fault(31, "valves_link_lost", "the connection to the valve block is gone", sets(down=True)),
+    _VALVES.fault(31, "valves_silent", "the valve block no longer answers", sets(mute=True)),
+    _VALVES.fault(
+        32, "valves_ignore_writes", "the valve block takes commands and does nothing", sets(deaf=True)
+    ),
 )
-def _second_controller(bench: Bench, target: str, value: float) -> Undo:
-    del target
-    return change(_valves(bench), owner=int(value) & 0xFFFF)
-
-
-@FAULTS.enter(31, "the connection to the valve block is gone", role="valves")
-def _valves_link_lost(bench: Bench, target: str, value: float) -> Undo:
-    del target, value
-    return change(_valves(bench), down=True)
-
-
-@FAULTS.enter(31, "the valve block no longer answers", role="valves")
-def _valves_silent(bench: Bench, target: str, value: float) -> Undo:
-    del target, value
-    return change(_valves(bench), mute=True)
-
-
-@FAULTS.enter(32, "the valve block takes commands and does nothing", role="valves")
-def _valves_ignore_writes(bench: Bench, target: str, value: float) -> Undo:
-    del target, value
-    return change(_valves(bench), deaf=True)
-
-
-def _valves(bench: Bench) -> ValveDevice:
-    valves = device_of(bench, "valves")
-    assert isinstance(valves, ValveDevice)
-    return valves

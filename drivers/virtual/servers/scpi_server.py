@@ -21,7 +21,7 @@ from drivers.virtual.servers.scpi_parser import (
     switch_of,
 )
 from drivers.virtual.servers.serial_line import SerialLine
-from drivers.virtual.servers.timing import Timing
+from drivers.virtual.servers.timing import Message, Timing
 
 MAKER = "Tideway Works"
 FIRMWARE = "1.2"
@@ -42,14 +42,22 @@ def identity_of(device: Device) -> str:
 def scanner_parser(scanner: ScannerDevice) -> ScpiParser:
     """Commands of the scanning voltmeter."""
     parser = ScpiParser(lambda: identity_of(scanner), scanner.reset)
+    _add_measuring_settings(parser, scanner)
+    _add_channels(parser, scanner)
+    _add_readings(parser, scanner)
+    return parser
 
-    def answer_volts(volts: tuple[float, ...]) -> str:
-        return ",".join(volts_text(value) for value in volts)
+
+def _add_measuring_settings(parser: ScpiParser, scanner: ScannerDevice) -> None:
+    """Range, aperture and autozero."""
 
     def configure(argument: str) -> None:
         scanner.configure()
         if argument:
             set_range(argument.partition(",")[0].strip())
+
+    def set_nplc(argument: str) -> None:
+        scanner.nplc = number_of(argument, *_NPLC)
 
     def set_range(argument: str) -> None:
         if argument.upper() in ("AUTO", "DEF", "DEFAULT"):
@@ -58,61 +66,8 @@ def scanner_parser(scanner: ScannerDevice) -> ScpiParser:
         wanted_v = number_of(argument, 0.0, scanner.ranges_v[-1])
         scanner.range_v = next(range_v for range_v in scanner.ranges_v if wanted_v <= range_v)
 
-    def set_nplc(argument: str) -> None:
-        scanner.nplc = number_of(argument, *_NPLC)
-
     def set_autozero(argument: str) -> None:
         scanner.autozero = switch_of(argument)
-
-    def set_scan(argument: str) -> None:
-        scanner.scan_list = channels_of(argument, scanner.channels)
-
-    def scan_list(argument: str) -> str:
-        no_argument(argument)
-        return block("(@" + ",".join(str(channel) for channel in scanner.scan_list) + ")")
-
-    def initiate(argument: str) -> None:
-        no_argument(argument)
-        if scanner.refuses:
-            raise ScpiError(scanner.refuses)
-        if scanner.busy_s > 0.0:
-            raise ScpiError(-213)
-        scanner.start()
-
-    def fetch(argument: str) -> Waiting:
-        no_argument(argument)
-        if not scanner.has_scan:
-            raise ScpiError(-230)
-        yield scanner.busy_s
-        return answer_volts(scanner.fetch())
-
-    def read(argument: str) -> Waiting:
-        initiate(argument)
-        yield scanner.busy_s
-        return answer_volts(scanner.fetch())
-
-    def measure(argument: str) -> Waiting:
-        scanner.start(channels_of(argument, scanner.channels))
-        yield scanner.busy_s
-        return answer_volts(scanner.fetch())
-
-    def close(argument: str) -> None:
-        channels = channels_of(argument, scanner.channels)
-        if len(channels) != 1:
-            raise ScpiError(-108)
-        scanner.closed_channel = channels[0]
-        scanner.scan_list = channels
-
-    def open_all(argument: str) -> None:
-        if argument:
-            channels_of(argument, scanner.channels)
-        scanner.closed_channel = 0
-
-    def closed(argument: str) -> str:
-        return ",".join(
-            "1" if channel == scanner.closed_channel else "0"
-            for channel in channels_of(argument, scanner.channels)
-        )
 
     parser.add("CONFigure[:VOLTage][:DC]", "volts DC, 1 NPLC, range if given, no autozero", configure)
     parser.add("CONFigure?", "function and range", lambda _: f'"VOLT {scanner.range_v:G}"')
@@ -126,16 +81,76 @@ def scanner_parser(scanner: ScannerDevice) -> ScpiParser:
     )
     parser.add("[SENSe:]ZERO:AUTO", "autozero; doubles the time of a channel", set_autozero)
     parser.add("[SENSe:]ZERO:AUTO?", "autozero", lambda _: "1" if scanner.autozero else "0")
+
+
+def _add_channels(parser: ScpiParser, scanner: ScannerDevice) -> None:
+    """Which channels are scanned and which one is closed."""
+
+    def set_scan(argument: str) -> None:
+        scanner.scan_list = channels_of(argument, scanner.channels)
+
+    def scan_list(argument: str) -> str:
+        no_argument(argument)
+        return block("(@" + ",".join(str(channel) for channel in scanner.scan_list) + ")")
+
+    def close(argument: str) -> None:
+        channels = channels_of(argument, scanner.channels)
+        if len(channels) != 1:
+            raise ScpiError(-108)
+        scanner.closed_channel = channels[0]
+        scanner.scan_list = channels
+
+    def closed(argument: str) -> str:
+        return ",".join(
+            "1" if channel == scanner.closed_channel else "0"
+            for channel in channels_of(argument, scanner.channels)
+        )
+
+    def open_all(argument: str) -> None:
+        if argument:
+            channels_of(argument, scanner.channels)
+        scanner.closed_channel = 0
+
     parser.add("ROUTe:SCAN", "channels of the scan, such as (@101:108)", set_scan)
     parser.add("ROUTe:SCAN?", "channels of the scan, as a definite-length block", scan_list)
     parser.add("ROUTe:CLOSe", "close one channel, opening the one before; reads that one", close)
     parser.add("ROUTe:CLOSe?", "1 for a closed channel", closed)
     parser.add("ROUTe:OPEN", "open all channels", open_all)
+
+
+def _add_readings(parser: ScpiParser, scanner: ScannerDevice) -> None:
+    """Start a scan, wait for it, answer its volts."""
+
+    def answer_when_done() -> Waiting:
+        yield scanner.busy_s
+        return ",".join(volts_text(value) for value in scanner.fetch())
+
+    def initiate(argument: str) -> None:
+        no_argument(argument)
+        if scanner.refuses:
+            raise ScpiError(scanner.refuses)
+        if scanner.busy_s > 0.0:
+            raise ScpiError(-213)
+        scanner.start()
+
+    def fetch(argument: str) -> Waiting:
+        no_argument(argument)
+        if not scanner.has_scan:
+            raise ScpiError(-230)
+        return answer_when_done()
+
+    def read(argument: str) -> Waiting:
+        initiate(argument)
+        return answer_when_done()
+
+    def measure(argument: str) -> Waiting:
+        scanner.start(channels_of(argument, scanner.channels))
+        return answer_when_done()
+
     parser.add("INITiate[:IMMediate]", "start a scan and go on", initiate)
     parser.add("FETCh?", "wait for the scan in progress; volts in scan order", fetch)
     parser.add("READ?", "start a scan, wait for it, answer volts", read)
     parser.add("MEASure:VOLTage:DC?", "read the channels given, such as (@101)", measure)
-    return parser
 
 
 def thermometer_parser(thermometer: ThermometerDevice) -> ScpiParser:
@@ -238,10 +253,10 @@ class ScpiLines:
             self._pending = b""
             self._parser.fail(-102)
         for line in lines:
-            message = line.decode("ascii", errors="replace").strip("\r ")
-            if message:
-                work = self._parser.handle(message)
-                self._timing.run(self._device, work, "?" in message, self._answer, self._hang_up)
+            text = line.decode("ascii", errors="replace").strip("\r ")
+            if text:
+                work = self._parser.handle(text)
+                self._timing.run(Message(self._device, work, "?" in text, self._answer, self._hang_up))
 
     def _answer(self, text: str | None) -> None:
         if text is not None:

@@ -15,7 +15,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import asdict
 from pathlib import Path
@@ -30,9 +30,12 @@ from drivers.virtual_spec import FaultSpec, VirtualBenchError, VirtualSpec
 
 CATCH_UP_S = 0.05
 
+Ready = Callable[[Mapping[str, str]], None]
+"""Is handed the address of every instrument by its name, once all are served."""
 
-def serve_forever(spec: VirtualSpec, say: Callable[[str], None]) -> None:
-    """Serve `spec` in real time until Ctrl-C; tell `say` the addresses, one line each.
+
+def serve_forever(spec: VirtualSpec, say: Callable[[str], None], ready: Ready | None = None) -> None:
+    """Serve `spec` in real time until Ctrl-C, telling `say` and `ready` the addresses.
 
     Raises:
         VirtualBenchError: when the spec asks for what does not exist.
@@ -43,10 +46,10 @@ def serve_forever(spec: VirtualSpec, say: Callable[[str], None]) -> None:
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.default_int_handler)
     with suppress(KeyboardInterrupt):
-        asyncio.run(_serve_people(bench, say))
+        asyncio.run(_serve_people(bench, say, ready))
 
 
-async def _serve_people(bench: Bench, say: Callable[[str], None]) -> None:
+async def _serve_people(bench: Bench, say: Callable[[str], None], ready: Ready | None) -> None:
     timing = RunningTiming(bench, bench.spec.speed)
     wires = Wires()
     await wires.serve(bench, timing)
@@ -55,6 +58,8 @@ async def _serve_people(bench: Bench, say: Callable[[str], None]) -> None:
             say(f"{name}: {endpoint}")
             if name in wires.serial_endpoints:
                 say(f"{name}: {wires.serial_endpoints[name]}")
+        if ready is not None:
+            ready(wires.endpoints)
         say(f"bench time runs {bench.spec.speed:g} times as fast as real time; Ctrl-C ends")
         while True:
             timing.catch_up()

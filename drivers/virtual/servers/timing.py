@@ -5,26 +5,36 @@ from __future__ import annotations
 import asyncio
 import time
 from collections.abc import Callable, Generator
+from dataclasses import dataclass
 from typing import Protocol
 
 from drivers.virtual.bench import Bench, HungUp, Unanswered
 from drivers.virtual.devices.device import Device
 
-Work = Generator[float, None, "str | None"]
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One message to a text instrument.
+
+    Attributes:
+        work: yields the seconds that it has to wait, and returns the answer without its terminator.
+        asked: whether an answer is expected.
+        answer: takes the answer, or None when nothing was asked.
+        hang_up: drops the connection.
+    """
+
+    device: Device
+    work: Generator[float, None, str | None]
+    asked: bool
+    answer: Callable[[str | None], None]
+    hang_up: Callable[[], None]
 
 
 class Timing(Protocol):
     """Runs one request of a text instrument; and lets a register instrument take its time."""
 
-    def run(
-        self,
-        device: Device,
-        work: Work,
-        asked: bool,
-        answer: Callable[[str | None], None],
-        hang_up: Callable[[], None],
-    ) -> None:
-        """Work through one message and hand its answer to `answer`, in the order of the messages."""
+    def run(self, message: Message) -> None:
+        """Work through one message and hand over its answer, in the order of the messages."""
         ...
 
     async def settle(self, device: Device) -> None:
@@ -44,31 +54,25 @@ class SteppedTiming:
         self._bench = bench
         self._note_time = note_time
 
-    def run(
-        self,
-        device: Device,
-        work: Work,
-        asked: bool,
-        answer: Callable[[str | None], None],
-        hang_up: Callable[[], None],
-    ) -> None:
+    def run(self, message: Message) -> None:
         """Work through one message at once."""
+        device = message.device
         if device.down:
-            hang_up()
+            message.hang_up()
             return
-        if device.mute and not asked:
+        if device.mute and not message.asked:
             return
         try:
-            if asked and (device.mute or device.latency_s):
+            if message.asked and (device.mute or device.latency_s):
                 self._spend(device)
             while True:
-                busy_s = next(work)
+                busy_s = next(message.work)
                 if busy_s > 0.0:
                     self._spend(device, busy_s)
         except StopIteration as done:
-            answer(done.value)
+            message.answer(done.value)
         except Unanswered:
-            hang_up()
+            message.hang_up()
 
     async def settle(self, device: Device) -> None:
         """Take the time of one register request."""
@@ -99,19 +103,11 @@ class RunningTiming:
         """Move the bench to now."""
         self._bench.advance_to(round((time.monotonic() - self._started_s) * self._speed * 1e6))
 
-    def run(
-        self,
-        device: Device,
-        work: Work,
-        asked: bool,
-        answer: Callable[[str | None], None],
-        hang_up: Callable[[], None],
-    ) -> None:
+    def run(self, message: Message) -> None:
         """Work through one message after those before it, in a task."""
-        task = asyncio.get_running_loop().create_task(
-            self._run(device, work, asked, answer, hang_up, self._last.get(device.name))
-        )
-        self._last[device.name] = task
+        name = message.device.name
+        task = asyncio.get_running_loop().create_task(self._run(message, self._last.get(name)))
+        self._last[name] = task
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
@@ -125,32 +121,25 @@ class RunningTiming:
         if device.latency_s:
             await self._wait(device.latency_s)
 
-    async def _run(
-        self,
-        device: Device,
-        work: Work,
-        asked: bool,
-        answer: Callable[[str | None], None],
-        hang_up: Callable[[], None],
-        before: asyncio.Task[None] | None,
-    ) -> None:
+    async def _run(self, message: Message, before: asyncio.Task[None] | None) -> None:
+        device = message.device
         if before is not None and not before.done():
             await asyncio.wait([before])
         self.catch_up()
         if device.down:
-            hang_up()
+            message.hang_up()
             return
         if device.mute:
             return
-        if asked and device.latency_s:
+        if message.asked and device.latency_s:
             await self._wait(device.latency_s)
         try:
             while True:
-                busy_s = next(work)
+                busy_s = next(message.work)
                 if busy_s > 0.0:
                     await self._wait(busy_s)
         except StopIteration as done:
-            answer(done.value)
+            message.answer(done.value)
 
     async def _wait(self, bench_s: float) -> None:
         """Wait until that much bench time has passed, and move the bench there."""

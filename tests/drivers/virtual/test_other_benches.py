@@ -194,8 +194,8 @@ def test_the_manual_has_the_controller_on_either_wire(start_bench):
 
 
 def test_a_driver_whose_wire_the_bench_does_not_speak_is_refused(six_cell_spec):
-    played = {"meter": VirtualInstrument("voltmeter", "typed_voltmeter")}
-    with pytest.raises(VirtualBenchError, match="cannot play a voltmeter for the driver 'typed_voltmeter'"):
+    played = {"meter": VirtualInstrument("gauge", "typed_gauge")}
+    with pytest.raises(VirtualBenchError, match="cannot play a gauge for the driver 'typed_gauge'"):
         start(replace(six_cell_spec, mode="lockstep", instruments=played))
 
 

@@ -17,10 +17,10 @@ from rig_configs.files.checked_toml import (
     TomlText,
     dotted,
     key_lines,
-    nearest,
     parse,
     read_text,
 )
+from rig_configs.files.suggestions import nearest, suggestion
 
 TEXT = '''schema = "x/1"
 # a comment with [brackets]
@@ -181,3 +181,14 @@ def test_keys_count_items_from_one_and_nearest_needs_likeness() -> None:
     assert nearest("ramp_bar_per_mn", ["ramp_bar_per_min", "scan"]) == "ramp_bar_per_min"
     assert nearest("tb-0471", ["OS-1123", "TB-0417"]) == "TB-0417"
     assert nearest("zebra", ["ramp_bar_per_min"]) is None
+
+
+def test_a_word_without_a_near_one_is_met_with_what_is_valid_and_a_long_list_is_cut() -> None:
+    assert suggestion("zebra", ["b", "a"]) == "valid: a, b"
+    assert suggestion("zebra", [f"key_{n:02d}" for n in range(20)]).endswith("key_11, ...")
+
+
+def test_a_long_value_is_not_printed_whole() -> None:
+    found = problems(f'schema = "sheet/1"\npot = "{"p" * 500}"\n')
+    assert any(line.startswith("sheet.toml:2: pot: should be a table, found 'ppp") for line in found), found
+    assert all(len(line) < 200 for line in found)

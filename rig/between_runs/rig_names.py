@@ -1,0 +1,58 @@
+"""What tells one rig from another on a computer, however its bench file spells it."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from pathlib import Path
+
+from drivers.addresses import normal_address, serial_device
+from drivers.catalogue import driver_by_hand
+from rig.setup.bench_file import BenchFile
+
+
+@dataclass(frozen=True, slots=True)
+class RigNames:
+    """The names of one rig.
+
+    Attributes:
+        first: the surest of them; its memory is kept under this.
+        every: all by which another bench file could mean the same rig; its lock is taken under each.
+    """
+
+    first: str
+    every: tuple[str, ...]
+
+
+def rig_names(bench: BenchFile) -> RigNames:
+    """Return the names of a bench's rig, the surest first.
+
+    They are the serial number of the valve block or controller, that of the pot, and the address of what
+    moves the pressure, or reads it on a hand pot. A rig that has none of them goes by its bench file's name.
+    """
+    drive = bench.by_role("valves") or bench.by_role("controller")
+    names = []
+    if drive is not None and drive[1].serial:
+        names.append(f"serial {_plain(drive[1].serial)}")
+    if bench.pot.serial:
+        names.append(f"pot {_plain(bench.pot.serial)}")
+    reached = drive or bench.by_role("gauge")
+    if reached is not None and not driver_by_hand(reached[1].driver):
+        address = reached[1].address
+        names.append(f"address {normal_address(address)}")
+        names.append(f"address {normal_address(_without_links(address))}")
+    if not names:
+        names.append(f"bench {bench.name}")
+    return RigNames(names[0], tuple(dict.fromkeys(names)))
+
+
+def _plain(serial: str) -> str:
+    return "".join(serial.split()).casefold()
+
+
+def _without_links(address: str) -> str:
+    """The address with the device itself for a link to it, such as those in /dev/serial/by-id."""
+    device = serial_device(address)
+    if device is None or not Path(device).is_symlink():
+        return address
+    return address.replace(device, os.path.realpath(device))

@@ -1,0 +1,98 @@
+"""What a run asks of whatever moves the pressure: the drive itself, and what its kind adds to a run."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import ClassVar, Protocol
+
+from rig.safety.scan import Scan
+
+
+class PressureDrive(Protocol):
+    """What ramps and keeps the pressure: solenoid valves, an electronic controller or a person's hands."""
+
+    def begin_move(self, target_bar: float, scan: Scan) -> None:
+        """Start for a target, from the pressure of this scan; shuts the vent."""
+        ...
+
+    def move(self, scan: Scan) -> bool:
+        """Do this tick's part of the ramp. Returns whether the target is reached."""
+        ...
+
+    def begin_keep(self, scan: Scan, target_bar: float) -> None:
+        """Start to keep a target that has been reached."""
+        ...
+
+    def keep(self, scan: Scan) -> None:
+        """Do this tick's part of keeping the pressure."""
+        ...
+
+    def rest(self) -> None:
+        """Let the pressure alone, vent shut, until the next call."""
+        ...
+
+    def open_vent(self) -> None:
+        """Open the vent for good."""
+        ...
+
+    def flow(self, scan: Scan) -> float:
+        """Do this tick's part of a flow purge. Returns litres at 1 bar let in by this tick."""
+        ...
+
+    @property
+    def gas_used_l(self) -> float:
+        """Litres at 1 bar let in so far."""
+        ...
+
+
+class DriveHooks:
+    """What a kind of drive adds to a run, at the places where a run asks. This one adds nothing.
+
+    Attributes:
+        person_first: a person makes the pot safe, so that what the last run left is cleared before that.
+    """
+
+    person_first: ClassVar[bool] = False
+
+    def before_gas(self, today: date) -> None:
+        """Have everything confirmed that must be true before the rig is made safe.
+
+        Raises:
+            Refused: something is not so.
+        """
+
+    def before_zero(self) -> None:
+        """Make ready for the vented-zero check.
+
+        Raises:
+            Refused: what it compares with is not known.
+        """
+
+    def after_zero(self) -> None:
+        """Compare what only a person can read on the vented pot.
+
+        Raises:
+            Refused: it does not agree.
+        """
+
+    def open_supply(self) -> None:
+        """Bring oxygen to the supply valve, the vent open.
+
+        Raises:
+            Tripped: it cannot be done.
+        """
+
+    def after_purge(self) -> str:
+        """Return what the purge has shown of this drive, as a sentence, or nothing."""
+        return ""
+
+    def way_out(self) -> None:
+        """Say how the pot is made safe: the run turns to its end, or the last one never ended."""
+
+    def after_vent(self) -> None:
+        """See to it that the lid is opened on a pot without pressure only."""
+
+    def lid_force_n(self, scan: Scan) -> float | None:
+        """Return the force on a lid that a person may open, in newtons; None where it is not shown."""
+        del scan
+        return None
