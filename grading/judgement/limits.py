@@ -2,9 +2,10 @@
 
 Each figure has a pass limit and, further out, a reject limit, on one side or on both; a figure of every step,
 such as the indication error, has them by bands of nominal PO2. A figure without a table is not graded under
-these limits. A file may be tighter than the general one without a reason. Where it is looser (a wider limit,
-a figure switched off or left out, a required figure made optional) it must give a `justification`, which is
-kept with every grade and printed with it. A figure newer than the file's schema does not make it looser.
+these limits, and every grade says so. A file may be tighter than the general one without a reason. Where a
+table of it is looser (a wider limit, a figure switched off, a required figure made optional) it must give a
+`justification`, which is kept with every grade and printed with it. A figure newer than the file's schema
+does not make it looser.
 """
 
 from __future__ import annotations
@@ -234,11 +235,6 @@ def _with_loosening(limits: Limits, parsed: LimitsFile, source: TomlText) -> Lim
     for key, how in _loosenings(limits, general_limits()):
         section = parsed.section(key)
         if section is None:
-            what = (
-                f"{how}, which is looser than the general limits; add the table, or one with use = false and "
-                'justification = "why"'
-            )
-            problems.append(source.problem(("figures", key), what))
             continue
         justification = section.justification.strip()
         if isinstance(section, StepsSection) and not justification:
@@ -250,7 +246,7 @@ def _with_loosening(limits: Limits, parsed: LimitsFile, source: TomlText) -> Lim
             problems.append(source.problem(("figures", key), what))
     if problems:
         raise FileError(*problems)
-    return replace(limits, loosened=tuple(sentences))
+    return replace(limits, loosened=(*limits.loosened, *sentences))
 
 
 def _loosenings(limits: Limits, general: Limits) -> Iterator[tuple[FigureKey, str]]:

@@ -8,7 +8,14 @@ from typing import Annotated
 
 import typer
 
-from rig.cli.options import JsonOption, SeedOption, check_file_writable, output_console, written_path
+from rig.cli.options import (
+    InjectOption,
+    JsonOption,
+    SeedOption,
+    check_file_writable,
+    output_console,
+    written_path,
+)
 from rig.terminal.json_text import print_json
 
 app = typer.Typer(no_args_is_help=True)
@@ -18,6 +25,22 @@ VirtualBenchArgument = Annotated[
 ]
 CellsName = Annotated[
     str, typer.Option("--cells", "-c", metavar="CELLS", help="Cells file: which invented cell is where.")
+]
+_SpeedOption = Annotated[
+    float,
+    typer.Option(
+        "--speed",
+        min=0.1,
+        max=100.0,
+        help="Bench seconds per second. Above 4 the heartbeat of a rig on the real clock is too late for "
+        "the valves' watchdog.",
+    ),
+]
+_WriteOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--write", metavar="FILE", parser=written_path, help="Write a bench file with the addresses served."
+    ),
 ]
 
 
@@ -50,32 +73,12 @@ def serve(
     bench: VirtualBenchArgument = "virtual_bench",
     cells: CellsName = "six_cells",
     seed: SeedOption = None,
-    speed: Annotated[
-        float,
-        typer.Option(
-            "--speed",
-            min=0.1,
-            max=100.0,
-            help="Bench seconds per second. Above 4 the heartbeat of a rig on the real clock is too late for "
-            "the valves' watchdog.",
-        ),
-    ] = 1.0,
-    inject: Annotated[
-        list[str] | None,
-        typer.Option("--inject", metavar="FAULT@SECONDS", help="Inject a fault; may be repeated."),
-    ] = None,
+    speed: _SpeedOption = 1.0,
+    inject: InjectOption = None,
     serial: Annotated[
         bool, typer.Option("--serial", help="Serve every instrument on a serial line (a pty) as well.")
     ] = False,
-    write: Annotated[
-        Path | None,
-        typer.Option(
-            "--write",
-            metavar="FILE",
-            parser=written_path,
-            help="Write a bench file with the addresses served.",
-        ),
-    ] = None,
+    write: _WriteOption = None,
 ) -> None:
     """Serve the virtual bench in this process until Ctrl-C, for practice or to develop a driver against.
 
