@@ -93,7 +93,7 @@ _ROWS: Final = (
     FigureKind(
         key="air_slope_agreement_percent",
         unit="%",
-        name="Oxygen/air ratio against the straight line",
+        name="Air/oxygen ratio against the straight line",
         decimals=2,
         signed=True,
         depends_on_pressure=True,

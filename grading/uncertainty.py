@@ -159,8 +159,8 @@ class StepErrors:
     """Reference PO2 and output of every step with the whole covariance between them, by source of error.
 
     The last axis of length 2K is the K reference PO2 values, then the K outputs. Rows of `common` affect all
-    steps together (a gauge's gain); rows of `independent` affect each step alone (scatter). Missing steps have
-    NaN values and zero sensitivities.
+    steps together (a gauge's gain); rows of `independent` affect each step alone (scatter). Missing steps
+    have NaN values and zero sensitivities.
 
     Attributes:
         po2_bar, output_mv: shape (N, K).

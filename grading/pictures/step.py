@@ -77,7 +77,7 @@ def step_words(cell: CellResult) -> str:
 
 
 def shown_response(cell: CellResult, direction: Direction) -> StepResponse | None:
-    """The step response a picture shows: one with a trace, preferably with a T90 and of the largest change."""
+    """The step response of a picture: one with a trace, preferably with a T90 and of the largest change."""
     found = [r for r in cell.detail.responses if r.direction == direction and len(r.t_s) > 1]
     if not found:
         return None

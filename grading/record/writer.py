@@ -250,7 +250,7 @@ class _Syncer:
         self._thread.start()
 
     def note(self) -> None:
-        """Note that something was written; called after the write, so that a sync under way does not count."""
+        """Note that something was written; called afterwards, so that a sync under way does not count."""
         self._written += 1
 
     def raise_failure(self) -> None:

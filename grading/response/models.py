@@ -120,7 +120,7 @@ class ThreeFits:
         )
 
     def _try_sharper_and_softer(self, free: BatchFit) -> None:
-        """Start nearly straight cells again: a ceiling that affects only the top step is a separate valley."""
+        """Start nearly straight cells again: a ceiling that only the top step shows is a separate valley."""
         straight = np.flatnonzero(free.shape[0] < NEARLY_STRAIGHT)
         if not straight.size:
             return

@@ -52,11 +52,11 @@ _SUMMARY_FIGURES: Final[dict[str, tuple[FigureKey, float | None]]] = {
     "error at 1.6": ("indication_error_percent", _SUMMARY_PO2_BAR),
     "linear up to": ("linear_to_bar", None),
     "T90": ("t90_s", None),
-    "drop held": ("fade_percent_per_min", None),
+    "drop": ("fade_percent_per_min", None),
 }
 """The figures of most interest, by title; where the title begins with the unit, the rows leave it out."""
 _SUMMARY: Final = ("socket", "cell", "grade", *_SUMMARY_FIGURES)
-_SUMMARY_GIVES_WAY: Final = ("drop held", "socket", "T90", "mV at 1.0", "error at 1.6", "linear up to")
+_SUMMARY_GIVES_WAY: Final = ("drop", "socket", "T90", "mV at 1.0", "error at 1.6", "linear up to")
 _FREEDOM: Final = "degrees\nof freedom"
 _TRUTH_GIVES_WAY: Final = ("T90", "linear up to")
 

@@ -1,4 +1,4 @@
-"""Strict reading of TOML files that a person edits: every problem is reported with file, line, key and remedy.
+"""Strict reading of TOML files that a person edits: every problem is reported with file, line and key.
 
 Shared by every kind of file (bench, procedure, limits): a pydantic model defines what is allowed, this module
 words the errors. Unknown keys are errors, reported with the nearest valid key.

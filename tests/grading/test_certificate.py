@@ -146,15 +146,15 @@ def test_every_figure_is_printed_with_its_uncertainty_limits_and_probability(gra
 def test_what_a_display_would_show_and_what_the_truth_would_be(grading, printed):
     text = text_of(printed[3])
     assert "a handset shows 1.50 where the truth is 1.60 bar, and 1.51 where it is 2.00 bar." in text
-    assert "It shows 1.20 1.39 1.50 1.51 1.51" in text
-    assert "The truth is, bar 1.20 1.30 1.41 1.63" in text
+    assert "Handset shows 1.20 1.39 1.50 1.51 1.51" in text
+    assert "True PO2, bar 1.20 1.30 1.41 1.63" in text
 
 
 def test_a_statement_that_the_small_tables_lack_is_printed(grading):
     cell = grading.cells[0]
-    said = (*cell.detail.statements, "Never shows 1.30: 1.21 is the most it shows.")
+    said = (*cell.detail.statements, "It never shows 1.30: the most it shows is 1.21.")
     text = text_of(pdf_of(only(grading, "TB-0417", detail=replace(cell.detail, statements=said))))
-    assert "Never shows 1.30: 1.21 is the most it shows." in text
+    assert "It never shows 1.30: the most it shows is 1.21." in text
     assert "When it shows" not in text
     without = text_of(pdf_of(only(grading, "TB-0417", detail=replace(cell.detail, statements=()))))
     assert "at PO2 1.00 bar, a handset shows 1.60 where the truth is 1.60 bar." in without
@@ -313,7 +313,7 @@ def test_many_steps_are_thinned_to_what_a_line_holds(grading):
         replace(rising[0], step=n, nominal_po2_bar=1.1 + n / 20, po2_bar=1.1 + n / 20) for n in range(19)
     )
     text = text_of(pdf_of(only(grading, "TB-0417", detail=replace(cell.detail, steps=fine * 2))))
-    assert "The truth is, bar 1.10 1.25 1.40 1.55 1.70 1.85 2.00" in text
+    assert "True PO2, bar 1.10 1.25 1.40 1.55 1.70 1.85 2.00" in text
 
 
 @pytest.mark.parametrize("make", ["sample", "interrupted", "pen_and_paper"])

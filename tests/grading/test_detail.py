@@ -100,11 +100,11 @@ def test_the_step_nearest_to_1_6_bar_and_the_top_are_told(shown, steps, displays
     ("steps", "displays", "words"),
     [
         ((1.0, 1.4), (1.0, 1.4), "When it shows 1.30, the truth is 1.30 bar."),
-        ((1.0, 1.3), (1.0, 1.2), "Never shows 1.30: 1.20 is the most it shows up to a true 1.30 bar."),
+        ((1.0, 1.3), (1.0, 1.2), "It never shows 1.30: the most it shows is 1.20, up to a true 1.30 bar."),
         (
             (1.0, 1.4, 2.0),
             (1.0, 1.25, 1.2),
-            "Never shows 1.30: 1.25 is the most it shows up to a true 2.00 bar.",
+            "It never shows 1.30: the most it shows is 1.25, up to a true 2.00 bar.",
         ),
         ((1.0, 1.2), (1.0, 1.2), None),
     ],

@@ -68,7 +68,7 @@ def told(measured):
     ],
 )
 def test_a_ceiling_is_a_shortfall_that_grows(told, values, u, found):
-    assert told(*errors(values, u=u, grade="watch")) == (["Current ceiling"] if found else [])
+    assert told(*errors(values, u=u, grade="watch")) == (["Current limited"] if found else [])
 
 
 def test_another_figure_that_has_a_step_is_no_indication_error(told):
@@ -84,7 +84,7 @@ def test_a_top_step_that_is_missing_hides_no_ceiling_below_it(told):
 
 
 def test_a_bent_response_needs_no_second_error_to_show_a_ceiling(told):
-    assert told(*errors({2.0: -12.0}, grade="reject"), response=bent) == ["Current ceiling"]
+    assert told(*errors({2.0: -12.0}, grade="reject"), response=bent) == ["Current limited"]
 
 
 @pytest.mark.parametrize(
@@ -102,7 +102,7 @@ def test_a_ceiling_is_told_only_where_something_does_not_pass(told, error_grade,
     if linear_to:
         figures.append(judged("linear_to_bar", 1.534, grade=linear_to))
     (said,) = told(*figures, whole=True) or [""]
-    assert said.startswith("Current ceiling:") == found
+    assert said.startswith("Current limited:") == found
     assert ("above about 1.53 bar" in said) == (found and linear_to is not None)
     assert ("towards the top of the test" in said) == (found and linear_to is None)
 
@@ -115,7 +115,7 @@ def test_a_ceiling_of_which_only_a_lower_bound_is_known_has_no_place(told):
 
 def test_a_fall_of_the_output_at_the_top_is_fading_and_no_ceiling(told):
     fading = judged("fade_percent_per_min", 3.0, limits=(None, 0.5), grade="reject")
-    assert told(*errors({1.2: 0.0, 2.0: -8.0}, grade="reject"), fading) == ["Fading"]
+    assert told(*errors({1.2: 0.0, 2.0: -8.0}, grade="reject"), fading) == ["Drop while held"]
 
 
 @pytest.mark.parametrize(
@@ -173,7 +173,7 @@ def test_one_error_that_does_not_pass_is_off_the_line(told):
         ("air_output_mv", 14.0, 14.0, None),
         ("t90_s", 6.1, 6.0, "Slow"),
         ("t90_s", 6.0, 6.0, None),
-        ("fade_percent_per_min", 0.6, 0.5, "Fading"),
+        ("fade_percent_per_min", 0.6, 0.5, "Drop while held"),
         ("fade_percent_per_min", 0.5, 0.5, None),
         ("noise_percent", 0.3, 0.2, "Noisy contact"),
         ("noise_percent", 0.2, 0.2, None),
@@ -190,7 +190,7 @@ def test_a_figure_above_its_pass_limit_has_its_own_pattern(told, key, value, lim
 def test_hysteresis_is_not_told_beside_a_fade_that_explains_it(told):
     hysteresis = judged("hysteresis_percent", 3.0, limits=(None, 1.0), grade="reject")
     fading = judged("fade_percent_per_min", 3.0, limits=(None, 0.5), grade="reject")
-    assert told(hysteresis, fading) == ["Fading"]
+    assert told(hysteresis, fading) == ["Drop while held"]
 
 
 @pytest.mark.parametrize(

@@ -37,9 +37,7 @@ def figure(cell, key, nominal=None):
 def test_a_straight_cell_passes_and_is_told_why(measured):
     cell = only(measured(line, t90_s=5.0))
     assert cell.grade == "pass"
-    assert cell.reasons == (
-        "Every figure tested lies inside its pass limits with the whole of its uncertainty.",
-    )
+    assert cell.reasons == ("Every figure tested lies inside its pass limits with its whole uncertainty.",)
     assert cell.diagnosis == ()
     assert all(f.grade == "pass" for f in cell.figures)
     assert figure(cell, "linear_to_bar").at_least == pytest.approx(2.0)
@@ -50,8 +48,8 @@ def test_a_ceiling_is_rejected_in_words_a_customer_understands(measured):
     assert cell.grade == "reject"
     assert cell.reasons[0] == "At 2.0 bar a handset would show 1.50: 25.0 % low (limit 10 %)."
     assert cell.reasons[1] == "Rejected also at 1.6 bar (6.3 % low), 1.8 bar (16.7 % low)."
-    assert any(reason.startswith("Linear to 1.5") for reason in cell.reasons)
-    assert cell.diagnosis[0].startswith("Current ceiling")
+    assert any(reason.startswith("Linear up to 1.5") for reason in cell.reasons)
+    assert cell.diagnosis[0].startswith("Current limited")
     assert "replace the cell" in cell.diagnosis[0]
 
 
@@ -67,8 +65,8 @@ def test_the_worst_figure_decides(measured):
         ({"t90_s": 16.0}, "Response time T90: 16.00 ± 0.10 s (limit 15 s).", "Slow:"),
         (
             {"fade_percent_per_min": 3.3},
-            "Fade at the top hold: 3.300 ± 0.040 %/min (limit 2 %/min).",
-            "Fading:",
+            "Drop while held, top step: 3.300 ± 0.040 %/min (limit 2 %/min).",
+            "Drop while held:",
         ),
         ({"noise_percent": 1.4}, "Noise, rms over a hold", "Noisy contact:"),
     ],
@@ -111,7 +109,7 @@ def test_a_fading_cell_is_not_called_a_ceiling(measured):
         fields["output_mv"][:, 7:] *= 0.96
 
     (told,) = only(measured(line, t90_s=5.0, fade_percent_per_min=3.3, edit=sags_at_the_top)).diagnosis
-    assert told.startswith("Fading:")
+    assert told.startswith("Drop while held:")
 
 
 def test_hysteresis_is_told(measured):
@@ -147,7 +145,7 @@ def test_a_missing_other_figure_is_not_tested_and_bars_nothing(measured):
     assert cell.grade == "pass"
     assert set(cell.reasons[-1].removeprefix("Not tested: ").rstrip(".").split("; ")) == {
         "Output in air, at PO2 0.2095 bar",
-        "Air-to-oxygen slope agreement",
+        "Air/oxygen ratio against the straight line",
         "Response time T90",
         "Hysteresis",
     }
@@ -203,7 +201,7 @@ def test_what_the_rig_found_comes_with_what_to_look_at(measured, finding, start)
     run = measured(line, cell_ungraded=(("Socket 3: see the events.",),), cell_findings=((finding,),))
     (told,) = only(run).diagnosis
     assert told.startswith(start)
-    assert "Look " in told
+    assert "Check " in told
 
 
 def test_a_cell_without_any_reading_is_ungraded_beside_good_ones(measured):
@@ -250,7 +248,7 @@ def test_a_coarse_rig_is_named_and_not_the_cell(measured):
     told = next(reason for reason in cell.reasons if "Indication error" in reason)
     assert "can't be decided with this rig" in told
     assert "comes from gauge resolution" in told
-    assert "This speaks of the rig, not of the cell." in told
+    assert "The reason is the rig, not the cell." in told
 
 
 def test_a_pressure_read_by_hand_caps_only_what_hangs_on_it(measured):

@@ -98,9 +98,7 @@ def test_no_percentage_is_taken_of_an_output_that_is_not_above_zero():
     cell = graded(LostContact("TB-0402", floats_at_mv=-0.5)).cells[2]
     for key in ("fade_percent_per_min", "noise_percent"):
         assert figure(cell, key).value is None
-        assert figure(cell, key).reason == (
-            "the output in oxygen is below 1 mV: nothing to take a percentage of"
-        )
+        assert figure(cell, key).reason == ("the output in oxygen is below 1 mV: too little for a percentage")
 
 
 def noisy(*percent):

@@ -102,8 +102,8 @@ def test_limits_are_named_in_words_and_two_greys(grading):
 
 
 def test_linear_range_is_drawn_where_it_ends(grading):
-    assert "linear to 1.57 bar" in words(pictures.panel(cell_named(grading, "OS-1140"), "error"))
-    assert not any("linear to" in text for text in words(pictures.panel(grading.cells[0], "error")))
+    assert "linear up to 1.57 bar" in words(pictures.panel(cell_named(grading, "OS-1140"), "error"))
+    assert not any("linear up to" in text for text in words(pictures.panel(grading.cells[0], "error")))
 
 
 def test_step_response_tells_t90_and_model(grading):

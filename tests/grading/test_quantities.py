@@ -390,7 +390,7 @@ def test_a_handset_is_described_both_ways(measured):
 def test_a_display_that_is_never_reached_is_said(measured):
     quantities = measure(measured(lambda p: min(50.0 * p, 60.0)), 25.0)
     statements = cell_detail(quantities, 0).statements
-    assert "Never shows 1.30: 1.20 is the most it shows up to a true 2.00 bar." in statements
+    assert "It never shows 1.30: the most it shows is 1.20, up to a true 2.00 bar." in statements
 
 
 def test_a_ceiling_is_stated_only_from_settled_outputs_and_never_denied_beside_a_bend(measured):

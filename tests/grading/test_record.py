@@ -195,7 +195,7 @@ def test_a_flip_in_an_interrupted_record_is_recognised_up_to_its_last_checkpoint
     samples.write_bytes(b"\n".join(lines))
     read = read_record(path)
     assert read.damaged
-    assert "checkpoint at 60 s does not hold" in read.problems[0]
+    assert "checkpoint at 60 s does not match" in read.problems[0]
     run = path / "run.json"
     run.write_bytes(run.read_bytes().replace(b"A. Operator", b"B. Operator"))
     assert "run.json is not the file that the run wrote" in read_record(path).problems
@@ -217,19 +217,19 @@ def test_rows_that_cannot_be_trusted_are_left_out_and_named(tmp_path):
     assert read.refused_rows == 7
     assert read.t_s.tolist() == [k * 10.0 for k in range(20) if k not in (2, 3, 5, 7, 8, 9, 11)]
     told = "\n".join(read.problems)
-    assert "samples.csv lines 4 to 5: NUL bytes where a row belongs; left out" in told
-    assert "samples.csv line 7: 19 fields where 20 belong; left out" in told
+    assert "samples.csv lines 4 to 5: NUL bytes instead of a row; left out" in told
+    assert "samples.csv line 7: 19 fields instead of 20; left out" in told
     assert "samples.csv line 9: pressure_bar '1.01x346' is not a number; left out" in told
     assert "samples.csv line 10: socket2_status 'ever' is not a status; left out" in told
     assert "samples.csv line 11: time runs backwards here; left out" in told
-    assert "samples.csv line 13: socket1_status 'ok' does not go with its value; left out" in told
+    assert "samples.csv line 13: socket1_status 'ok' does not fit its value; left out" in told
 
 
 def test_an_event_whose_crc_does_not_hold_is_left_out(record):
     events = record / "events.ndjson"
     events.write_bytes(events.read_bytes().replace(b"supply", b"Supply", 1))
     read = read_record(record)
-    assert "events.ndjson line 2: its CRC-32 does not hold; left out" in read.problems
+    assert "events.ndjson line 2: its CRC-32 does not match; left out" in read.problems
     assert len(read.of_kind("valve")) == 2
 
 

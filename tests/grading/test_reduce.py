@@ -120,7 +120,7 @@ def small(root, **changed):
 
 def test_an_interrupted_run_is_ungraded_and_still_read(tmp_path):
     read = load_source(small(tmp_path, how="interrupted"))
-    assert read.ungraded == ("The run was interrupted: its record has no end.",)
+    assert read.ungraded == ("The run was interrupted: its record has no end.json.",)
     assert read.conditions.ended == "interrupted"
     assert np.isfinite(read.steps.output_mv).all()
 
@@ -158,14 +158,14 @@ def test_oxygen_without_a_proven_purge_is_ungraded(tmp_path):
 def test_a_gas_that_the_cells_do_not_take_for_oxygen_is_ungraded(tmp_path):
     check = ("gas_check", 140.0, {"ratio_median": 1.02, "verdict": "not oxygen"})
     read = load_source(small(tmp_path, events=[check]))
-    assert read.ungraded == ("The cells say that the gas was not oxygen.",)
+    assert read.ungraded == ("The cells show that the gas was not oxygen.",)
 
 
 def test_one_cell_alone_is_graded_and_told_to_say_nothing_of_the_gas(tmp_path):
     check = ("gas_check", 140.0, {"ratio_median": None, "verdict": "not checked"})
     read = load_source(small(tmp_path, events=[check]))
     assert read.ungraded == ()
-    assert any("could not tell whether the gas was oxygen" in note for note in read.conditions.notes)
+    assert any("could not show whether the gas was oxygen" in note for note in read.conditions.notes)
 
 
 @pytest.mark.parametrize("kind", ["unplugged", "no_cell", "rapid_decompression"])

@@ -152,7 +152,7 @@ def test_a_shape_that_is_not_ours_is_said_to_be_another():
 
     found = fit(sim.steps(with_a_step, 50, seed=8))
     assert not np.any(found.described)
-    assert "another shape" in found.reason[0]
+    assert "does not have the shape" in found.reason[0]
     # Between the steps at 1.6 and 1.8 is all that can be said.
     assert np.all((found.linear_to_bar > 1.6) & (found.linear_to_bar < 1.8))
     assert np.all(found.linear_to_lower_bar < 1.7)

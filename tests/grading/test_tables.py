@@ -138,9 +138,9 @@ def test_every_fault_is_named_by_line_and_column(load):
         "bench.csv line 3, mv: 'sixty' is not a number; write it like 1.25",
         "bench.csv line 4, pressure_bar: 160 bar is 160 bar, outside 0.3 to 12 bar; if the unit is another "
         "one, name it in the header (pressure_kpa, pressure_psia, ...)",
-        "bench.csv line 4, temperature_c: 210 degrees Celsius is no room a cell is tested in (-20 to 70)",
-        "bench.csv line 4, mv: blank where a number belongs",
-        "bench.csv line 4, cell: blank; every row names its cell",
+        "bench.csv line 4, temperature_c: 210 degrees Celsius is outside -20 to 70; is the unit right?",
+        "bench.csv line 4, mv: blank; write a number",
+        "bench.csv line 4, cell: blank; write the cell of the row",
         "bench.csv line 5, step: 4.5 is not a whole number",
         "bench.csv line 5, mv: 80000 mV is not the output of a cell; is it in microvolts?",
         "bench.csv line 5, oxygen_fraction: blank; write the fraction in the pot, such as 0.995",
@@ -162,7 +162,7 @@ def test_no_odd_number_slips_through(load, text):
 def test_a_step_given_twice_is_refused(load):
     told = refusal(load, f"{HEADER}\n{GOOD}TB-0417,3,oxygen,up,1.63,0.985,21,80\n")
     assert told == (
-        "bench.csv line 6, step: step 3 of TB-0417 is on line 4 already; number the steps in order"
+        "bench.csv line 6, step: step 3 of TB-0417 is already on line 4; number the steps in order"
     )
 
 
@@ -179,7 +179,7 @@ def test_headers_that_are_no_table_are_refused(load, tmp_path):
     )
     assert "two columns are named 'mv'" in refusal(load, f"{HEADER},mv\n")
     assert "has no name" in refusal(load, f"{HEADER},\n")
-    assert "a header and no rows" in refusal(load, f"{HEADER}\n")
+    assert "a header without rows" in refusal(load, f"{HEADER}\n")
     assert "one column of pressure is needed" in refusal(load, f"{HEADER},pressure_kpa\n{'1,' * 8}1\n")
     assert refusal(load, " \n") == "bench.csv: empty"
     with pytest.raises(SourceError, match="not found"):

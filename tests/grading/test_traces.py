@@ -165,10 +165,10 @@ def test_a_faulty_trace_is_refused_by_line_and_column(tmp_path):
     head = "t_s,pressure_bar,temperature_c,oxygen_fraction,TB-0417\n"
     assert refusal(head + "0,1.0,21,0.99,50\n0.2,1.0,21,0.99,5o\n0.1,1.0,21,0.99,50\n").splitlines() == [
         "x.csv line 3, TB-0417: '5o' is not a number; write it like 1.25",
-        "x.csv line 4, t_s: 0.1 comes after 0.2; time must grow",
+        "x.csv line 4, t_s: 0.1 comes after 0.2; time must increase",
     ]
-    assert "never stands still for 20 s" in refusal(head + "0,1.0,21,0.99,50\n1,1.0,21,0.99,50\n")
-    assert "no column of a cell" in refusal("t_s,pressure_bar,temperature_c,oxygen_fraction\n0,1,21,0.99\n")
+    assert "is never constant for 20 s" in refusal(head + "0,1.0,21,0.99,50\n1,1.0,21,0.99,50\n")
+    assert "no column for a cell" in refusal("t_s,pressure_bar,temperature_c,oxygen_fraction\n0,1,21,0.99\n")
     assert "did you mean 'temperature_c'?" in refusal(
         head.replace("TB-0417", "temprature_c,TB-0417") + "0,1,1,1,1,1\n"
     )

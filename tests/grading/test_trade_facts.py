@@ -103,7 +103,7 @@ def test_an_old_cell_at_40_mv_is_good_if_it_gives_80_mv_at_2_bar(graded):
 def test_an_old_cell_that_bends_is_not_good(graded):
     cell = graded({"OS-1123": lambda p: min(40.0 * p, 64.0)})["OS-1123"]
     assert cell.grade == "reject"
-    assert any(text.startswith("Current ceiling") for text in cell.diagnosis)
+    assert any(text.startswith("Current limited") for text in cell.diagnosis)
 
 
 def test_a_loop_of_oxygen_at_6_m_or_20_ft_is_at_1_6_bar():

@@ -73,7 +73,7 @@ def test_a_forged_grade_is_told_with_what_it_should_be(record, capsys):
     file.write_text(file.read_text(encoding="utf-8").replace('"reject"', '"pass"'), encoding="utf-8")
     (told,) = problems(record)
     assert told.startswith(
-        "results.json: not what the record gives: OS-1090: grade is pass in it, reject when"
+        "results.json: does not follow from the record: OS-1090: grade is pass in it, reject when"
     )
     assert told.endswith(f"leadline certify {record} makes it again")
     assert main(["archive", "check", str(record)]) == 1
@@ -123,7 +123,7 @@ def forge_step(data):
 def test_any_forged_part_of_a_grading_is_told(record, forge):
     changed(record, forge)
     (told,) = problems(record)
-    assert told.startswith("results.json: not what the record gives: ")
+    assert told.startswith("results.json: does not follow from the record: ")
 
 
 def test_last_bits_of_another_computer_are_no_difference(record):
@@ -186,7 +186,7 @@ def test_a_damaged_record_is_told_beside_its_grading(record):
     samples.write_bytes(samples.read_bytes().replace(b"1.013000", b"1.031000", 1))
     found = problems(record)
     assert any(told.startswith("samples.csv") for told in found)
-    assert found[-1].startswith("results.json: not what the record gives: ")
+    assert found[-1].startswith("results.json: does not follow from the record: ")
 
 
 def test_a_file_is_not_said_to_be_missing(record, capsys):

@@ -58,7 +58,7 @@ def test_every_command_has_help_with_an_example(
 
 def test_help_flows_at_any_width_and_keeps_its_brackets() -> None:
     wide = in_a_process("bench", "serve", "--help", COLUMNS="160")
-    assert "runs against it as against a bench of hardware." in wide.stdout
+    assert "runs against it as against a real bench." in wide.stdout
     assert "a bench file with a [virtual] table" in " ".join(wide.stdout.split())
 
 
@@ -70,7 +70,7 @@ def test_a_file_of_another_kind_is_told_in_one_line(
     code, _, err = run(capsys, "plan", str(bench), "--bench", str(bench))
     assert code == 2
     assert len(err.splitlines()) == 1
-    assert "'leadline.bench/1' is another kind of file; 'leadline.procedure/1' is wanted here" in err
+    assert "'leadline.bench/1' is another kind of file; 'leadline.procedure/1' is needed here" in err
 
 
 def test_hundreds_of_problems_are_cut_short(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
@@ -137,7 +137,7 @@ def test_help_loads_nothing_heavy() -> None:
         (("certify", "nowhere"), "leadline: nowhere: holds no record"),
         (("bench", "serve", "--write", "nowhere/served.toml"), "there is no folder"),
         (("bench", "serve", "--write", "."), "is a folder, not a file"),
-        (("plan", "fullest_of_all", "--bench", "virtual_bench"), "shipped: full, quick. A file of your own"),
+        (("plan", "fullest_of_all", "--bench", "virtual_bench"), "shipped: full, quick. Your own file"),
         (("archive", "check", "nowhere"), "leadline: nowhere: no such folder"),
         (("archive", "check", ""), "Invalid value for 'FOLDER': is empty; write a path"),
         (("bench", "serve", "--write", ""), "Invalid value for '--write': is empty"),
@@ -260,7 +260,7 @@ def test_output_folder_that_is_a_link_to_nothing_is_refused_before_anything_star
     loop.symlink_to(loop)
     code, out, err = run(capsys, "run", "virtual_bench", "-c", "six_cells", "--out", str(loop))
     assert (code, out) == (2, "")
-    assert err == f"leadline: {loop}: {loop} is a link that leads to nothing; choose another --out\n"
+    assert err == f"leadline: {loop}: {loop} is a link to nothing; choose another --out\n"
 
 
 @pytest.mark.parametrize(

@@ -39,7 +39,7 @@ def test_source_that_cannot_be_read_is_told_as_such(tmp_path: Path) -> None:
 def test_child_that_dies_leaves_one_sentence_and_the_record(tmp_path: Path) -> None:
     record = tmp_path / "2026-03-02T101500Z-a1b2"
     watcher = when_a_child_lives(lambda pid: os.kill(pid, signal.SIGKILL))
-    with pytest.raises(FinishFailed, match=r"ended with code -9; the record is kept as it is"):
+    with pytest.raises(FinishFailed, match=r"ended with code -9; the record is unchanged"):
         finish_record(record)
     watcher.join()
     assert not multiprocessing.active_children()

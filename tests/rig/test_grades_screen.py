@@ -43,7 +43,7 @@ BAD = CellResult(
     CellInfo("OS-1090", socket=2),
     "reject",
     ("At 1.6 bar a handset would show 1.44: 10.0 % low (limit 5 %).",),
-    ("Current ceiling: replace the cell.",),
+    ("Current limited: replace the cell.",),
     (
         Figure(
             "indication_error_percent",
@@ -90,7 +90,7 @@ def test_grades_are_words_reasons_and_statements_are_told() -> None:
         "✔ PASS",
         "✖ REJECT",
         "At 1.6 bar a handset would show 1.44",
-        "Current ceiling: replace the cell.",
+        "Current limited: replace the cell.",
         "When it shows 1.30, the truth is 1.30 bar.",
         "Response time T90: no response to a pressure change was recorded",
         "2 cells: 1 pass, 0 watch, 1 reject, 0 ungraded",
@@ -142,7 +142,7 @@ def test_summary_of_a_run_says_why_and_spares_the_passed() -> None:
     console = Console(width=120, file=io.StringIO(), record=True, markup=False, emoji=False)
     show_summary(console, GRADING)
     text = console.export_text()
-    assert "Current ceiling: replace the cell." in text
+    assert "Current limited: replace the cell." in text
     assert "Every figure tested" not in text
 
 
