@@ -110,7 +110,7 @@ def test_noise_of_an_output_below_one_millivolt_is_no_percentage(figure):
     ("change", "words"),
     [
         ({"noise_percent": np.nan}, "no trace of a hold in oxygen"),
-        ({"output_mv": 0.5}, "below 1 mV: nothing to take a percentage of"),
+        ({"output_mv": 0.5}, "below 1 mV: too little for a percentage"),
         ({"output_mv": np.nan}, "no trace of a hold in oxygen"),
     ],
 )

@@ -196,7 +196,7 @@ def test_a_shape_that_no_ceiling_makes_is_told_where_no_bend_was_measured(measur
         fields["output_mv"][0, :] *= 1.0 + 0.012 * (-1.0) ** np.arange(fields["output_mv"].shape[1])
 
     cell = cell_of(measured(line, down=(), edit=wavy))
-    assert any("another shape" in one for one in cell.detail.statements)
+    assert any("does not have the shape" in one for one in cell.detail.statements)
 
 
 def test_an_error_whose_doubt_cannot_be_told_is_given_without_one(measured):

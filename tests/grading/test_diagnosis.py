@@ -80,7 +80,7 @@ def test_another_figure_that_has_a_step_is_no_indication_error(told):
 
 def test_a_top_step_that_is_missing_hides_no_ceiling_below_it(told):
     missing = judged("indication_error_percent", None, u=None, nominal=2.0, grade=None)
-    assert told(*errors({1.2: 0.0, 1.8: -3.0}, grade="watch"), missing) == ["Current ceiling"]
+    assert told(*errors({1.2: 0.0, 1.8: -3.0}, grade="watch"), missing) == ["Current limited"]
 
 
 def test_a_bent_response_needs_no_second_error_to_show_a_ceiling(told):

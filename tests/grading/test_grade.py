@@ -414,7 +414,7 @@ def test_a_required_lower_bound_counts_only_where_it_can_be_graded(measured):
     cell = only(measured(line, up=(1.0, 1.2, 1.4, 1.6), down=()), strict)
     assert cell.grade == "ungraded"
     assert cell.reasons == (
-        "Linear to is missing, which the limits file 'general' requires: not tested above 1.60 bar.",
+        "Linear up to is missing, which the limits file 'general' requires: not tested above 1.60 bar.",
     )
 
 

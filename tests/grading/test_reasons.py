@@ -88,7 +88,11 @@ def test_an_error_is_low_or_high_and_its_limit_has_no_sign(value, words):
         ("beyond a reject limit", 15.0, "T90: 16.00 ± 0.10 s (limit 15 s)."),
         ("outside a pass limit", 6.0, "T90: 16.00 ± 0.10 s (pass limit 6 s)."),
         ("may be beyond a reject limit", 15.0, "uncertainty of 0.10 s it may be beyond the limit of 15 s"),
-        ("near a pass limit", 6.0, "inside the pass limit of 6 s, but not with the whole of its uncertainty"),
+        (
+            "near a pass limit",
+            6.0,
+            "inside the pass limit of 6 s, but not with its whole uncertainty of 0.10 s",
+        ),
         ("typed pressure leaves doubt", 15.0, "test again with a gauge that the program reads"),
         ("typed pressure", None, "inside its limits; but the pressure was read off a dial by hand"),
         ("uncertainty undetermined", None, "its uncertainty is undetermined"),
@@ -105,7 +109,7 @@ def test_a_lower_bound_names_the_pass_limit_that_it_does_not_reach():
     said = sentence(bound)
     assert "at least 1.70 bar" in said
     assert "(pass limit at least 2 bar)" in said
-    assert "Linear to 1.53" in sentence(judged("linear_to_bar", 1.53, "beyond a reject limit", broken=1.6))
+    assert "Linear up to 1.53" in sentence(judged("linear_to_bar", 1.53, "beyond a reject limit", broken=1.6))
 
 
 def test_an_undecidable_figure_blames_the_rig_with_what_makes_most_of_the_doubt():
@@ -124,6 +128,6 @@ def test_an_undecidable_figure_blames_the_rig_with_what_makes_most_of_the_doubt(
     assert "+0.5 ± 2.6 %" in said
     assert "larger than the 2.5 % between the pass and the reject limit" in said
     assert "73 % of its variance comes from gauge gain" in said
-    assert said.endswith("This speaks of the rig, not of the cell.")
+    assert said.endswith("The reason is the rig, not the cell.")
     bare = judged("indication_error_percent", 0.5, "undecidable", u=2.6, nominal=1.6)
     assert "variance" not in sentence(bare)
