@@ -248,7 +248,7 @@ def test_one_who_dozes_off_in_a_step_is_woken_and_takes_it_up_again(run):
     done = run(Dozes, dozes_s=950.0)
     assert done.outcome.how == "completed", done.outcome.why
     assert [event.data["code"] for event in done.events("alarm")] == ["HANDS_IDLE"]
-    assert done.said("Told: both valves shut, hands off; hold clock stopped.")
+    assert done.said("Asked for: both valves shut, hands off; hold clock stopped.")
     assert ("mend_hands_idle", "retry") in [
         (event.data["code"], event.data["answer"]) for event in done.events("answer")
     ]

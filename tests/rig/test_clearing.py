@@ -268,7 +268,7 @@ def test_a_damaged_memory_is_one_line_and_must_be_confirmed(rig, tmp_path, damag
     assert "\n" not in refused.why
     refused = rig(clear=(MEMORY_LOST,))[0]
     assert refused.code == "LIMITS_CHANGED"
-    assert "are not known, and now they are: working_pressure_bar 4, relief" in refused.why
+    assert "are not known. They are now: working_pressure_bar 4, relief" in refused.why
     code = refused.why.rpartition("--clear ")[2]
     assert begun(rig(clear=(MEMORY_LOST, code))[0])
     assert rig()[1].asked == []

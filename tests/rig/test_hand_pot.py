@@ -51,8 +51,8 @@ def test_a_pressure_with_its_unit_is_read(text, absolute_bar):
         ("1,6", "has a comma"),
         ("1.6 bar", "does not say absolute or gauge"),
         ("1.6 atm", "'atm' is not known"),
-        ("", "is no pressure"),
-        ("yes", "is no pressure"),
+        ("", "is not a pressure"),
+        ("yes", "is not a pressure"),
     ],
 )
 def test_anything_else_gets_one_line_that_says_what_would_be_right(text, words):

@@ -87,7 +87,7 @@ def test_a_rest_too_short_for_the_lag_of_the_thermometer_decides_nothing():
     found = leak_rate(*short, **LIMITS)
     assert found.expanded_uncertainty_mbar_per_min > 4.0
     assert found.verdict == "undecided"
-    assert "undecided; rest longer" in found.text
+    assert "undecided; a longer rest would decide" in found.text
 
 
 def test_a_loss_below_zero_is_told_as_none():

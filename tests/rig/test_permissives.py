@@ -178,7 +178,7 @@ def test_the_lid_needs_two_sources_and_ten_seconds():
 def test_a_gauge_below_the_room_proves_nothing():
     assert lid_refusal(scan(gauge=gauge(0.9801), second_gauge=gauge(1.0)), LIMITS, 60.0) is None
     below = lid_refusal(scan(gauge=gauge(1.0), second_gauge=gauge(0.96)), LIMITS, 60.0)
-    assert below == "a gauge reads 40 mbar below the room, so nothing is known of the pot"
+    assert below == "a gauge reads 40 mbar below the room: the pressure is not known"
     at_border = {"gauge": gauge(-0.02), "second_gauge": gauge(0.0), "barometer_bar": 0.0}
     assert lid_refusal(scan(**at_border), LIMITS, 60.0) is None
 

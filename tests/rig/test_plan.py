@@ -51,11 +51,11 @@ def test_run_that_needs_more_gas_than_allowed_is_refused() -> None:
 
 
 @pytest.mark.parametrize(("ramp", "cautioned"), [("1.0", False), ("1.1", True)])
-def test_a_ramp_that_strains_cells_is_remarked_on_and_so_is_the_limit_of_oxygen(ramp, cautioned) -> None:
+def test_a_ramp_that_stresses_cells_is_remarked_on_and_so_is_the_limit_of_oxygen(ramp, cautioned) -> None:
     text = open_config("benches", "virtual_bench").text
     fast = text.replace("ramp_bar_per_min = 0.5", f"ramp_bar_per_min = {ramp}")
     remarks = make_plan(parse_bench(TomlText("fast.toml", fast)), load_procedure("full")).remarks
-    assert any("strains cells" in remark for remark in remarks) is cautioned
+    assert any("stresses cells" in remark for remark in remarks) is cautioned
     assert "A run that has used 60 L of oxygen is ended (most_gas_l)." in remarks
 
 

@@ -123,7 +123,7 @@ def test_option_that_a_driver_does_not_know_is_told_with_its_line() -> None:
     ("scan", "virtual", "verdict", "says"),
     [
         ("interval_s = 0.2", "", "ok", "drop 2 s after the last heartbeat, one comes every 0.4 s"),
-        ("interval_s = 0.5", "", "caution", "runs may end for nothing"),
+        ("interval_s = 0.5", "", "caution", "runs may end without cause"),
         ("interval_s = 0.2", "watchdog_s = 0.7\n", "caution", "one comes every 0.4 s"),
         ("interval_s = 1.0", "watchdog_s = 2.0\n", "fail", "every run would end at once"),
     ],
@@ -141,7 +141,7 @@ def test_bench_without_a_watchdog_is_cautioned(tmp_path: Path) -> None:
     bench = changed('serial = "TV-00058"', 'serial = "TV-00058"\noptions = { watchdog = false }')
     found = line(run_preflight(bench, tmp_path), "valves watchdog")
     assert found.verdict == "caution"
-    assert "tells of no watchdog" in found.found
+    assert "reports no watchdog" in found.found
 
 
 def test_room_is_told_for_a_folder_that_is_not_made_yet(tmp_path: Path) -> None:

@@ -22,7 +22,7 @@ BENCH = parse_bench(TomlText("room.toml", open_config("benches", "virtual_bench"
 
 def told(*readings):
     watch = RoomWatch()
-    return [watch.look(reading) for reading in readings], watch.told_in_record
+    return [watch.look(reading) for reading in readings], watch.record_sentence
 
 
 def test_a_rise_is_told_once_and_again_only_after_it_was_gone():

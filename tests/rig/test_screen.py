@@ -378,7 +378,7 @@ def test_prompt_takes_only_its_own_answers(typed) -> None:  # type: ignore[no-un
     typed("perhaps\nyes\n")
     view, file = quiet_view()
     assert view.ask(Prompt("lid", "Is the lid closed?", ("yes", "no"), timeout_s=5.0)) == "yes"
-    assert "'perhaps' is no answer to this; write yes or no" in file.getvalue()
+    assert "'perhaps' is not an answer to this; write yes or no" in file.getvalue()
 
 
 def test_prompt_that_nobody_answers_ends_in_none(typed) -> None:  # type: ignore[no-untyped-def]
@@ -468,11 +468,11 @@ REPORT = PreflightReport(
     (
         Check("scanner answers", "ok", "Tideway Works TW-8 TW-8-0031 1.2"),
         Check("valves watchdog", "ok", "outputs drop 2 s after the last heartbeat, one comes every 0.4 s"),
-        Check("room oxygen", "not checked", "no monitor", "air the room, and lead the vent outdoors"),
+        Check("room oxygen", "not checked", "no monitor", "ventilate the room, and lead the vent outdoors"),
         Check(
             "scanner noise",
             "not checked",
-            "912.5 µV rms at the quietest socket (2); no cell and no short in any",
+            "912.5 µV rms at the quietest socket (2); no cell and no short in any socket",
             "put a short into a socket",
         ),
         Check("gauge_b calibration", "fail", "ran out on 2025-03-02", "have it calibrated"),

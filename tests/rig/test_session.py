@@ -335,10 +335,10 @@ def test_cells_that_were_dropped_to_ambient_are_told_to_rest(short, tmp_path):
     assert events(calm, "rest") == []
 
 
-def test_the_run_says_how_much_oxygen_it_may_use_and_that_nobody_watches_the_room(short, tmp_path):
+def test_the_run_says_how_much_oxygen_it_may_use_and_that_the_room_is_not_monitored(short, tmp_path):
     view = View()
     outcome, _ = run(short, tmp_path, view=view)
-    assert any(text.endswith("at 60 L the run is ended.") for _, text in view.said)
+    assert any(text.endswith("the run is stopped at 60 L.") for _, text in view.said)
     assert "Room oxygen was not monitored." in [note["text"] for note in events(outcome, "note")]
 
 
