@@ -136,7 +136,7 @@ class Clearing:
         self._log.event("note", text=what)
         way_on = f"find out why, then type {code} when asked, or give --clear {code}"
         if not self._given(code, what, way_on, outstanding):
-            text = f"Find out why before you go on, then type {code}."
+            text = f"Find out why before you continue, then type {code}."
             prompt = Prompt("clear_trip", text, wanted=Wanted.TRIP_CODE)
             self._typed(
                 "NOT_CLEARED", what, way_on, lambda: dialogue.demand(prompt, _only(code, "the code to type"))

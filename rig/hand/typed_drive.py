@@ -90,7 +90,7 @@ class TypedHandDrive(HandDrive):
                 return True
             scan = self._acquisition.scan
             self._view.say(
-                f"{reached_bar:.3f} bar is {1000.0 * abs(short_bar):.0f} mbar from the target; go on.",
+                f"{reached_bar:.3f} bar is {1000.0 * abs(short_bar):.0f} mbar from the target; continue.",
                 "caution",
             )
         raise Tripped(

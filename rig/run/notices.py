@@ -124,4 +124,4 @@ class Notices:
 
     def _report_edits(self) -> None:
         for name in self._frozen.newly_changed():
-            self.caution(f"{name} was edited during the run, which goes on with what it read at the start.")
+            self.caution(f"{name} was edited during the run, which continues with what it read at the start.")

@@ -1,4 +1,4 @@
-"""No gas is let in, and no lid opened, unless everything that must be true is true."""
+"""No gas is let in, and no lid opened, unless every condition is met."""
 
 from dataclasses import replace
 from types import SimpleNamespace
@@ -95,7 +95,7 @@ ALONE = [
 
 @pytest.mark.parametrize("drive", list(Drive))
 @pytest.mark.parametrize(("changes", "words", "border"), ALONE)
-def test_each_condition_alone_refuses_whatever_drives(changes, words, border, drive):
+def test_each_condition_alone_refuses_for_every_drive(changes, words, border, drive):
     assert words in refusal({**changes, "drive": drive})
     assert refusal({**border, "drive": drive}) is None
     assert words in of_shot(changes, rise_bar=0.0)

@@ -1,4 +1,4 @@
-"""The plan: calculated before any gas, and held against what the limits allow."""
+"""The plan: calculated before any gas, and compared with the limits."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def test_plan_adds_up_ramps_holds_and_gas() -> None:
     steps_l = 2.0 / plan.oxygen_fraction - 1.05
     assert plan.gas_l == pytest.approx(purge_l + steps_l, rel=0.01)
     assert plan.duration_s < plan.longest_s
-    # the leak test fills the first hold at the highest pressure, whatever the cells do
+    # the leak test fills the first hold at the highest pressure, for any cells
     assert plan.longest_s - plan.duration_s == pytest.approx(60.0 * 11)
     assert holds[5].duration_s - holds[5].ramp_s == pytest.approx(30.0 + 90.0 + 1.0)
 
