@@ -38,9 +38,9 @@ class RtuUnit:
         baud: bits per second.
         parity: N, E or O.
         stop_bits: 1 or 2.
-        late_s: how long after a lost answer the unit may still send it, in seconds; it is left
-            alone for that long.
-        echo: whether the line adapter sends back what it is given.
+        late_s: how long after a lost answer the unit may still send it, in seconds; no request
+            is sent to it for that long.
+        echo: whether the line adapter echoes what it sends.
     """
 
     device: str
@@ -87,7 +87,7 @@ def parse_modbus_address(address: str) -> TcpUnit | RtuUnit:
 def _rtu_unit(device: str, unit: int, query: dict[str, str]) -> RtuUnit:
     unknown = sorted(set(query) - {"baud", "parity", "stop_bits", "late_s", "echo"})
     if unknown:
-        raise ValueError(f"{unknown[0]!r} is none of baud, parity, stop_bits, late_s, echo")
+        raise ValueError(f"{unknown[0]!r} is not one of baud, parity, stop_bits, late_s, echo")
     try:
         baud = int(query.get("baud", "19200"))
         stop_bits = int(query.get("stop_bits", "1"))
@@ -111,10 +111,10 @@ VisaKind = Literal["socket", "serial", "other"]
 
 
 def visa_kind(address: str) -> VisaKind:
-    """Tell which kind of VISA resource `address` names.
+    """Return which kind of VISA resource `address` names.
 
     Raises:
-        ValueError: when it is no VISA resource string.
+        ValueError: when it is not a VISA resource string.
     """
     if _SOCKET.fullmatch(address):
         return "socket"
@@ -123,7 +123,8 @@ def visa_kind(address: str) -> VisaKind:
     if _ANY_VISA.fullmatch(address):
         return "other"
     raise ValueError(
-        f"{address!r} is no VISA resource string; write TCPIP::HOST::PORT::SOCKET or ASRL/dev/DEVICE::INSTR"
+        f"{address!r} is not a VISA resource string; write TCPIP::HOST::PORT::SOCKET or "
+        "ASRL/dev/DEVICE::INSTR"
     )
 
 
@@ -168,7 +169,7 @@ def _normal_host(host: str) -> str:
 
 
 def _normal_device(device: str) -> str:
-    """The name of a serial device: a path as it stands, a Windows port in upper case."""
+    """The name of a serial device: a path unchanged, a Windows port in upper case."""
     port = _WINDOWS_PORT.fullmatch(device.lstrip("/"))
     return port.group(1).upper() if port else re.sub(r"/+", "/", device)
 

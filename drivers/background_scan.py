@@ -1,4 +1,4 @@
-"""A scan that the computer must step through, run aside so that the pressure loop never waits for it."""
+"""A scan that the computer must step through, in a separate thread so that the pressure loop never waits."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ Readings = tuple[ChannelReading, ...]
 
 
 class BackgroundScan:
-    """Runs one scan at a time in a thread of its own.
+    """Runs one scan at a time in a separate thread.
 
     Args:
         instrument: name in the bench file.
-        scan: does the whole scan; called with the monotonic time at which it was begun, in seconds, and an
+        scan: does the whole scan; called with the monotonic time at which it was started, in seconds, and an
             event that is set when the instrument is being closed.
         wait_s: longest time that `collect` waits, in seconds.
     """
@@ -36,10 +36,10 @@ class BackgroundScan:
         """Start a scan and return at once.
 
         Raises:
-            Refused: while the one before is still running.
+            Refused: while the previous one is still running.
         """
         if self._thread is not None and self._thread.is_alive():
-            raise Refused(self._instrument, "is still busy with the scan before")
+            raise Refused(self._instrument, "is still busy with the previous scan")
         self._result = None
         self._thread = threading.Thread(
             target=self._run, args=(time.monotonic(),), name=f"scan {self._instrument}", daemon=True
@@ -53,18 +53,18 @@ class BackgroundScan:
             self._result = error
 
     def collect(self) -> Readings:
-        """Return the scan begun last.
+        """Return the latest scan.
 
         Raises:
-            BadReply: when none was begun.
-            LinkTimeout: when it is not there yet; it goes on.
-            DriverError: what the scan itself ended with.
+            BadReply: when none was started.
+            LinkTimeout: when it is not ready yet; it continues.
+            DriverError: the error that ended the scan.
         """
         if self._thread is None:
-            raise BadReply(self._instrument, "no scan is in progress; begin one first")
+            raise BadReply(self._instrument, "no scan is in progress; start one first")
         self._thread.join(self._wait_s)
         if self._thread.is_alive():
-            raise LinkTimeout(self._instrument, f"the scan was not there within {self._wait_s:g} s")
+            raise LinkTimeout(self._instrument, f"the scan was not ready within {self._wait_s:g} s")
         self._thread = None
         if isinstance(self._result, DriverError):
             raise self._result
@@ -81,7 +81,7 @@ class BackgroundScan:
 
 
 class ScansInBackground:
-    """The scan of a voltmeter that is run aside."""
+    """Scans of a voltmeter in a separate thread."""
 
     _background: BackgroundScan
 
@@ -90,9 +90,9 @@ class ScansInBackground:
         self._background.begin()
 
     def collect_scan(self) -> Readings:
-        """Return the scan begun last: millivolts and offsets in seconds, one reading a socket.
+        """Return the latest scan: millivolts and offsets in seconds, one reading a socket.
 
         Raises:
-            LinkTimeout: when it is not there yet; the scan goes on.
+            LinkTimeout: when it is not ready yet; the scan continues.
         """
         return self._background.collect()

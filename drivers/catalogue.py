@@ -1,6 +1,6 @@
-"""From a driver's name in a bench file to the driver, and the one door to the virtual bench.
+"""From a driver's name in a bench file to the driver, and the only access to the virtual bench.
 
-Drivers of this project stand in the table below; one of a third party announces itself by an entry point in
+Drivers of this project are in the table below; a third party's driver is found by an entry point in
 the group `leadline.drivers`, under the name that a bench file will use, and is a class that is called with an
 `InstrumentSpec` and a `Clock`, and implements one of `drivers.ports`. Nothing but this module imports
 `drivers.virtual`, and nothing is imported before it is needed.
@@ -79,7 +79,7 @@ WITHDRAWN = {
         "a table and use 'leadline grade table.csv'"
     )
 }
-"""Names that a bench file may still hold from before, with what to do instead."""
+"""Names that older bench files may contain, with what to do instead."""
 
 
 @lru_cache(maxsize=1)
@@ -93,13 +93,13 @@ def driver_names() -> tuple[str, ...]:
 
 
 def driver_by_hand(name: str) -> bool:
-    """Whether a person reads this driver's instrument and types, so that no bench of software plays it."""
+    """Whether a person reads this driver's instrument and types, so that no virtual bench simulates it."""
     entry = _BUILT_IN.get(name)
     return entry is not None and entry.by_hand
 
 
 def driver_roles(name: str) -> tuple[str, ...]:
-    """Roles that a driver can serve, from its class attribute `roles` where it is a third party's.
+    """Roles that a driver can serve, from its class attribute `roles` for a third party's driver.
 
     Empty when a third party's driver does not say; then any role may be tried.
     """
@@ -170,8 +170,8 @@ def serve_virtual(
 
     Args:
         spec: the bench.
-        say: is told its addresses, a line each, for a person.
-        ready: is handed the address of every instrument by its name, once all are served.
+        say: called with its addresses, a line each, for a person.
+        ready: called with the address of every instrument by its name, once all are served.
     """
     from drivers.virtual.servers.serve import serve_forever
 

@@ -1,4 +1,4 @@
-"""What can go wrong between the rig and an instrument, and whether asking again is sane."""
+"""What can go wrong between the rig and an instrument, and whether the request may be repeated."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ class DriverError(Exception):
     Attributes:
         instrument: name of the instrument in the bench file, or the address where no name is known yet.
         retryable: whether the same request may be sent again. A set point or valve command is never sent
-            again without a person's or the state machine's decision, whatever this says.
-        status: what a record says of the reading that was lost to this error.
+            again without a person's or the state machine's decision, whatever its value.
+        status: the status in the record of the reading lost to this error.
     """
 
     retryable: ClassVar[bool] = False
@@ -41,7 +41,7 @@ class LinkTimeout(DriverError):
 
 
 class BadReply(DriverError):
-    """An answer came, but it is not what this request is answered with; it was discarded."""
+    """An answer came, but not one to this request; it was discarded."""
 
     retryable: ClassVar[bool] = True
     status = ReadingStatus.BAD_REPLY
@@ -52,7 +52,7 @@ class Refused(DriverError):
 
 
 class NoReading(DriverError):
-    """The instrument answers, and says that it has no value: overload, sensor open, not ready."""
+    """The instrument answers that it has no value: overload, sensor open, not ready."""
 
     retryable: ClassVar[bool] = True
 
@@ -62,7 +62,7 @@ class NoReading(DriverError):
 
 
 class WrongInstrument(DriverError):
-    """What answers at this address is not the instrument that the bench file describes."""
+    """The instrument at this address is not the one that the bench file describes."""
 
 
 class BadSpec(DriverError):

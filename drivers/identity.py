@@ -1,4 +1,4 @@
-"""Is what answers the instrument that the bench file means?"""
+"""Checks that the instrument that answers is the one in the bench file."""
 
 from __future__ import annotations
 
@@ -7,14 +7,14 @@ from drivers.ports import Identity, InstrumentSpec
 
 
 def check_serial(spec: InstrumentSpec, identity: Identity) -> None:
-    """Compare what an instrument says of itself with the bench file.
+    """Compare the identity of an instrument with the bench file.
 
     Raises:
-        WrongInstrument: when the serial number is another one.
+        WrongInstrument: when the serial number differs.
     """
     if spec.serial and identity.serial != spec.serial:
         found = identity.serial or "no serial number"
         raise WrongInstrument(
             spec.name,
-            f"the bench file says serial {spec.serial}, what answers at {spec.address} says {found}",
+            f"the bench file says serial {spec.serial}, the instrument at {spec.address} reports {found}",
         )

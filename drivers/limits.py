@@ -14,7 +14,7 @@ def refuse_outside(
     """Refuse a value that is out of range; nothing is ever clipped.
 
     Raises:
-        Refused: when `value` is no number from `lowest` to `highest`, both in `unit`.
+        Refused: when `value` is not a number from `lowest` to `highest`, both in `unit`.
     """
     if not (math.isfinite(value) and lowest <= value <= highest):
         suffix = f" {unit}" if unit else ""
@@ -25,7 +25,7 @@ def refuse_outside(
 
 @dataclass(frozen=True, slots=True)
 class PressureOrders:
-    """What a pressure controller may be told; absolute bar, and bar/min."""
+    """The commands that a pressure controller may get; absolute bar, and bar/min."""
 
     instrument: str
     lowest_bar: float

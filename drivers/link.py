@@ -1,8 +1,8 @@
-"""What the text link and the Modbus link share: one owner per port, deadlines, back-off and reopening.
+"""Common part of the text link and the Modbus link: one owner per port, deadlines, back-off and reopening.
 
 A `Port` is the physical thing (a TCP connection, a serial line) and may carry several instruments; there is
-one per address in a process, with one lock. A `Link` is one instrument's way through its port. Rules kept
-here, once, for every driver:
+one per address in a process, with one lock. A `Link` is one instrument's connection through its port. The
+rules for every driver are here:
 
 - every exchange has a deadline, within which a lost link is also reopened and its settings sent again;
 - after a lost or foreign answer the port is fenced, so that a late answer can never answer the next request:
@@ -54,7 +54,7 @@ class Port(ABC):
     Attributes:
         key: what makes two addresses the same port.
         settings: line settings; all instruments on a port must ask for the same ones.
-        generation: counts openings, so that a link can tell that its settings may be lost.
+        generation: counts openings, so that a link knows that its settings may be lost.
     """
 
     _open_ports: ClassVar[dict[str, tuple[Port, int]]] = {}
@@ -126,12 +126,12 @@ def share_port(instrument: str, key: str, settings: object, make: Callable[[], P
 
 
 class Link(Generic[PortT]):
-    """One instrument's way through its port.
+    """One instrument's connection through its port.
 
     Args:
         instrument: name in the bench file.
         port: the port, shared or not.
-        unit: which of the instruments on the port this is, where the wire tells them apart; else 0.
+        unit: which of the instruments on the port this is, where the wire distinguishes them; else 0.
         deadline_s: longest time for one exchange, in seconds.
         clock: the rig's clock, which the pauses run on; the computer's own when None.
         patience_s: as of `InstrumentSpec`. The bench then closes a connection instead of keeping the rig
@@ -184,7 +184,7 @@ class Link(Generic[PortT]):
         return self._port.generation
 
     def close(self) -> None:
-        """Let go of the port; never raises. The link cannot be used again."""
+        """Release the port; never raises. The link cannot be used again."""
         if not self._closed:
             self._closed = True
             self._port.release()
@@ -206,8 +206,7 @@ class Link(Generic[PortT]):
 
         Args:
             deadline_s: longest time for everything, in seconds; the link's own when None.
-            urgent: for the way to the safe state: wait for neither pause nor fence, and send no settings
-                before it.
+            urgent: for the safe state: do not wait for a pause or fence, and send no settings before it.
         """
         own_deadline = self._deadline(deadline_s)
         begun_s = self._clock.monotonic_s()
@@ -282,7 +281,7 @@ class Link(Generic[PortT]):
             time.sleep(quiet_s)
             return Deadline(deadline.seconds)
         if quiet_s > deadline.left_s / 2:
-            # Waiting would leave too little time for the answer, or hold up the rig for too long.
+            # Waiting would leave too little time for the answer, or delay the rig for too long.
             raise LinkTimeout(self.instrument, f"keeps quiet for {quiet_s:.2f} s more after a lost answer")
         time.sleep(quiet_s)
         return deadline

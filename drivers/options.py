@@ -15,7 +15,7 @@ from rig_configs.files.checked_toml import dotted, what_is_wrong
 class Options(BaseModel):
     """Base of every driver's options: unknown keys are refused, values do not change afterwards.
 
-    A bench file has no word for "none": `false` switches off a part that an instrument does not have.
+    TOML has no "none": `false` switches off a part that an instrument does not have.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -43,7 +43,7 @@ def read_options(model: type[OptionsT], spec: InstrumentSpec) -> OptionsT:
     try:
         return model.model_validate(dict(spec.options))
     except ValidationError as error:
-        # A misspelt key also makes the right one missing; the misspelling is what must be told.
+        # A misspelt key also makes the right one missing; the misspelling must be reported.
         problems = error.errors(include_url=False)
         first = next((one for one in problems if one["type"] == "extra_forbidden"), problems[0])
         key = dotted(("options", *first["loc"]))

@@ -1,4 +1,4 @@
-"""What the rig needs of hardware, as typed protocols. Every name carries its unit; pressure is absolute.
+"""What the rig needs from hardware, as typed protocols. Every name carries its unit; pressure is absolute.
 
 A driver implements one of these and nothing more. Every call has its own deadline, set by the link, and
 raises only the errors of `drivers.errors`.
@@ -19,7 +19,7 @@ MOST_SOCKETS: Final = 64
 
 
 class ReadingStatus(StrEnum):
-    """What became of one reading; everything but OK carries no value."""
+    """Result of one reading; every status except OK has no value."""
 
     OK = "ok"
     OVER = "over"
@@ -57,7 +57,7 @@ class InstrumentSpec:
 
 @dataclass(frozen=True, slots=True)
 class Identity:
-    """What an instrument says of itself; a field it cannot tell is empty."""
+    """An instrument's own identity; a field that it does not report is empty."""
 
     maker: str = ""
     model: str = ""
@@ -72,7 +72,7 @@ class ChannelReading:
     Attributes:
         socket: socket number of the bench, from 1.
         output_mv: millivolts, or None when `status` is not OK.
-        status: what became of the reading.
+        status: result of the reading.
         offset_s: middle of the aperture after the start of the scan, in seconds.
         half_width_s: how far the true instant may lie from `offset_s`, in seconds.
     """
@@ -95,7 +95,7 @@ class ValveState:
         heartbeat: last heartbeat value that the block has taken.
         watchdog_tripped: the block's own watchdog has dropped the outputs, or None where none is fitted.
         pressure_switch_tripped: the independent pressure switch has cut the coil power, or None where the
-            block cannot tell.
+            block does not report it.
     """
 
     supply_open: bool
@@ -116,7 +116,7 @@ class Instrument(Protocol):
         ...
 
     def identify(self) -> Identity:
-        """Ask the instrument who it is."""
+        """Ask the instrument for its identity."""
         ...
 
     def configure(self) -> None:
@@ -128,7 +128,7 @@ class Instrument(Protocol):
         ...
 
     def close(self) -> None:
-        """Let go of the link; never raises."""
+        """Close the link; never raises."""
         ...
 
 
@@ -136,7 +136,7 @@ class Instrument(Protocol):
 class Voltmeter(Instrument, Protocol):
     """Reads the output of every socket, in mV.
 
-    A scan is begun and collected later, so that a slow meter never holds up the next pressure reading.
+    A scan is started, and collected later, so that a slow meter never delays the next pressure reading.
     """
 
     @property
@@ -154,7 +154,7 @@ class Voltmeter(Instrument, Protocol):
         ...
 
     def collect_scan(self) -> tuple[ChannelReading, ...]:
-        """Return the scan begun last, one reading a socket. Raises LinkTimeout when it is not there yet."""
+        """Return the latest scan, one reading a socket. Raises LinkTimeout when it is not ready yet."""
         ...
 
 
@@ -241,21 +241,21 @@ class OwnedValveBlock(ValveBlock, Protocol):
     """A valve block with a register that says which program drives it."""
 
     def write_owner(self, token: int) -> None:
-        """Write this program's token (0 to 65535; 0 means nobody)."""
+        """Write this program's token (0 to 65535; 0 means none)."""
         ...
 
     def read_owner(self) -> int:
-        """Read the token back; another value than one's own means that another program took over."""
+        """Read the token back; a different value means that another program took over."""
         ...
 
 
 @runtime_checkable
 class WatchedValveBlock(ValveBlock, Protocol):
-    """A valve block that can tell how long it waits for a heartbeat."""
+    """A valve block that reports how long it waits for a heartbeat."""
 
     @property
     def watchdog_ms(self) -> int | None:
-        """Watchdog time, in ms; None or 0 where it has none or does not tell."""
+        """Watchdog time, in ms; None or 0 where it has none or does not report it."""
         ...
 
 

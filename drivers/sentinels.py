@@ -1,4 +1,4 @@
-"""Numbers that stand for a reading which is not there: 9.9E37 and -9.9E37 out of range, 9.91E37 no value.
+"""Numbers that stand for a missing reading: 9.9E37 and -9.9E37 out of range, 9.91E37 no value.
 
 They are SCPI's (volume 1, 7.2.1), and other instruments use them too.
 """
@@ -16,7 +16,7 @@ _NO_VALUE = 9.905e37
 
 
 def status_of(value: float) -> ReadingStatus:
-    """Tell a number from the sentinels that stand for a reading which is not there."""
+    """Return the status that a number stands for: OK, or that of a missing reading."""
     if value != value or abs(value) >= _NO_VALUE:
         return ReadingStatus.NO_VALUE
     if value >= _LEAST_SENTINEL:

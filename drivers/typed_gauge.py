@@ -1,11 +1,11 @@
-"""A pressure gauge that a person reads and types in, for a pot with nothing but a dial.
+"""A pressure gauge that a person reads and types in, for a pot that has only a dial.
 
 | what is typed | means |
 |---|---|
 | `1.60 bara` | bar absolute; the unit is never left out |
 | `none` or nothing | no reading |
 
-A rig does not ask for it tick by tick: it has two readings typed some seconds apart where it needs one.
+The rig does not ask for it tick by tick: it asks for two readings some seconds apart where it needs one.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ _STATUS: Final = {"none": ReadingStatus.NO_VALUE, "": ReadingStatus.NO_VALUE, "o
 
 
 class TypedGaugeOptions(Options):
-    """Options of a hand-read gauge: `most_bar`, the end of its scale in bar absolute, and who makes it."""
+    """Options of a hand-read gauge: `most_bar`, the end of its scale in bar absolute, and its maker."""
 
     maker: str = ""
     model: str = ""
@@ -43,7 +43,7 @@ class TypedGauge:
         ask: puts a question to the operator; None as answer means that nobody answered.
 
     Raises:
-        BadSpec: when there is nobody to ask, or an option cannot be used.
+        BadSpec: when there is no operator to ask, or an option cannot be used.
     """
 
     read_by_hand = True
@@ -63,20 +63,20 @@ class TypedGauge:
         return self._name
 
     def identify(self) -> Identity:
-        """Say what the bench file says of the gauge."""
+        """Return the identity given in the bench file."""
         return self._identity
 
     def configure(self) -> None:
         """Do nothing: there is nothing to set."""
 
     def close(self) -> None:
-        """Do nothing: there is nothing to let go of."""
+        """Do nothing: there is no link."""
 
     def read_pressure_bar(self) -> float:
-        """Ask for the absolute pressure, in bar, until the answer can be used, three times at most.
+        """Ask for the absolute pressure, in bar, until the answer is usable, three times at most.
 
         Raises:
-            NoReading: when nobody answers, or there is nothing to read.
+            NoReading: when there is no answer, or no reading.
             BadReply: when no answer is a pressure after three tries.
         """
         what = f"absolute pressure up to {self._most_bar:g} bar"
@@ -84,11 +84,11 @@ class TypedGauge:
         for _ in range(_TRIES):
             answer = self._ask(question)
             if answer is None:
-                raise NoReading(self.name, f"nobody typed in the {what}")
+                raise NoReading(self.name, f"no {what} was typed")
             pressure_bar = self._pressure_bar(answer.strip().lower())
             if pressure_bar is not None:
                 return pressure_bar
-            question = f"{answer!r} is no {what}; write number and unit, for example 1.60 bara"
+            question = f"{answer!r} is not an {what}; write number and unit, for example 1.60 bara"
         raise BadReply(self.name, f"no usable {what} after {_TRIES} tries")
 
     def _pressure_bar(self, word: str) -> float | None:

@@ -1,4 +1,4 @@
-"""What the virtual bench is asked for and what it hands back; plain data, no physics and no sockets.
+"""What the virtual bench is asked for and what it returns; plain data, no physics and no sockets.
 
 The bench itself lives in `drivers.virtual` and is reached through `drivers.catalogue` alone.
 """
@@ -22,7 +22,7 @@ class VirtualBenchError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class VirtualInstrument:
-    """One instrument that the virtual bench plays.
+    """One instrument that the virtual bench simulates.
 
     Attributes:
         role: one of `rig_configs.roles.ROLES`.
@@ -49,7 +49,7 @@ class FaultSpec:
         at_s: bench time from the start at which it begins, in seconds.
         duration_s: how long it lasts, in seconds; None for the rest of the run.
         value: its size in the fault's own unit; None for the catalogue's default.
-        target: what it strikes where there is a choice: an instrument's role, or a socket number.
+        target: what it affects where there is a choice: an instrument's role, or a socket number.
     """
 
     name: str
@@ -69,7 +69,7 @@ class FaultKind:
         text: what breaks, in plain words.
         value_unit: unit of `FaultSpec.value`; empty when it takes none.
         default_value: value used when the spec gives none.
-        lowest, highest: smallest and largest value that makes sense, in `value_unit`.
+        lowest, highest: smallest and largest possible value, in `value_unit`.
         whole: whether the value must be a whole number.
         targets: allowed `FaultSpec.target`s, the first one being the default; empty when there is no choice.
             "socket" stands for any occupied socket number.
@@ -86,24 +86,24 @@ class FaultKind:
     whole: bool = False
 
     def refuse_value(self, value: float) -> None:
-        """Raise VirtualBenchError when `value` makes no sense for this fault; NaN never does."""
+        """Raise VirtualBenchError when `value` is not possible for this fault, as NaN."""
         if not self.value_unit:
             raise VirtualBenchError(f"fault {self.name}: takes no value")
         if self.lowest <= value <= self.highest and (not self.whole or value == int(value)):
             return
         number = "a whole number" if self.whole else "a value"
         raise VirtualBenchError(
-            f"fault {self.name}: {self.text}: {value:g} ({self.value_unit}) makes no sense; "
+            f"fault {self.name}: {self.text}: {value:g} ({self.value_unit}) is not possible; "
             f"give {number} from {self.lowest:.10g} to {self.highest:.10g}"
         )
 
 
 @dataclass(frozen=True, slots=True)
 class CellTruth:
-    """What an invented cell really is, worked out from its mechanism at the temperature of the bench's room.
+    """The true figures of an invented cell, calculated from its mechanism at the room's temperature.
 
-    Permeation rises by some 3 % per kelvin while a ceiling in current stays where it is, so a cell with a
-    ceiling is linear to a lower PO2 in a warmer room.
+    Permeation rises by some 3 % per kelvin while a ceiling in current stays the same, so a current-limited
+    cell is linear up to a lower PO2 in a warmer room.
 
     Attributes:
         serial: serial number.
@@ -155,8 +155,8 @@ class VirtualSpec:
 
     Attributes:
         drawer: set of invented cells: "six_cells", or "population:N" for N cells drawn by the seed. A
-            serial that the drawer does not hold becomes a healthy cell of its own, drawn by the serial.
-        seed: every noise stream and every drawn constant hangs on it.
+            serial that is not in the drawer becomes another healthy cell, drawn by the serial.
+        seed: every noise stream and every drawn constant depends on it.
         mode: "lockstep" (wire; bench time moves with the clock handed back), "real_time" (wire; bench time
             runs by itself, times `speed`) or "direct" (plain ports, no wire).
         speed: bench seconds per real second, real time only.
@@ -255,12 +255,12 @@ _FAULT_TEXT = re.compile(
 
 
 def parse_fault(text: str) -> FaultSpec:
-    """Read a fault as typed on a command line: `NAME[:TARGET][=VALUE]@SECONDS[+DURATION]`.
+    """Parse a fault as typed on a command line: `NAME[:TARGET][=VALUE]@SECONDS[+DURATION]`.
 
     Examples: `supply_stuck_open@120`, `gauge_offset:second_gauge=-0.12@300+60`, `cell_unplugged:3@400`.
 
     Raises:
-        VirtualBenchError: when the text does not read like that.
+        VirtualBenchError: when the text has another form.
     """
     match = _FAULT_TEXT.fullmatch(text.strip())
     try:

@@ -1,6 +1,6 @@
-"""What the run tells a screen, tick by tick. Screens only read; they decide nothing.
+"""What the run shows on a screen, tick by tick. Screens only read; they decide nothing.
 
-Sentences are for people. Whatever a screen, or a simulated person, acts on is a field beside the sentence.
+Sentences are for people. Data that a screen or a simulated person acts on is in fields beside the sentence.
 """
 
 from __future__ import annotations
@@ -47,8 +47,8 @@ class Cue:
         valve: which valve to put the hand on; the other one is shut meanwhile.
         action: what to do with it.
         text: the words for the screen.
-        to_go_bar: how far the pressure is from where it is to go, in bar; None where nobody can tell.
-        rate_bar_per_min: how fast it moves, signed; None where nobody can tell.
+        to_go_bar: how far the pressure is from its target, in bar; None where it is not known.
+        rate_bar_per_min: how fast it moves, signed; None where it is not known.
     """
 
     valve: Valve
@@ -65,7 +65,7 @@ class CellLine:
     Attributes:
         claimed_po2_bar: what a handset calibrated on this cell at PO2 1.0 would show; None before the
             calibration step has been held.
-        slope_percent_per_10s: how fast the output still moves; None outside a hold.
+        slope_percent_per_10s: how fast the output still changes; None outside a hold.
         state: a word: "waiting", "settling", "settled", "not settled", "no reading", "unplugged".
     """
 
@@ -86,7 +86,7 @@ class Snapshot:
         progress: 0 to 1.
         state: word of the state table.
         now, next: what the rig is doing and what comes after it, in plain words.
-        target_bar: None where nothing is being reached.
+        target_bar: None where there is no target.
         po2_bar: reference PO2 in the pot; None while its gas is unknown (before the purge is proven).
         ramp_bar_per_min: how fast the pressure moves now, signed.
         alarm: what needs the operator, or None.
@@ -125,7 +125,7 @@ class Snapshot:
 
 
 class Wanted(Enum):
-    """What the answer to a question tells, where it is no choice between words."""
+    """What the answer to a question gives, where it is not a choice between words."""
 
     TEXT = auto()
     PLATE_PRESSURE = auto()
@@ -155,12 +155,12 @@ class Prompt:
 
     Attributes:
         code: stable name, recorded with the answer.
-        text: the action, the number expected, and what will be refused.
+        text: the action, the expected value, and what will be refused.
         choices: allowed answers; empty for free text.
-        timeout_s: after that the answer is None and the rig goes the safe way.
-        wanted: what a free answer tells.
+        timeout_s: after that the answer is None and the rig takes the safe way.
+        wanted: what a free answer gives.
         bench_key: the key of the bench file whose value is wanted, for BENCH_VALUE.
-        move: what to do before answering; None where nothing is to be moved.
+        move: what to do before answering; None where there is nothing to do.
         alarm: the standing alarm that the question is about; a screen that shows it need not say it again.
     """
 
@@ -200,13 +200,13 @@ class View(Protocol):
         ...
 
     def withdraw(self) -> None:
-        """Take back a question that stands, from any thread or signal handler; `ask` then returns None."""
+        """Withdraw an open question, from any thread or signal handler; `ask` then returns None."""
         ...
 
 
 @runtime_checkable
 class PatientView(View, Protocol):
-    """A view whose person takes their time in rig time: a simulated operator."""
+    """A view whose person answers in rig time: a simulated operator."""
 
     def put(self, prompt: Prompt, t_s: float) -> None:
         """Put a question; the answer is fetched tick by tick."""
@@ -219,7 +219,7 @@ class PatientView(View, Protocol):
 
 @runtime_checkable
 class CuedView(Protocol):
-    """A view that hears every cue, tick by tick: a simulated operator's."""
+    """A view that gets every cue, tick by tick: a simulated operator's."""
 
     def cue(self, cue: Cue | None, scan: Scan) -> None:
         """Show the cue of this tick; None: hands off."""

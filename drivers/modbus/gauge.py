@@ -7,7 +7,7 @@
 | 4 | status: bit 0 sensor fault, bit 1 above, bit 2 below its range |
 | 5 | unit: 1 bar absolute, 2 bar gauge, 3 psi absolute, 4 kPa absolute |
 | 6 to 9 | serial number, 8 characters |
-| 12 | conversions so far; one that stands still shows a frozen gauge |
+| 12 | conversions so far; one that does not change shows a frozen gauge |
 """
 
 from __future__ import annotations
@@ -32,10 +32,10 @@ from drivers.ports import Clock, InstrumentSpec
 
 
 class UnitCode(Options):
-    """The register that says which unit the gauge is set to, and the code that it must hold.
+    """The register with the gauge's unit, and the code that it must hold.
 
-    Pressure in another unit than the map was written for is refused, never converted: a gauge that somebody
-    has set to psi must be set back.
+    Pressure in a unit other than the map's is refused, never converted: a gauge that was set to psi must be
+    set back.
     """
 
     address: int = Field(default=5, ge=0, le=65535)
@@ -57,7 +57,7 @@ class UnitCode(Options):
 
 
 class GaugeOptions(ModbusOptions):
-    """Options of a gauge: the map above, and the pressures (absolute bar) that can be true here."""
+    """Options of a gauge: the map above, and the possible pressures (absolute bar)."""
 
     pressure: Number = Number(address=0)
     proof: Proof | None = Proof(address=2)
@@ -96,14 +96,14 @@ class ModbusGauge(ModbusInstrument):
         return self._conversions
 
     def send_settings(self) -> None:
-        """Read once: unit, status and a pressure (bar) that can be true, also in its word order."""
+        """Read once: unit, status and a possible pressure (bar), also in its word order."""
         self.read_pressure_bar()
 
     def read_pressure_bar(self) -> float:
         """Read absolute pressure, in bar.
 
         Raises:
-            NoReading: when the gauge says that it has none.
+            NoReading: when the gauge reports that it has none.
             WrongInstrument: when it is set to another unit or sends its words in the other order.
             BadReply: when the number cannot be a pressure of this pot.
         """
@@ -122,7 +122,7 @@ class ModbusGauge(ModbusInstrument):
         if not self._plausible(pressure_bar):
             other = options.pressure.decode(registers, "little" if options.word_order == "big" else "big")
             hint = "; its words may be in the other order (word_order)" if self._plausible(other) else ""
-            raise BadReply(self.name, f"{pressure_bar:.6g} bar cannot be true here{hint}")
+            raise BadReply(self.name, f"{pressure_bar:.6g} bar is not possible here{hint}")
         return pressure_bar
 
     def read_barometer_bar(self) -> float:

@@ -1,10 +1,10 @@
-"""Modbus units over TCP or a serial line; beside the virtual bench's server the only importer of pymodbus.
+"""Modbus units over TCP or a serial line; with the virtual bench's server the only importer of pymodbus.
 
 pymodbus frames and parses; opening, waiting and checking are done here, because pymodbus 3.16 accepts an
-answer with fewer registers than asked or to another function code, hands a late answer on a serial line to
+answer with fewer registers than asked or to another function code, gives a late answer on a serial line to
 the next request, repeats requests and reconnects by itself, and polls a serial port in steps of a millisecond
-and more. No request is ever repeated here: a set point goes out once, and the caller is told when its answer
-was lost.
+and more. No request is ever repeated here: a set point is sent once, and a lost answer raises an
+error.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ from drivers.ports import Clock
 
 Table = Literal["holding", "input"]
 
-# Without a handler of its own pymodbus would print every lost answer on the operator's terminal.
+# Without its own handler pymodbus would print every lost answer on the operator's terminal.
 logging.getLogger("pymodbus").addHandler(logging.NullHandler())
 
 MOST_REGISTERS = 125
@@ -66,11 +66,11 @@ class _TcpClient(ModbusTcpClient):
         self.socket = connection
 
     def connect(self) -> bool:
-        """Tell whether the connection is there; pymodbus asks before every request, and must not reopen."""
+        """Return whether the connection exists; pymodbus asks before every request, and must not reopen."""
         return self.socket is not None
 
     def flush(self) -> None:
-        """Throw away what waits unread. Raises OSError when the peer has closed the connection."""
+        """Discard unread input. Raises OSError when the peer has closed the connection."""
         while self.socket is not None and select.select([self.socket], [], [], 0)[0]:
             if not self.socket.recv(4096):
                 raise ConnectionError("the connection was closed")
@@ -85,7 +85,7 @@ class _TcpClient(ModbusTcpClient):
         return len(request)
 
     def recv(self, size: int | None) -> bytes:
-        """Return what has come; nothing when the deadline has passed. Raises OSError."""
+        """Return the input so far; nothing when the deadline has passed. Raises OSError."""
         if self.socket is None or not select.select([self.socket], [], [], self.deadline.left_s)[0]:
             return b""
         data = self.socket.recv(4096)
@@ -119,11 +119,11 @@ class _SerialClient(ModbusSerialClient):
         )
 
     def connect(self) -> bool:
-        """Tell whether the port is open; pymodbus asks before every request, and must not reopen."""
+        """Return whether the port is open; pymodbus asks before every request, and must not reopen."""
         return self.socket is not None
 
     def flush(self) -> None:
-        """Throw away what waits unread. Raises OSError when the port is gone."""
+        """Discard unread input. Raises OSError when the port is gone."""
         if self.socket is not None:
             self.socket.reset_input_buffer()
 
@@ -135,7 +135,7 @@ class _SerialClient(ModbusSerialClient):
         return len(request)
 
     def recv(self, size: int | None) -> bytes:
-        """Return what has come; nothing when the deadline has passed. Raises OSError."""
+        """Return the input so far; nothing when the deadline has passed. Raises OSError."""
         assert self.socket is not None
         if os.name == "posix":
             fd = self.socket.fileno()
@@ -183,9 +183,9 @@ class ModbusPort(Port):
                 connection.close()
 
     def fence(self, unit: int) -> None:
-        """Close a TCP connection; leave a unit on a serial line alone until its late answer cannot come.
+        """Close a TCP connection; send nothing to a serial unit until a late answer is no longer possible.
 
-        Other units may go on: a late answer carries its own unit number and is skipped.
+        Other units may continue: a late answer carries its own unit number and is skipped.
         """
         if self._late_s is None:
             self.shut()
@@ -193,7 +193,7 @@ class ModbusPort(Port):
             self._quiet_until_s[unit] = time.monotonic() + self._late_s
 
     def quiet_left_s(self, unit: int) -> float:
-        """What is left of the quiet time of a unit on a serial line, in seconds."""
+        """Remaining quiet time of a unit on a serial line, in seconds."""
         return max(0.0, self._quiet_until_s.get(unit, 0.0) - time.monotonic())
 
     def request(self, instrument: str, deadline: Deadline, send: Callable[[Any], Any]) -> Any:
@@ -265,7 +265,7 @@ class ModbusLink(Link[ModbusPort]):
 
         Raises:
             LinkDown, LinkTimeout: no answer; the port is fenced.
-            BadReply: not an answer to this request; it was thrown away.
+            BadReply: not an answer to this request; it was discarded.
             Refused: the unit answered with a Modbus exception.
         """
         function = 3 if table == "holding" else 4

@@ -1,9 +1,9 @@
-"""A multi-channel millivolt input behind Modbus registers: it converts by itself, we read what is there.
+"""A multi-channel millivolt input behind Modbus registers: it converts by itself, we read the latest values.
 
 | register | holds |
 |---|---|
 | `first`, then every `step` | millivolts of each channel, by default float32, two registers a channel |
-| `over_raw`, `under_raw` | raw value that stands for too much, too little; often 32767 and -32768 |
+| `over_raw`, `under_raw` | raw value for over range, under range; often 32767 and -32768 |
 | `fault_mask` | one bit a channel, set when the channel has no value |
 | `update_s` | the module refreshes all channels this often, so a value is up to that old |
 """
@@ -65,7 +65,7 @@ class ModbusMillivolts(ModbusInstrument):
 
     @property
     def scan_duration_s(self) -> float:
-        """How long a scan takes, in seconds: nothing, the module converts all the time."""
+        """How long a scan takes, in seconds: 0, since the module converts all the time."""
         return 0.0
 
     def send_settings(self) -> None:
@@ -89,10 +89,10 @@ class ModbusMillivolts(ModbusInstrument):
         """Return what `begin_scan` read: millivolts, offsets in seconds.
 
         Raises:
-            BadReply: when no scan has been begun.
+            BadReply: when no scan has been started.
         """
         if self._scan is None:
-            raise BadReply(self.name, "no scan is in progress; begin one first")
+            raise BadReply(self.name, "no scan is in progress; start one first")
         scan, self._scan = self._scan, None
         return scan
 

@@ -7,7 +7,7 @@
 | `ramp` | ramp in bar/min; a make that counts per second has `scale = 60` |
 | `mode` | `control_code` controls, `measure_code` only measures, `vent_code` vents to ambient |
 
-No setting is written at a reconnect. Set point, ramp and mode go out once, and a lost answer is told.
+No setting is written at a reconnect. Set point, ramp and mode are sent once; a lost answer is an error.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from drivers.ports import Clock, InstrumentSpec
 
 
 class ControllerOptions(GaugeOptions):
-    """Options of a pressure controller: registers, codes, and what it may be told (absolute bar, bar/min)."""
+    """Options of a pressure controller: registers, codes, and allowed commands (absolute bar, bar/min)."""
 
     set_point: Number = Number(address=20)
     ramp: Number = Number(address=22)
@@ -66,7 +66,7 @@ class ModbusPressureController(ModbusGauge):
         self._write(self._controller.set_point, pressure_bar, "the set point", "bar")
 
     def vent(self) -> None:
-        """Vent to ambient (no unit). Waits for no pause after a lost link."""
+        """Vent to ambient (no unit). Does not wait for a pause after a lost link."""
         self.link.write_register(self._controller.mode, self._controller.vent_code, urgent=True)
 
     def hold_output(self, on: bool) -> None:
@@ -84,4 +84,4 @@ class ModbusPressureController(ModbusGauge):
         taken = number.decode(self.read([(number.address, number.count)]), order)
         tolerance = 1e-5 if number.kind == "float32" else abs(number.scale)
         if abs(taken - value) > tolerance:
-            raise Refused(self.name, f"took {what} {taken:g} {unit} when told {value:g} {unit}")
+            raise Refused(self.name, f"took {what} {taken:g} {unit} when sent {value:g} {unit}")

@@ -1,11 +1,11 @@
-"""Register maps as data, and what Modbus instruments have in common: identity, word order, one block read.
+"""Register maps as data, and the common part of Modbus instruments: identity, word order, one block read.
 
 | fact | our words |
 |---|---|
 | address | 0-based, as on the wire; many manuals count from 1 |
 | byte order | high byte first within a register, by the Modbus specification |
-| word order | of a 32-bit number: not specified, hence an option, proved by a constant that the unit holds |
-| block | registers that belong together are read in one request, so that they are of one moment |
+| word order | of a 32-bit number: not specified, so an option, proved by a constant that the unit holds |
+| block | registers that belong together are read in one request, so that they are from one moment |
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ class Number(Options):
         return self.raw(registers, order) * self.scale + self.offset
 
     def raw(self, registers: Registers, order: WordOrder) -> float:
-        """Return what the registers hold, before scale and offset."""
+        """Return the number in the registers, before scale and offset."""
         return _raw_value(registers.words(self.address, self.count), self.kind, order)
 
     def encode(self, value: float, order: WordOrder) -> tuple[int, ...]:
@@ -79,7 +79,7 @@ class Number(Options):
 
 
 class Proof(Options):
-    """A float that the unit always holds, which proves word order and that an answer is its own."""
+    """A float that the unit always holds, which proves word order and that an answer comes from this unit."""
 
     address: int = Field(ge=0, le=65535)
     value: float = math.pi
@@ -91,7 +91,7 @@ class Proof(Options):
 
 
 class SerialNumber(Options):
-    """Where the unit's serial number stands: ASCII, two characters a register, or one unsigned number."""
+    """Where the unit's serial number is: ASCII, two characters a register, or one unsigned number."""
 
     address: int = Field(ge=0, le=65535)
     count: int = Field(default=4, ge=1, le=16)
@@ -113,7 +113,7 @@ class Registers:
         self._words: dict[int, int] = {}
 
     def add(self, address: int, words: Iterable[int]) -> None:
-        """Put in what was read from `address` on."""
+        """Add the registers read from `address` on."""
         for index, word in enumerate(words):
             self._words[address + index] = word
 
@@ -171,7 +171,7 @@ class StatusBits(Options):
     under_bit: int | None = Field(default=2, ge=0, le=15)
 
     def check(self, instrument: str, registers: Registers) -> None:
-        """Raise NoReading when a bit says that the reading is not to be used."""
+        """Raise NoReading when a bit says that the reading is not usable."""
         word = registers.word(self.address)
         for bit, text, status in (
             (self.fault_bit, "reports a sensor fault", ReadingStatus.NO_VALUE),
@@ -215,7 +215,7 @@ class ModbusInstrument:
         self.link.configure(self._configure)
 
     def close(self) -> None:
-        """Let go of the link; never raises."""
+        """Close the link; never raises."""
         self.link.close()
 
     def _configure(self) -> None:
@@ -253,7 +253,7 @@ class ModbusInstrument:
         return value
 
     def proof_span(self) -> tuple[Span, ...]:
-        """Where the proof stands, to be read along with every block; nothing without one."""
+        """Return the registers of the proof, to be read with every block; none without one."""
         proof = self._common.proof
         return () if proof is None else ((proof.address, 2),)
 
@@ -261,8 +261,8 @@ class ModbusInstrument:
         """Check the constant in `registers`.
 
         Raises:
-            WrongInstrument: when it is there in the other word order.
-            BadReply: when it is not there; the answer is not this unit's, or not to this request.
+            WrongInstrument: when it is in the other word order.
+            BadReply: when it is missing; the answer is not this unit's, or not to this request.
         """
         proof, order = self._common.proof, self._common.word_order
         if proof is None or proof.holds(registers, order):

@@ -37,8 +37,8 @@ class ModbusRoomOxygen(ModbusInstrument):
         """Read the room's oxygen, in percent by volume.
 
         Raises:
-            NoReading: when the unit says that it has none.
-            BadReply: when the number cannot be a part of the air.
+            NoReading: when the unit reports that it has none.
+            BadReply: when the number is not a possible oxygen content.
         """
         options = self._options
         oxygen_percent = self.checked_number(options.oxygen, options.status)

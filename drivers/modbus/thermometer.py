@@ -18,7 +18,7 @@ from drivers.ports import Clock, InstrumentSpec
 
 
 class ThermometerOptions(ModbusOptions):
-    """Options of a thermometer: its register, and what can be true in a pot (°C)."""
+    """Options of a thermometer: its register, and the possible temperatures of a pot (°C)."""
 
     temperature: Number = Number(address=0)
     status: StatusBits | None = None
@@ -41,11 +41,11 @@ class ModbusThermometer(ModbusInstrument):
         """Read temperature, in degrees Celsius.
 
         Raises:
-            NoReading: when the unit says that it has none.
-            BadReply: when the number cannot be a temperature of the pot.
+            NoReading: when the unit reports that it has none.
+            BadReply: when the number is not a possible temperature of the pot.
         """
         options = self._options
         temperature_c = self.checked_number(options.temperature, options.status)
         if not options.lowest_c <= temperature_c <= options.highest_c:
-            raise BadReply(self.name, f"{temperature_c:g} °C cannot be true here")
+            raise BadReply(self.name, f"{temperature_c:g} °C is not possible here")
         return temperature_c

@@ -1,13 +1,13 @@
-"""Supply and vent valves behind Modbus registers, with shots that the device times itself.
+"""Supply and vent valves behind Modbus registers, with shots timed by the device.
 
-The default map is the virtual bench's; a block of another make needs these functions, at any addresses.
+The default map is the virtual bench's; a block of another make needs the same functions, at any addresses.
 
 | register | does |
 |---|---|
 | 0 | outputs now: bit 0 supply energised (open), bit 1 vent energised (shut) |
 | 1 | write 1 to longest: open the supply for so many ms |
 | 2 | write 1 to longest: open the vent for so many ms, out of the shut state |
-| 3 | vent: write 1 energises it (shut), 0 lets go (open) |
+| 3 | vent: write 1 energises it (shut), 0 releases it (open) |
 | 4 | write 0: shut the supply now |
 | 5 | heartbeat; outputs drop when it has not changed for the watchdog time |
 | 6 | inputs: bit 0 lid closed, bit 1 watchdog tripped, bit 2 pressure switch tripped |
@@ -57,7 +57,7 @@ class ValveOptions(ModbusOptions):
 
 
 class ModbusValves(ModbusInstrument):
-    """A valve block. Every write goes out once; only dropping the outputs is tried again."""
+    """A valve block. Every write is sent once; only dropping the outputs is tried again."""
 
     def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
         self._options = read_options(ValveOptions, spec)
@@ -100,15 +100,15 @@ class ModbusValves(ModbusInstrument):
         self.link.write_register(register, duration_ms)
 
     def shut_vent(self) -> None:
-        """Energise the vent: shut until told otherwise or until the heartbeat stops (no unit)."""
+        """Energise the vent: shut until the next command or until the heartbeat stops (no unit)."""
         self.link.write_register(self._options.vent_hold, 1)
 
     def open_vent(self) -> None:
-        """De-energise the vent: open (no unit). Waits for no pause after a lost link."""
+        """De-energise the vent: open (no unit). Does not wait for a pause after a lost link."""
         self.link.write_register(self._options.vent_hold, 0, urgent=True)
 
     def shut_supply(self) -> None:
-        """De-energise the supply: shut (no unit). Waits for no pause after a lost link."""
+        """De-energise the supply: shut (no unit). Does not wait for a pause after a lost link."""
         self.link.write_register(self._options.supply, 0, urgent=True)
 
     def de_energise(self) -> None:
@@ -125,14 +125,14 @@ class ModbusValves(ModbusInstrument):
         """Read outputs, inputs and heartbeat (0 to 65535) in one request.
 
         Raises:
-            BadReply: when the answer does not carry the block's own constant.
+            BadReply: when the answer does not contain the block's own constant.
         """
         options = self._options
         registers = self.read(self._state_spans)
         self.check_proof(registers)
         outputs = registers.word(options.outputs)
         if outputs >> 2:
-            raise BadReply(self.name, f"says outputs {outputs:#06x}, and has only two")
+            raise BadReply(self.name, f"reports outputs {outputs:#06x}, but has only two")
         inputs = registers.word(options.inputs) if options.inputs is not None else None
 
         def input_bit(bit: int | None) -> bool | None:

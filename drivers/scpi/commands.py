@@ -1,8 +1,8 @@
-"""What SCPI instruments have in common: identity, error queue, numbers with their sentinels, channel lists.
+"""Common part of SCPI instruments: identity, error queue, numbers with their sentinels, channel lists.
 
 | fact | our words |
 |---|---|
-| `*IDN?` | maker, model, serial, firmware, comma separated; `0` for what it cannot tell |
+| `*IDN?` | maker, model, serial, firmware, comma separated; `0` for what it does not report |
 | `SYST:ERR?` | oldest error, `0,"No error"` when there is none; only the number is standard |
 | `*CLS` | empties the error queue |
 | 9.9E37, -9.9E37 | above, below the range; 9.91E37 no value at all |
@@ -51,7 +51,7 @@ class ScpiOptions(Options):
     late_s: float = Field(default=SERIAL_LATE_S, ge=0, le=10)
 
     def text_settings(self) -> TextSettings:
-        """How lines travel."""
+        """Settings of the line."""
         return TextSettings(
             library=self.visa_library,
             write_end=self.write_end,
@@ -68,7 +68,7 @@ class ScpiOptions(Options):
 class Words(Options):
     """SCPI commands as data; every driver adds its own. Only printable ASCII, one line each.
 
-    What stands in braces is filled in; a replacement may use what the driver's own word uses, and no more.
+    Names in braces are filled in; a replacement may use only those that the driver's own word uses.
     """
 
     identify: str = "*IDN?"
@@ -122,7 +122,7 @@ class ScpiInstrument:
         return self._spec.name
 
     def identify(self) -> Identity:
-        """Ask the instrument who it is."""
+        """Ask the instrument for its identity."""
         if not self._words.identify:
             return Identity()
         answer = self.link.query(self._words.identify, ANY_TEXT)[0]
@@ -135,7 +135,7 @@ class ScpiInstrument:
         self.link.configure(self._configure)
 
     def close(self) -> None:
-        """Let go of the link; never raises."""
+        """Close the link; never raises."""
         self.link.close()
 
     def _configure(self) -> None:
@@ -183,14 +183,14 @@ class ScpiInstrument:
         if word:
             taken = self.query_number(word)
             if abs(taken - expected) > 1e-4 * abs(expected):
-                raise Refused(self.name, f"took {what} {taken:g} when told {expected:g}")
+                raise Refused(self.name, f"took {what} {taken:g} when sent {expected:g}")
 
 
 def parse_channels(text: str) -> tuple[str, ...]:
     """Read a channel list such as `101:104,107` into single channels.
 
     Raises:
-        ValueError: when it is no list of channel numbers, names one twice, or more than a pot has sockets.
+        ValueError: when it is not a list of channel numbers, names one twice, or more than a pot has sockets.
     """
     channels: list[str] = []
     for part in text.replace(" ", "").split(","):
@@ -200,7 +200,7 @@ def parse_channels(text: str) -> tuple[str, ...]:
         first, last = match[1], match[2] or match[1]
         if int(last) < int(first):
             raise ValueError(f"{part!r} runs backwards")
-        # Counted before the range is written out: a slip of the finger may ask for more than memory holds.
+        # Counted before the range is written out: a typing error may ask for more than fits into memory.
         if len(channels) + int(last) - int(first) + 1 > MOST_SOCKETS:
             raise ValueError(f"should name at most {MOST_SOCKETS} channels, as many as a pot has sockets")
         if match[2] is None:
@@ -216,14 +216,16 @@ def read_channel_list(link: VisaLink, word: str) -> tuple[str, ...]:
     """Ask for a channel list, sent plain or as a definite-length block: `#214(@101,102,103)`.
 
     Raises:
-        BadReply: when the answer is no list that a pot could be read by.
+        BadReply: when the answer is not a usable channel list.
     """
     answer = link.query(word, _CHANNELS)
     if answer[0].startswith("#"):
         digits = int(answer[0][1])
         body = answer[0][2 + digits :]
         if answer[0][2 : 2 + digits] != str(len(body)).zfill(digits):
-            raise BadReply(link.instrument, f"sent a block of {len(body)} characters that says otherwise")
+            raise BadReply(
+                link.instrument, f"sent a block of {len(body)} characters, but gives another length"
+            )
     try:
         return parse_channels(answer[1]) if answer[1].strip() else ()
     except ValueError as error:

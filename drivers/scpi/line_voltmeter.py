@@ -2,15 +2,15 @@
 
 | line | means |
 |---|---|
-| `*IDN?` | asks who it is: maker, model, serial, firmware, comma separated |
+| `*IDN?` | asks for its identity: maker, model, serial, firmware, comma separated |
 | `SCAN 17` | asks for one scan; the number is a token that comes back |
 | `1 50.123 12` | channel, millivolts, and (optional) milliseconds after the command at which it was read |
 | `2 over` | no number: `over`, `under` or `none` |
 | `END 17` | the scan of that token is complete |
 
-The line format and a reference sketch for the board stand in `line_voltmeter.md` beside this file. Many
-boards restart when their port is opened, hence `boot_s`. The scan runs in the background, since such a board
-is slow.
+`line_voltmeter.md` beside this file has the line format and a reference sketch for the board. Many boards
+restart when their port is opened, hence `boot_s`. The scan runs in the background, since such a board is
+slow.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class LineWords(Words):
 class LineOptions(ScpiOptions):
     """Options of a line voltmeter.
 
-    `channels` as the board numbers them and `sockets` where they are others; `scan_s` how long a scan takes;
+    `channels` as the board numbers them and `sockets` where they differ; `scan_s` how long a scan takes;
     `boot_s` how long the board takes to start after its port was opened.
     """
 
@@ -94,7 +94,7 @@ class LineVoltmeter(ScansInBackground, ScpiInstrument):
         return self._options.scan_s
 
     def close(self) -> None:
-        """End a running scan and let go of the link; never raises."""
+        """End a running scan and close the link; never raises."""
         self._closing.set()
         self._background.close()
         super().close()
@@ -110,7 +110,7 @@ class LineVoltmeter(ScansInBackground, ScpiInstrument):
     def _scan(self, began_s: float, closing: threading.Event) -> tuple[ChannelReading, ...]:
         options = self._options
         token = next(self._tokens) % _TOKENS
-        # The whole answer must be there in time; a reconnect on the way includes the restart of the board.
+        # The whole answer must come in time; a reconnect on the way includes the restart of the board.
         limit_s = options.scan_s + options.boot_s + self._spec.deadline_s
         readings: dict[int, ChannelReading] = {}
         line = self.link.query(options.words.scan.format(token=token), _LINE, deadline_s=limit_s)

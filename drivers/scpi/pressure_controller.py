@@ -3,13 +3,13 @@
 | fact | our words |
 |---|---|
 | `UNIT:PRES BAR` | pressures in bar |
-| `SENS:PRES:MODE ABS` | absolute, not gauge; read back, and refused when it did not take it |
+| `SENS:PRES:MODE ABS` | absolute, not gauge; read back, and refused if not taken |
 | `SENS:PRES?` | measured pressure |
 | `SOUR:PRES p` | set point |
 | `SOUR:PRES:SLEW r` | ramp, in bar/min or bar/s by the make (`slew_per`) |
 | `OUTP:MODE CONT, MEAS, VENT` | controls, only measures, vents to ambient |
 
-Only unit and mode are settings, sent again after a lost link; set point, ramp and output never are.
+Only unit and mode are settings, sent again after a lost link; set point, ramp and output are not.
 """
 
 from __future__ import annotations
@@ -44,9 +44,9 @@ class ControllerWords(Words):
 
 
 class ControllerLimits(ScpiOptions):
-    """Options of a pressure controller: what it may be told (absolute bar, bar/min), and its words.
+    """Options of a pressure controller: the commands it may get (absolute bar, bar/min), and its words.
 
-    `lowest_bar` and `highest_bar` bound set points; readings are believed from 0 to twice the highest.
+    `lowest_bar` and `highest_bar` limit set points; readings are accepted from 0 to twice the highest.
     """
 
     lowest_bar: float = Field(default=0.8, ge=0)
@@ -86,18 +86,18 @@ class ScpiPressureController(ScpiInstrument):
         if query:
             taken = self.link.query(query, ANY_TEXT)[0].strip().strip('"')
             if not re.match(re.escape(expected), taken, re.IGNORECASE):
-                raise Refused(self.name, f"took {what} {taken!r} when told {expected!r}")
+                raise Refused(self.name, f"took {what} {taken!r} when sent {expected!r}")
 
     def read_pressure_bar(self) -> float:
         """Read absolute pressure, in bar.
 
         Raises:
             NoReading: when the controller has none.
-            BadReply: when the number cannot be true.
+            BadReply: when the number is not possible.
         """
         pressure_bar = number_or_no_reading(self.name, self.query_number(self._options.words.read))
         if not 0 <= pressure_bar <= 2 * self._options.highest_bar:
-            raise BadReply(self.name, f"{pressure_bar:g} bar cannot be true here")
+            raise BadReply(self.name, f"{pressure_bar:g} bar is not possible here")
         return pressure_bar
 
     def set_ramp_bar_per_min(self, ramp_bar_per_min: float) -> None:
@@ -117,7 +117,7 @@ class ScpiPressureController(ScpiInstrument):
         self.confirm_number(words.set_pressure_query, pressure_bar, "the set point (bar)")
 
     def vent(self) -> None:
-        """Vent to ambient (no unit). Waits for no pause after a lost link."""
+        """Vent to ambient (no unit). Does not wait for a pause after a lost link."""
         self.link.write(self._options.words.vent, urgent=True)
         self.check_errors("to vent")
 

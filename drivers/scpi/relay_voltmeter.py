@@ -1,4 +1,4 @@
-"""An SCPI voltmeter behind relays: close a channel, wait, read, open it, and on to the next.
+"""An SCPI voltmeter behind relays: close a channel, wait, read, open it, then the next one.
 
 | fact | our words |
 |---|---|
@@ -53,7 +53,7 @@ class ScpiRelayVoltmeter(ScansInBackground, ScpiMeter):
         super().send_settings()
 
     def close(self) -> None:
-        """End a running scan and let go of the link; never raises."""
+        """End a running scan and close the link; never raises."""
         self._background.close()
         super().close()
 

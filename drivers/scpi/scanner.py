@@ -1,11 +1,11 @@
-"""A scanning SCPI voltmeter: one command starts a scan over a channel list, one answer brings all of it.
+"""A scanning SCPI voltmeter: one command starts a scan over a channel list, one answer returns all of it.
 
 | fact | our words |
 |---|---|
 | `ROUT:SCAN (@list)` | channels of the scan, in this order |
 | `ROUT:SCAN?` | the list as taken, plain or as a block `#214(@101,102,103)` |
 | `FETC?` | waits for the scan in progress, then answers volts, comma separated, in scan order |
-| time | the channels are read one after another, so each has its own moment within the scan |
+| time | the channels are read one after another, so each has its own time within the scan |
 
 The other commands are those of `drivers.scpi.voltmeter`.
 """

@@ -28,7 +28,7 @@ class ThermometerWords(Words):
 
 
 class ThermometerOptions(ScpiOptions):
-    """Options of a thermometer: readings outside `lowest_c` to `highest_c` (°C) are none."""
+    """Options of a thermometer: readings outside `lowest_c` to `highest_c` (°C) are invalid."""
 
     lowest_c: float = Field(default=-40.0, ge=-273.15)
     highest_c: float = 125.0
@@ -57,9 +57,9 @@ class ScpiThermometer(ScpiInstrument):
 
         Raises:
             NoReading: when the sensor is open or out of range.
-            BadReply: when the number cannot be a temperature of the pot.
+            BadReply: when the number is not a possible temperature of the pot.
         """
         temperature_c = number_or_no_reading(self.name, self.query_number(self._options.words.read))
         if not self._options.lowest_c <= temperature_c <= self._options.highest_c:
-            raise BadReply(self.name, f"{temperature_c:g} °C cannot be true here")
+            raise BadReply(self.name, f"{temperature_c:g} °C is not possible here")
         return temperature_c

@@ -40,18 +40,18 @@ read) and ValueError (a closed file number) through beside its own errors."""
 
 @dataclass(frozen=True, slots=True)
 class TextSettings:
-    """How lines travel.
+    """Settings of the line.
 
     Attributes:
-        library: VISA library as pyvisa names it, or empty: pyvisa-py for sockets and serial lines, and what
-            the computer has for everything else.
+        library: VISA library as pyvisa names it, or empty: pyvisa-py for sockets and serial lines, and the
+            computer's own for everything else.
         write_end: what ends a command.
         read_end: last byte of an answer; a carriage return before it is dropped.
         baud: serial bits per second.
         data_bits: serial data bits, 7 or 8.
         parity: N, E or O.
         stop_bits: 1 or 2.
-        echo: whether the instrument sends every command back before it answers.
+        echo: whether the instrument echoes every command before it answers.
         late_s: how long after a lost answer a serial instrument may still send it, in seconds.
     """
 
@@ -70,7 +70,7 @@ class _Wire(Protocol):
     """Bytes to and from one open resource."""
 
     def drain(self) -> int:
-        """Throw away what waits unread and return how many bytes it was. Raises EOFError or OSError."""
+        """Discard unread input and return its number of bytes. Raises EOFError or OSError."""
         ...
 
     def send(self, data: bytes, deadline: Deadline) -> None:
@@ -78,7 +78,7 @@ class _Wire(Protocol):
         ...
 
     def receive(self, deadline: Deadline) -> bytes:
-        """Return what has come, at least one byte. Raises TimeoutError, EOFError or OSError."""
+        """Return the input so far, at least one byte. Raises TimeoutError, EOFError or OSError."""
         ...
 
 
@@ -284,11 +284,11 @@ class VisaLink(Link[TextPort]):
         address: VISA resource string.
         deadline_s: longest wait for one answer, in seconds.
         patience_s: as of `InstrumentSpec`.
-        settings: how lines travel.
+        settings: of the line.
         clock: the rig's clock, for the pause between reconnects.
 
     Raises:
-        BadSpec: when the address is no VISA resource string, or its port is in use with other settings.
+        BadSpec: when the address is not a VISA resource string, or its port is in use with other settings.
     """
 
     def __init__(
@@ -311,7 +311,7 @@ class VisaLink(Link[TextPort]):
 
     @property
     def stale_bytes(self) -> int:
-        """How many bytes nobody had asked for were thrown away so far."""
+        """Number of unrequested bytes discarded so far."""
         return self._port.stale_bytes
 
     def connect(self) -> None:
@@ -331,7 +331,7 @@ class VisaLink(Link[TextPort]):
 
         Raises:
             LinkDown, LinkTimeout: no answer; the link is fenced.
-            BadReply: something else came; it was thrown away and the link fenced.
+            BadReply: something else came; it was discarded and the link fenced.
         """
         with self.exchange(deadline_s=deadline_s) as deadline:
             self._send(command, deadline)
@@ -347,7 +347,7 @@ class VisaLink(Link[TextPort]):
             line = self._read_line("the line before", deadline)
             found = answer.fullmatch(line)
             if found is None:
-                raise BadReply(self.instrument, f"sent {_shown(line)}, which is no part of this answer")
+                raise BadReply(self.instrument, f"sent {_shown(line)}, which is not part of this answer")
             return found
 
     def _send(self, command: str, deadline: Deadline) -> None:

@@ -1,10 +1,10 @@
-"""An SCPI voltmeter of one channel, and what every triggered SCPI voltmeter shares.
+"""An SCPI voltmeter of one channel, and the common part of every triggered SCPI voltmeter.
 
 | fact | our words |
 |---|---|
 | `SENS:VOLT:DC:NPLC n` | aperture in power-line cycles; a reading takes n / line frequency |
-| `SENS:VOLT:DC:RANG v` | a fixed range in volts, so that nothing stops for ranging; too much reads 9.9E37 |
-| `SENS:ZERO:AUTO OFF` | no reading of the meter's own zero in between; it would double the time |
+| `SENS:VOLT:DC:RANG v` | a fixed range in volts, so that nothing waits for ranging; over range reads 9.9E37 |
+| `SENS:ZERO:AUTO OFF` | no reading of the meter's own zero between readings; it would double the time |
 | `INIT` | starts the measurement and returns at once |
 | `FETC?` | waits for the measurement in progress, then answers volts |
 """
@@ -78,7 +78,7 @@ class SingleOptions(VoltmeterOptions):
 
 
 class ScpiMeter(ScpiInstrument):
-    """What triggered and relay voltmeters share: settings, and how a number becomes a reading.
+    """Common part of triggered and relay voltmeters: settings, and how a number becomes a reading.
 
     Args:
         spec: the bench file's entry.
@@ -128,7 +128,7 @@ class ScpiMeter(ScpiInstrument):
 
 
 class TriggeredVoltmeter(ScpiMeter):
-    """A voltmeter that is started by one command and read by another; arguments as of `ScpiMeter`."""
+    """A voltmeter that is started by one command and read by another; arguments as for `ScpiMeter`."""
 
     def __init__(
         self,
@@ -156,14 +156,14 @@ class TriggeredVoltmeter(ScpiMeter):
         self._begun = True
 
     def collect_scan(self) -> tuple[ChannelReading, ...]:
-        """Return the scan begun last: millivolts and offsets in seconds, one reading a socket.
+        """Return the latest scan: millivolts and offsets in seconds, one reading a socket.
 
         Raises:
-            BadReply: when no scan has been begun since the last settings, or the answer is not one.
-            LinkTimeout: when the scan is not there yet; the link has been fenced, and the scan is lost.
+            BadReply: when no scan has been started since the last settings, or the answer is not a scan.
+            LinkTimeout: when the scan is not ready yet; the link has been fenced, and the scan is lost.
         """
         if not self._begun:
-            raise BadReply(self.name, "no scan is in progress; begin one first")
+            raise BadReply(self.name, "no scan is in progress; start one first")
         self._begun = False
         answer = self.link.query(self._scan_words.fetch, self._answer)
         return tuple(

@@ -1,4 +1,4 @@
-"""A bench in software, reached through the instruments' own wire protocols.
+"""A simulated bench, reached through the instruments' own wire protocols.
 
 The way inwards: `start` starts a bench for a rig (`serve` is the process it lives in, `clocks` the rig's
 time, `shared_time` and `spec_text` what passes between the two processes). `wire` gives each instrument its

@@ -19,7 +19,7 @@ from drivers.virtual_spec import PotTruth, VirtualBenchError, VirtualInstrument,
 from rig_configs.roles import MOVING_ROLES, ROLES, Port
 
 _MOST_BREAKPOINTS = 2000
-_KEPT_BREAKPOINTS = 400  # a scan in progress is read off the past when it is over
+_KEPT_BREAKPOINTS = 400  # a scan in progress is read from the past when it is over
 
 _DEVICES: dict[Port, Callable[[Bench, str, VirtualInstrument], Device]] = {
     "Voltmeter": ScannerDevice,
@@ -30,12 +30,12 @@ _DEVICES: dict[Port, Callable[[Bench, str, VirtualInstrument], Device]] = {
     "RoomOxygenMonitor": RoomOxygenDevice,
     "ValveBlock": ValveDevice,
 }
-"""What plays each port."""
+"""The device that simulates each port."""
 _PLAYED = {str(role): _DEVICES[kind.port] for role, kind in ROLES.items()}
 
 
 class Unanswered(Exception):
-    """A request that no answer comes to within the rig's deadline."""
+    """A request without an answer within the rig's deadline."""
 
 
 class HungUp(Exception):
@@ -43,7 +43,7 @@ class HungUp(Exception):
 
 
 class Bench:
-    """One virtual bench at one instant. Nothing in it moves but by `advance_to`.
+    """One virtual bench at one instant. It moves only by `advance_to`.
 
     Attributes:
         spec: what was asked for.
@@ -70,7 +70,7 @@ class Bench:
             if kind is None:
                 raise VirtualBenchError(
                     f"instrument {name}: the virtual bench has no {instrument.role!r}; "
-                    f"it plays {', '.join(_PLAYED)}"
+                    f"it has {', '.join(_PLAYED)}"
                 )
             if instrument.driver == "modbus_millivolts":
                 kind = MillivoltDevice
@@ -142,7 +142,7 @@ class Bench:
             pot.set_valves(vent_open=opening > 0.0)
 
     def take_stall_us(self) -> int:
-        """How much longer than asked the rig is held up at this wait, in microseconds; once."""
+        """How much longer than asked this wait takes, in microseconds; once."""
         stall_us, self.stall_us = self.stall_us, 0
         return stall_us
 

@@ -1,9 +1,9 @@
-"""Galvanic oxygen cells as mechanisms: what each part does, never a formula for the whole.
+"""Galvanic oxygen cells as mechanisms: each part is modelled, not the cell as a whole.
 
 Gas dissolves in the membrane and diffuses through it (planar diffusion, its own series of time constants).
-The flux that arrives is reduced at the cathode as long as cathode kinetics, the electrolyte's resistance and
-the lead anode let it: the oxygen that they cannot take piles up behind the membrane and holds further
-diffusion back. The current runs through a load resistor with a thermistor, which follows the membrane's
+The flux that arrives is reduced at the cathode as far as cathode kinetics, the electrolyte's resistance and
+the lead anode allow: the remaining oxygen accumulates behind the membrane and slows further
+diffusion. The current runs through a load resistor with a thermistor, which follows the membrane's
 temperature late. A polarisation that builds up slowly under high current makes some cells fade.
 
 Electrical quantities are in millivolts over the load at 20 degrees Celsius, which is current times the load.
@@ -34,7 +34,7 @@ class CellModel:
     """One cell's parts.
 
     Attributes:
-        serial, maker, kind: what it is called, and its health in plain words.
+        serial, maker, kind: its names, and its health in plain words.
         sensitivity_mv_per_bar: output per bar when diffusion alone limits, at 20 degrees Celsius.
         cathode_surplus: how many times faster than diffusion the cathode would reduce oxygen with its whole
             overpotential; a wetted or poisoned cathode has little.
@@ -42,12 +42,12 @@ class CellModel:
             resistance of electrolyte and leads. Dries out with age.
         anode_scale_mv: output at which the anode's own activation begins to cost; large when lead is left.
         anode_limit_mv: output that the anode cannot exceed (lead covered by oxide, hydroxide starved).
-        anode_order: how the cathode's rate dies on the way to that limit.
+        anode_order: how the cathode's rate falls towards that limit.
         membrane_s: thickness^2 / (pi^2 D) of the membrane with whatever water lies on it, in seconds.
         zero_mv: output without oxygen.
         permeation_per_k: relative rise of permeation, per kelvin.
-        compensation_error_per_k: what the thermistor leaves of it, per kelvin.
-        fade_at_2_bar: share of the output that polarisation takes in the end at PO2 2.0 bar.
+        compensation_error_per_k: the part that the thermistor leaves, per kelvin.
+        fade_at_2_bar: final share of the output lost to polarisation at PO2 2.0 bar.
         fade_s, recovery_s: its time constants up and down, in seconds.
         noise_mv: white noise, rms. wander_percent: slow wander, rms, in percent of the output.
     """
@@ -76,7 +76,7 @@ class CellModel:
 
         The current i is at once the flux through the membrane, S (p - c), and the cathode's rate, k(i) c,
         where c is the oxygen pressure left at the cathode. The rate constant falls with the current, as
-        resistance, anode activation and the anode's limit eat the overpotential:
+        resistance, anode activation and the anode's limit use up the overpotential:
         k(i) = S surplus exp(-i/ohmic) exp(-asinh(i/2 anode)) (1 - i/limit)^order. Eliminating c gives
         p = i/S + i/k(i), implicit in i.
         """
@@ -121,7 +121,7 @@ class CellModel:
 def _table(model: CellModel) -> tuple[float, ...]:
     """Settled output without zero at 0, 5, 10 ... mbar of PO2, in mV, from the implicit equation.
 
-    The inverse is explicit, so it is walked upwards in fine steps of current and read off backwards.
+    The inverse is explicit, so it is evaluated in fine steps of current and interpolated backwards.
     """
     steps = int(HIGHEST_PO2_BAR / _GRID_BAR) + 2
     ceiling = min(model.anode_limit_mv, model.sensitivity_mv_per_bar * HIGHEST_PO2_BAR)
@@ -143,7 +143,7 @@ def _table(model: CellModel) -> tuple[float, ...]:
 
 
 class Cell:
-    """A cell in its socket, following the pot's past as far as somebody reads it.
+    """A cell in its socket; it follows the pot's past up to each reading.
 
     Attributes:
         model: the parts.
@@ -189,8 +189,8 @@ class Cell:
     def follow(self, until_us: int) -> None:
         """Bring the membrane up to `until_us`, which the pot must have reached.
 
-        Between breakpoints PO2 is a straight line, and to that the lag of every mode behind it has an exact
-        answer: lag e^-x - rise (1 - e^-x) / x, x being the time over the mode's time constant.
+        Between breakpoints PO2 is a straight line, for which the lag of every mode has an exact
+        solution: lag e^-x - rise (1 - e^-x) / x, x being the time over the mode's time constant.
         """
         past, index = self._past, self._index
         end = len(past)
@@ -225,7 +225,7 @@ class Cell:
         self._lags_bar = (lag1, lag2, lag3, lag4, lag5)
 
     def forget(self, count: int) -> None:
-        """Catch up so far that the pot can forget its first `count` breakpoints."""
+        """Catch up, so that the pot can forget its first `count` breakpoints."""
         self.follow(self._past[count][0])
         self._index -= count
 
@@ -272,7 +272,7 @@ class Cell:
         return value_mv
 
     def _polarise(self, step_s: float, po2_bar: float) -> None:
-        """Let the polarisation follow over one step at this mean PO2."""
+        """Advance the polarisation by one step at this mean PO2."""
         model = self.model
         square = (0.5 * po2_bar) ** 2
         aim = min(model.fade_at_2_bar * square**4, 0.6)
@@ -310,7 +310,7 @@ def step_answer(model: CellModel, after_s: float) -> float:
 
 
 def truth_of(model: CellModel, temperature_c: float = 20.0) -> CellTruth:
-    """Work out what `model` really is, from its parts, at a temperature in degrees Celsius."""
+    """Calculate the true figures of `model` from its parts, at a temperature in degrees Celsius."""
 
     def beyond(po2_bar: float) -> bool:
         return abs(model.indication_error_percent(po2_bar, temperature_c)) > LINEAR_WITHIN_PERCENT
@@ -347,7 +347,7 @@ def truth_of(model: CellModel, temperature_c: float = 20.0) -> CellTruth:
 
 
 class Truths(Mapping[str, CellTruth]):
-    """Truth by serial at one temperature, worked out when asked for."""
+    """Truth by serial at one temperature, calculated on request."""
 
     def __init__(self, models: Mapping[str, CellModel], temperature_c: float) -> None:
         self._models = dict(models)
@@ -406,7 +406,7 @@ SIX_CELLS: tuple[CellModel, ...] = (
         fade_at_2_bar=0.10,
     ),
 )
-"""The drawer of the demo: one cell of every health that matters."""
+"""The drawer of the demo: one cell of every kind of health."""
 
 
 def drawn_cell(serial: str, stream: random.Random) -> CellModel:
@@ -429,8 +429,8 @@ def drawn_cell(serial: str, stream: random.Random) -> CellModel:
 def drawn_population(count: int, seed: int) -> tuple[CellModel, ...]:
     """Draw `count` cells of mixed health, serials PB-0001 and on.
 
-    The mix is assumed, not field data: 75 % healthy, 15 % ageing (low and early to fall short), 10 % with
-    one of: soft ceiling, hard ceiling, slow, fading.
+    The mix is assumed, not field data: 75 % healthy, 15 % ageing (low output, early shortfall), 10 % with one
+    of: soft ceiling, hard ceiling, slow, fading.
     """
     cells = []
     for number in range(1, count + 1):

@@ -11,7 +11,7 @@ from drivers.virtual.bench import Bench
 
 
 class BenchTime(Protocol):
-    """Whoever knows the bench's time."""
+    """A source of the bench's time."""
 
     @property
     def now_us(self) -> int:
@@ -20,9 +20,9 @@ class BenchTime(Protocol):
 
 
 class SteppedClock:
-    """Bench time moves only when the rig waits; the waiting itself takes no time.
+    """Bench time moves only when the rig waits; waiting takes no real time.
 
-    Time of day starts at the real one, and goes with the bench from there.
+    Time of day starts at the real one, then runs with the bench.
     """
 
     def __init__(
@@ -39,7 +39,7 @@ class SteppedClock:
     def monotonic_s(self) -> float:
         """Bench seconds since the bench was started."""
         now_us = self._time.now_us
-        # The very number that was waited for, so that "wait until t" is never a little short of t.
+        # The same number that was waited for, so that "wait until t" never ends slightly before t.
         return self._waited_s if now_us == self._waited_us else now_us * 1e-6
 
     def utc(self) -> datetime:

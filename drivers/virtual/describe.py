@@ -1,4 +1,4 @@
-"""The virtual bench's manual: what every instrument answers to, as text."""
+"""The virtual bench's manual: the commands and registers of every instrument, as text."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ _SCPI_HEAD = (
 _MODBUS_HEAD = (
     "Modbus TCP, unit 1. Functions 3, 4, 6 and 16; holding and input registers are one table, addresses from "
     "0. A 32-bit float is two registers, high word first. Exceptions: 2 no such register or read only, "
-    "3 value out of range, 4 refused as things stand."
+    "3 value out of range, 4 refused in this state."
 )
 _SCANNER_NOTES = (
     "Channel 100 + n reads socket n, in volts. Channel k of a scan is read at its start + (k + 1/2) NPLC / "
@@ -28,13 +28,13 @@ _SCANNER_NOTES = (
 _VALVE_NOTES = (
     "The supply is shut without current, the vent open. Nothing energises before a heartbeat has been seen. "
     "When the heartbeat has not changed for the watchdog time, or the pressure switch opens, every output "
-    "drops and stays so until 1 is written to register 16; then a changing heartbeat is needed anew. The "
+    "drops and stays so until 1 is written to register 16; then a changing heartbeat is needed again. The "
     "pressure switch resets only in an empty pot."
 )
 
 
 def describe(spec: VirtualSpec) -> str:
-    """Registers and commands of every instrument that the bench of `spec` plays; like ones together."""
+    """Registers and commands of every instrument of the bench of `spec`; equal ones are grouped."""
     heads: dict[str, list[str]] = {}
     for name, device in Bench(spec).devices.items():
         driver = spec.instruments[name].driver

@@ -1,7 +1,7 @@
 """The virtual bench's instruments as plain port objects: no wire, no threads, no real time.
 
 They answer as the wire drivers with default options do, errors and pauses after lost answers included, so
-that a run without a wire goes like one over it.
+that a run without a wire is the same as one over it.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _HIGHEST_BAR = 20.0
 
 
 class DirectInstrument:
-    """What every port object has: name, identity, and the ways a link fails."""
+    """Common part of the port objects: name, identity, and the ways a link fails."""
 
     def __init__(self, bench: Bench, device: Device, instrument: VirtualInstrument) -> None:
         self._bench = bench
@@ -46,7 +46,7 @@ class DirectInstrument:
         return self._device.name
 
     def identify(self) -> Identity:
-        """Ask the instrument who it is."""
+        """Ask the instrument for its identity."""
         self._exchange()
         device = self._device
         if isinstance(device, ScannerDevice | ThermometerDevice):
@@ -54,7 +54,7 @@ class DirectInstrument:
         return Identity(serial=device.serial)
 
     def configure(self) -> None:
-        """Check who answers, waiting for no pause. Raises WrongInstrument."""
+        """Check the identity, without waiting for a pause. Raises WrongInstrument."""
         self._exchange(urgent=True)
         if self._expected_serial and self._device.serial != self._expected_serial:
             raise WrongInstrument(
@@ -63,13 +63,13 @@ class DirectInstrument:
             )
 
     def close(self) -> None:
-        """Nothing to let go of."""
+        """Do nothing: there is no link."""
 
     def _exchange(self, wait_s: float = 0.0, *, urgent: bool = False) -> None:
         """Take the bench time of one request and its answer.
 
         After a second lost answer in a row further requests fail at once for 0.25 s, doubling to 2 s, unless
-        they lead to the safe state.
+        they are commands to the safe state.
         """
         device = self._device
         if not (wait_s or device.down or device.mute or device.latency_s or self._retry_at_us):
@@ -89,7 +89,7 @@ class DirectInstrument:
         self._failures = 0
 
     def _confirm(self, permit: Permit) -> None:
-        """Take note of what the device says to a command."""
+        """Raise or accept what the device answers to a command."""
         if permit != "ok":
             raise Refused(self.name, f"refused the command ({permit})")
 
@@ -113,7 +113,7 @@ class DirectGauge(DirectInstrument):
         return self._gauge.conversions & 0xFFFF
 
     def configure(self) -> None:
-        """Check who answers, and that the reading can be a pressure (bar)."""
+        """Check the identity, and that the reading is a possible pressure (bar)."""
         super().configure()
         self.read_pressure_bar()
 
@@ -135,7 +135,7 @@ class DirectGauge(DirectInstrument):
             return pressure_bar
         if not math.isfinite(pressure_bar):
             raise NoReading(self.name, "has no value")
-        raise BadReply(self.name, f"{pressure_bar:.6g} bar cannot be true here")
+        raise BadReply(self.name, f"{pressure_bar:.6g} bar is not possible here")
 
     def read_barometer_bar(self) -> float:
         """Read ambient absolute pressure, in bar."""
@@ -143,7 +143,7 @@ class DirectGauge(DirectInstrument):
 
 
 class DirectController(DirectGauge):
-    """Electronic pressure controller; refuses before it asks what the driver's options rule out.
+    """Electronic pressure controller; refuses before the wire what the driver's options forbid.
 
     Numbers are rounded as the wire of its driver rounds them: 32-bit floats, or text of so many digits.
     """
@@ -193,7 +193,7 @@ class DirectController(DirectGauge):
 
 
 class DirectMillivolts(DirectInstrument):
-    """Millivolt module: a scan is what it has converted last."""
+    """Millivolt module: a scan is the latest conversion."""
 
     scan_duration_s = 0.0
 
@@ -224,7 +224,7 @@ class DirectMillivolts(DirectInstrument):
     def collect_scan(self) -> tuple[ChannelReading, ...]:
         """Return what `begin_scan` read, in mV."""
         if self._scan is None:
-            raise BadReply(self.name, "no scan is in progress; begin one first")
+            raise BadReply(self.name, "no scan is in progress; start one first")
         scan, self._scan = self._scan, None
         return scan
 
@@ -297,7 +297,7 @@ class DirectVoltmeter(DirectInstrument):
         return self._sockets
 
     def configure(self) -> None:
-        """Check who answers; set range, aperture and channels."""
+        """Check the identity; set range, aperture and channels."""
         super().configure()
         scanner = self._scanner
         scanner.configure()
@@ -321,9 +321,9 @@ class DirectVoltmeter(DirectInstrument):
         self._begun = True
 
     def collect_scan(self) -> tuple[ChannelReading, ...]:
-        """Return the scan begun last, one reading a socket, in millivolts."""
+        """Return the latest scan, one reading a socket, in millivolts."""
         if not self._begun:
-            raise BadReply(self.name, "no scan is in progress; begin one first")
+            raise BadReply(self.name, "no scan is in progress; start one first")
         self._begun = False
         self._exchange(self._scanner.busy_s)
         half_width_s = self._half_width_s
@@ -331,7 +331,7 @@ class DirectVoltmeter(DirectInstrument):
         for socket, volts, offset_s in zip(
             self._sockets, self._scanner.fetch(), self._offsets_s, strict=True
         ):
-            # The meter writes seven digits, and the driver reads those; below a volt it has no more.
+            # The meter writes seven digits, and the driver reads those; below a volt it has no more digits.
             shown = volts if -1.0 < volts < 1.0 else float(f"{volts:+.6E}")
             if -OVERLOAD < shown < OVERLOAD:
                 readings.append(ChannelReading(socket, shown * 1e3, ReadingStatus.OK, offset_s, half_width_s))

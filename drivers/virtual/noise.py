@@ -1,4 +1,4 @@
-"""Noise that is a function of the seed, the source and the instant, and of nothing else.
+"""Noise that is a function of only the seed, the source and the instant.
 
 A reading must not depend on who else was read before it: then a run over the wire and a run without one give
 the same readings, and a fault or a further instrument does not shift everybody's noise.
@@ -9,7 +9,7 @@ from __future__ import annotations
 import random
 from math import sin, tau
 
-_SIZE = 8191  # prime, so that every stride walks the whole table
+_SIZE = 8191  # prime, so that every stride covers the whole table
 
 
 def _table() -> tuple[float, ...]:

@@ -26,8 +26,8 @@ DISCHARGE = 0.8
 
 _OXYGEN_KG_PER_MOL = 0.031998
 _REST_KG_PER_MOL = 0.028155  # air without its oxygen
-_CONTROL_S = 0.2  # how fast a pressure controller means to correct
-_CONTROL_BLEED_L_PER_S = 1e-4  # what its valves let through all the time
+_CONTROL_S = 0.2  # how fast a pressure controller corrects
+_CONTROL_BLEED_L_PER_S = 1e-4  # what its valves let through continuously
 _LINEAR_BAR = 0.002  # below this difference the square-root law is replaced by a straight line
 _LONGEST_STEP_US = 50_000
 _REGULAR_US = 1000  # steps of whole milliseconds come again; those between moves of a valve do not
@@ -81,7 +81,7 @@ def flow_l_per_s(conductance: float, upstream_bar: float, downstream_bar: float)
 def saturation_bar(temperature_c: float) -> float:
     """Water's saturation pressure in bar, Magnus form with the constants of WMO-No. 8.
 
-    The bench needs no better than its 0.3 % here: that is 0.001 % of the oxygen in room air.
+    Its error of 0.3 % is small enough here: that is 0.001 % of the oxygen in room air.
     """
     return 6.112e-3 * exp(17.62 * temperature_c / (243.12 + temperature_c))
 
@@ -105,7 +105,7 @@ class Pot:
         pressure_bar, gas_k: pressure and gas temperature.
         oxygen_fraction: of the open volume, by amount of all gas with its water vapour.
         supply_open, vent_open: mechanical valve positions (without what sticks or blocks).
-        supply_flows, vent_flows: whether the paths are really open, whatever was commanded.
+        supply_flows, vent_flows: whether the paths are really open, in spite of commands.
         supply_turn, vent_turn: how far a person has opened hand valves, 0 to 1; 1 where there are none.
         controlled_bar: where an electronic pressure controller wants the pressure now, or None when nothing
             controls; `controlled_set_bar` and `controlled_ramp_bar_per_s` say where it goes from there.
@@ -182,7 +182,7 @@ class Pot:
         self._fill_with_room_air(spec.relative_humidity)
 
     def _build_vessel(self, spec: VirtualSpec) -> None:
-        """Volume, restrictors, and what a real pot has by chance: its phases, heat and stagnant pocket."""
+        """Volume, restrictors, and the random properties of a pot: phases, heat and stagnant pocket."""
         draw = stream_of(spec.seed, "pot")
         self.volume_l = spec.volume_l
         self._room_phase = draw.uniform(0.0, tau)
@@ -194,7 +194,7 @@ class Pot:
         self.vent_conductance = sonic_conductance(
             0.60 * size if spec.vent_restrictor_mm is None else spec.vent_restrictor_mm
         )
-        # At 2 bar; drawn, as the stirring in a real pot is nobody's choice.
+        # At 2 bar; drawn, since nobody chooses the stirring in a real pot.
         self._heat_lag_s = draw.uniform(2.5, 5.0) * spec.volume_l ** (1.0 / 3.0)
         self.pocket = 0.02
         self.pocket_lag_s = draw.uniform(8.0, 16.0)
@@ -238,7 +238,7 @@ class Pot:
         self.lid_off = False
 
     def _fill_with_room_air(self, relative_humidity: float) -> None:
-        """Begin the bench's time with the pot full of the room's air, at its pressure and temperature."""
+        """Start the bench's time with the pot full of the room's air, at its pressure and temperature."""
         self.now_us = 0
         self._breathe(0.0)
         self.pressure_bar = self.room_pressure_bar
@@ -436,7 +436,7 @@ class Pot:
         self._end_step(step_us)
 
     def _vented(self, step_us: int) -> None:
-        """Open to the room and level with it: the gas only cools and breathes."""
+        """Open to the room at equal pressure: the gas only cools, expands and contracts."""
         step_s = step_us * 1e-6
         self.gas_k = self.wall_k + (self.gas_k - self.wall_k) * exp(
             -2.0 * step_s / (self._heat_lag_s * self.pressure_bar)

@@ -1,4 +1,4 @@
-"""Bench time in a page of memory that two processes share, so that asking for the time needs no message."""
+"""Bench time in a page of memory that two processes share, so that reading the time needs no message."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class SharedTime:
         return number
 
     def unlink(self) -> None:
-        """Take the page's name away, once both sides have it open, so that no crash can leave it behind.
+        """Remove the page's name once both sides have it open, so that a crash cannot leave it behind.
 
         A system that keeps names of open files keeps this one until `close`.
         """
@@ -52,7 +52,7 @@ class SharedTime:
             self.path.unlink(missing_ok=True)
 
     def close(self) -> None:
-        """Let go of the page, and of its name if that is still there; the time stands still from here."""
+        """Close the page, and remove its name if it still exists; the time then stands still."""
         last = bytes(self._page[: _LAYOUT.size])
         if isinstance(self._page, mmap.mmap):
             self._page.close()

@@ -1,4 +1,4 @@
-"""Starts a virtual bench in the way its spec asks for."""
+"""Starts a virtual bench in the mode of its spec."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def start(spec: VirtualSpec) -> VirtualSession:
     """Start the bench that `spec` describes.
 
     Raises:
-        VirtualBenchError: when the spec asks for what does not exist, or the bench does not come up.
+        VirtualBenchError: when the spec names something unknown, or the bench does not start.
     """
     drawer = drawer_of(spec.drawer, spec.seed)
     models = {serial: model_of(serial, drawer) for serial in spec.cells.values()}
@@ -75,7 +75,7 @@ def _direct(spec: VirtualSpec, truths: Truths) -> VirtualSession:
 
 
 class _ServedBench:
-    """The parent's end of a bench in a process of its own."""
+    """The parent's side of a bench in a separate process."""
 
     def __init__(self, spec: VirtualSpec) -> None:
         self.shared = SharedTime.create()

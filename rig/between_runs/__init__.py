@@ -1,1 +1,1 @@
-"""What one run leaves for the next: the lock, the memory, the last run and its clearing, rest."""
+"""What passes from one run to the next: the lock, the memory, the last run and its clearing, rest."""

@@ -1,4 +1,4 @@
-"""Before a run: what the last run on this rig left is told, and a person clears it or nothing starts.
+"""Before a run: what the last run on this rig left is shown, and a person must clear it first.
 
 A trip is cleared by typing its code; changed limits are confirmed in two steps. Both can be given beforehand
 with `--clear CODE`, for a start without a keyboard: the refusal names the code to give.
@@ -54,9 +54,9 @@ class Clearing:
         Args:
             bench: of this run.
             records: folder in which records are looked for as well.
-            memory: file of the rig's memory; None for a bench of software, which has none.
+            memory: file of the rig's memory; None for a virtual bench, which has none.
             codes: cleared beforehand.
-            view: where it is told.
+            view: where it is shown.
             log: of this run.
         """
         self._memory = memory
@@ -76,7 +76,7 @@ class Clearing:
         self.interrupted = self._last is not None and not (self._last.how or self._last.cleared)
 
     def settle(self, dialogue: Dialogue) -> None:
-        """Have everything cleared that the last run left.
+        """Have everything cleared that the last run left open.
 
         Raises:
             Refused: NOT_CLEARED or LIMITS_CHANGED.
@@ -100,7 +100,7 @@ class Clearing:
         self._remember(self._last)
 
     def ended(self, how: How, code: str, text: str, ended: datetime, *, vented: bool) -> None:
-        """Note how the run that was begun has ended; a trip, and a pot not vented, stay until cleared."""
+        """Note how the run that was begun has ended; a trip, or a pot not vented, stays until cleared."""
         if self._last is None:
             return
         if how != "tripped":
@@ -111,7 +111,7 @@ class Clearing:
     def _latched(self) -> list[tuple[str, str]]:
         """Codes to be typed, each with what happened."""
         if self._damaged:
-            what = f"{self._damaged}: what the last run on this rig left is not known. Look first."
+            what = f"{self._damaged}: the state that the last run left is not known. Check the rig first."
             return [(MEMORY_LOST, what)]
         last = self._last
         if last is None or last.cleared:
@@ -136,7 +136,7 @@ class Clearing:
         self._log.event("note", text=what)
         way_on = f"find out why, then type {code} when asked, or give --clear {code}"
         if not self._given(code, what, way_on, outstanding):
-            text = f"Find out why before you go on, then type {code}."
+            text = f"Find out why before you continue, then type {code}."
             prompt = Prompt("clear_trip", text, wanted=Wanted.TRIP_CODE)
             self._typed(
                 "NOT_CLEARED", what, way_on, lambda: dialogue.demand(prompt, _only(code, "the code to type"))
@@ -148,24 +148,24 @@ class Clearing:
         listed = ", ".join(change.text for change in changes)
         since = "Changed in the bench file since the last run"
         if self._damaged:
-            since = "The limits of the last run are not known, and now they are"
+            since = "The limits of the last run are not known. They are now"
         what = f"{since}: {listed}."
         self._log.event("note", text=what)
 
         def in_two_steps() -> None:
-            dialogue.confirm("changed_limits", f"{what} Is each one meant?", "CHANGED")
+            dialogue.confirm("changed_limits", f"{what} Is each change intended?", "CHANGED")
             for change in changes:
                 wanted = value_word(change.now)
                 prompt = Prompt(
                     f"changed_{change.key}",
-                    f"Second step: type the new value of {change.key} from the plate or paper that gives it, "
-                    "as it stands in the bench file" + (", or 'not set'." if change.now is None else "."),
+                    f"Second step: type the new value of {change.key} from the plate or its document, "
+                    "as written in the bench file" + (", or 'not set'." if change.now is None else "."),
                     wanted=Wanted.BENCH_VALUE,
                     bench_key=change.key,
                 )
                 dialogue.demand(prompt, _only(wanted, "what the bench file says"))
 
-        way_on = f"if each is meant, confirm it when asked, or give --clear {code}"
+        way_on = f"if each is intended, confirm it when asked, or give --clear {code}"
         if self._given(code, what, way_on, outstanding):
             self._view.say(what, "caution")
         else:
@@ -176,7 +176,7 @@ class Clearing:
         """Whether a code was given beforehand.
 
         Raises:
-            Refused: others were, and not this one.
+            Refused: other codes were given, and not this one.
         """
         if code in self._codes:
             return True
@@ -189,7 +189,7 @@ class Clearing:
         try:
             ask()
         except NoAnswer:
-            raise Refused(refusal, f"{what} Nobody has cleared it; {way_on}") from None
+            raise Refused(refusal, f"{what} It was not cleared; {way_on}") from None
 
     def _remember(self, remembered: Remembered) -> None:
         if self._memory is None:
@@ -198,14 +198,14 @@ class Clearing:
             write_memory(self._memory, remembered)
         except OSError as error:
             self._view.say(
-                f"{self._memory}: cannot be written ({error.strerror}); the next start will know of this run "
-                "from its record alone.",
+                f"{self._memory}: cannot be written ({error.strerror}); the next start will find this run "
+                "only by its record.",
                 "caution",
             )
 
 
 def _code_of(changes: tuple[Change, ...]) -> str:
-    """The code that confirms these changes and no others."""
+    """The code that confirms exactly these changes."""
     text = "; ".join(change.text for change in changes)
     return f"LIMITS-{hashlib.sha256(text.encode()).hexdigest()[:6].upper()}"
 

@@ -1,4 +1,4 @@
-"""What the run before on the same rig left behind: from the rig's memory, and from the folder of records."""
+"""What the previous run on the same rig left: from the rig's memory, and from the folder of records."""
 
 from __future__ import annotations
 
@@ -23,16 +23,16 @@ WATCHED = (
     ("pot", "volume_l"),
     ("pot", "lid_diameter_mm"),
 )
-"""Keys of a bench file that nobody may change in passing."""
+"""Keys of a bench file whose changes must be confirmed."""
 INTERRUPTED = "INTERRUPTED"
 NOT_VENTED = "NOT_VENTED"
 TRIPPED = "TRIPPED"
-"""Code of a trip whose own event can no longer be read."""
+"""Code of a trip whose event can no longer be read."""
 
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One watched key that is not what it was in the run before, if that is `known`; None: it was not set."""
+    """One watched key that differs from the previous run, if that is `known`; None: it was not set."""
 
     key: str
     before: float | None
@@ -64,7 +64,7 @@ def limit_changes(before: Mapping[str, float | None], now: Mapping[str, float | 
 def last_recorded(records: Path, bench: BenchFile) -> Remembered | None:
     """Return the newest readable record of this bench (by its name) in a folder, or None without one.
 
-    A record of a bench of software is none of a real one that goes by the same name, and the other way.
+    A record of a virtual bench does not count for a real one of the same name, nor the other way round.
     """
     if not records.is_dir():
         return None
@@ -92,7 +92,7 @@ def last_recorded(records: Path, bench: BenchFile) -> Remembered | None:
 
 
 def newest(remembered: Remembered | None, recorded: Remembered | None) -> Remembered | None:
-    """Return what to go by: the rig's memory, unless a run has begun later that it does not know of."""
+    """Return which of the two counts: the rig's memory, unless a recorded run began later."""
     if remembered is None or recorded is None:
         return remembered or recorded
     return recorded if recorded.started_utc > remembered.started_utc else remembered
@@ -109,7 +109,7 @@ def _limits_of(file: Mapping[str, Any]) -> dict[str, float | None]:
 
 
 def _left(seen: Peek) -> tuple[str, str]:
-    """The code to clear after a run, and what happened; both empty when there is nothing, or no end."""
+    """The code to clear after a run, and what happened; both empty where there is neither."""
     if seen.end is None:
         return "", ""
     left = (TRIPPED, seen.end.why) if seen.end.how == "tripped" else ("", "")

@@ -1,4 +1,4 @@
-"""One program per rig and computer: a lock of the operating system, which ends with whoever holds it."""
+"""One program per rig and computer: a lock of the operating system, which ends with its process."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _MOST_BYTES: Final = 4096
 
 
 class RigBusy(Exception):
-    """Another program on this computer is driving the rig, or nobody can tell that none is."""
+    """Another program on this computer is driving the rig, or that cannot be excluded."""
 
 
 @contextmanager
@@ -30,7 +30,7 @@ def hold_rig(bench: BenchFile, caution: Callable[[str], None]) -> Iterator[Path]
 
     Args:
         bench: of hardware.
-        caution: told when other logins on this computer are not kept out.
+        caution: called with a warning when other logins on this computer are not kept out.
 
     Raises:
         RigBusy: it is held by another program, or its lock cannot be used.
@@ -62,14 +62,14 @@ def lock_rig(names: Sequence[str], folder: Path) -> Iterator[None]:
             except OSError as error:
                 raise RigBusy(
                     f"{path}: the rig's lock cannot be used ({error.strerror}), and another program could "
-                    "drive the rig unnoticed; have the file removed once nobody drives it"
+                    "drive the rig unnoticed; have the file removed once no program drives it"
                 ) from None
             held.callback(os.close, fd)
         yield
 
 
 def _locked(path: Path) -> int:
-    """Open and lock a file, and write into it who holds it.
+    """Open and lock a file, and write the holder into it.
 
     Raises:
         RigBusy: another program holds it.
@@ -93,7 +93,7 @@ def _locked(path: Path) -> int:
         except BaseException:
             os.close(fd)
             raise
-        # Somebody removed the file between opening and locking it: the next program would make another.
+        # The file was removed between opening and locking it: the next program would make another.
         os.close(fd)
     raise OSError(errno.EAGAIN, "the file is removed again and again")
 

@@ -1,7 +1,7 @@
 """What a rig remembers of its last run, in one small file per rig that outlives a restart of the computer.
 
-The file is replaced whole, so that a crash leaves the old or the new one. It ends in a CRC-32 of its own
-text: what cannot be believed is told as damaged and never read as "nothing happened".
+The file is replaced whole, so that a crash leaves the old or the new one. It ends in a CRC-32 of its
+text: a wrong one is reported as damage and never read as "nothing happened".
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ _MOST_BYTES = 100_000
 
 
 class MemoryDamaged(Exception):
-    """The file is there and cannot be believed; the message is one clause that names it."""
+    """The file exists and is damaged; the message is one clause that names it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +39,7 @@ class Remembered:
         started_utc: when it began, as the record writes it.
         limits: the watched limits it ran with; None where one was not set.
         how: how it ended; empty while it is under way, and so after a crash.
-        code: what has to be cleared before the next run; empty when nothing has.
+        code: to be cleared before the next run; empty when there is nothing to clear.
         text: what happened.
         ended_utc: when it ended.
         cleared: whether a person has cleared it since.
@@ -57,12 +57,12 @@ class Remembered:
 
 
 def file_stem(name: str) -> str:
-    """Return what the files of a rig are called, without their suffix."""
+    """Return the name of a rig's files, without their suffix."""
     return f"rig-{hashlib.sha256(name.encode()).hexdigest()[:16]}"
 
 
 def memory_file(name: str, folder: Path) -> Path:
-    """Return where the memory of a rig lives that goes by `name`."""
+    """Return the memory file of the rig with this name."""
     return folder / f"{file_stem(name)}.json"
 
 
@@ -97,7 +97,7 @@ def write_memory(file: Path, remembered: Remembered) -> None:
     """Replace the file, synced to the disk before it takes the old one's place.
 
     Raises:
-        OSError: it cannot be written; the old one is left as it was.
+        OSError: it cannot be written; the old one is unchanged.
     """
     text = json.dumps({"schema": SCHEMA, **asdict(remembered)}, ensure_ascii=False, allow_nan=False)
     data = f"{text}\n{zlib.crc32(text.encode()):08x}".encode()

@@ -1,7 +1,7 @@
 """Cells that were decompressed fast rest at ambient pressure before they are tested again.
 
-What dissolved under pressure leaves them as bubbles, and slowly: they rest for as long as they were under
-pressure, and for ten minutes at least (judgement, no source).
+Gas dissolved under pressure leaves them slowly, as bubbles: they rest for as long as they were under
+pressure, and for at least ten minutes (judgement, no source).
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ _LONGEST_AGO = timedelta(hours=12)
 
 
 def rest_s(under_pressure_s: float) -> float:
-    """Return how long cells rest that were under pressure for so long, in seconds."""
+    """Return how long cells rest after so long under pressure, in seconds."""
     return max(LEAST_REST_S, under_pressure_s)
 
 
 def still_resting(records: Path, serials: Iterable[str], now: datetime) -> dict[str, datetime]:
     """Return which of these cells still have to rest, and until when, by the newest records in a folder.
 
-    Records that cannot be read are passed over, and so are events that cannot be trusted.
+    Records that cannot be read, and damaged events, are skipped.
     """
     wanted, found = set(serials), dict[str, datetime]()
     if not records.is_dir():
@@ -50,7 +50,7 @@ def still_resting(records: Path, serials: Iterable[str], now: datetime) -> dict[
 def _rest_of(seen: Peek) -> datetime | None:
     """When the cells of a record may be tested again; None where they need not wait.
 
-    A run that never ended, once gas was on, has left the pot to vent as fast as it could.
+    A run that never ended after gas was on left the pot to vent at full speed.
     """
     last, gas = None, False
     for event in seen.events("rest", "state"):

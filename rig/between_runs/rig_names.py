@@ -1,4 +1,4 @@
-"""What tells one rig from another on a computer, however its bench file spells it."""
+"""Names that identify a rig on a computer, in spite of different spellings in bench files."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ class RigNames:
     """The names of one rig.
 
     Attributes:
-        first: the surest of them; its memory is kept under this.
+        first: the most reliable; the rig's memory is kept under it.
         every: all by which another bench file could mean the same rig; its lock is taken under each.
     """
 
@@ -25,10 +25,10 @@ class RigNames:
 
 
 def rig_names(bench: BenchFile) -> RigNames:
-    """Return the names of a bench's rig, the surest first.
+    """Return the names of a bench's rig, the most reliable first.
 
     They are the serial number of the valve block or controller, that of the pot, and the address of what
-    moves the pressure, or reads it on a hand pot. A rig that has none of them goes by its bench file's name.
+    moves the pressure, or reads it on a hand pot. A rig without any of them has its bench file's name.
     """
     drive = bench.by_role("valves") or bench.by_role("controller")
     names = []
@@ -51,7 +51,7 @@ def _plain(serial: str) -> str:
 
 
 def _without_links(address: str) -> str:
-    """The address with the device itself for a link to it, such as those in /dev/serial/by-id."""
+    """The address with the device itself in place of a link to it, such as those in /dev/serial/by-id."""
     device = serial_device(address)
     if device is None or not Path(device).is_symlink():
         return address

@@ -1,8 +1,8 @@
-"""Where a rig's lock and memory live: one folder for the whole computer, whoever is logged in.
+"""Where a rig's lock and memory are kept: one folder for the whole computer and all its logins.
 
-The folder's own permissions say who uses the rig: its files can be written by whoever may write into it. Made
-by leadline it is open to every login (0777). It must not be sticky: a memory is replaced whole by its new
-version, and in a sticky folder nobody can replace another's file.
+The folder's permissions decide who can use the rig: its files can be written by every login that can write
+into it. Made by leadline, it is open to every login (0777). It must not be sticky: a memory is replaced
+whole, and in a sticky folder no login can replace another's file.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ class NoStateFolder(Exception):
 
 @dataclass(frozen=True, slots=True)
 class StateFolder:
-    """A folder that is there.
+    """A folder that exists.
 
     Attributes:
         caution: one line that says why other logins do not share it; empty when they do, or when the
@@ -35,10 +35,10 @@ class StateFolder:
 
 
 def state_folder() -> StateFolder:
-    """Return the folder of locks and memories, made when it is not there.
+    """Return the folder of locks and memories, made when it does not exist.
 
-    It is what the environment variable LEADLINE_STATE_DIR names, else the computer's own, else the login's:
-    leadline in XDG_STATE_HOME, or in .local/state at home.
+    It is the folder that the environment variable LEADLINE_STATE_DIR names, else the computer's, else the
+    login's: leadline in XDG_STATE_HOME, or in .local/state at home.
 
     Raises:
         NoStateFolder: it can't be made, or the variable holds no absolute path.
@@ -55,12 +55,12 @@ def state_folder() -> StateFolder:
     return StateFolder(
         own,
         f"{MACHINE_FOLDER} {why}: the rig's lock and memory are kept in {own}, for this login alone, and "
-        f"another login is not kept out. An administrator mends it: install -d -m 0777 {MACHINE_FOLDER}",
+        f"another login is not kept out. An administrator can fix it: install -d -m 0777 {MACHINE_FOLDER}",
     )
 
 
 def file_mode(folder: Path) -> int:
-    """Return the permissions of files in a folder: whoever may write into it may write them."""
+    """Return the permissions of files in a folder: who may write into it may write them."""
     return stat.S_IMODE(folder.stat().st_mode) & 0o666
 
 
@@ -84,7 +84,7 @@ def _why_unusable(folder: Path) -> str:
 
 
 def _login_folder() -> Path:
-    """The login's folder for what programs remember; relative ones do not count, by the XDG rule."""
+    """The login's folder for the state of programs; relative paths do not count, by the XDG rule."""
     named = Path(os.environ.get("XDG_STATE_HOME", ""))
     if named.is_absolute():
         return named / "leadline"

@@ -1,4 +1,4 @@
-"""What a person's hands are to do now. A pure function from where the pressure is to one cue."""
+"""What a person's hands are to do now: a pure function from the pressure to one cue."""
 
 from __future__ import annotations
 
@@ -7,20 +7,20 @@ from typing import Final
 from rig.view import Action, Cue, Valve
 
 REACTION_S = 1.5
-"""From reading the cue to the valve being shut; the cue to close is given that much early."""
+"""From reading the cue to the valve being shut; the cue to close is given this much earlier."""
 SLOW_BAR_PER_MIN = 0.25
 GREEN_BAR_PER_MIN = 0.5
 FAST_BAR_PER_MIN = 1.0
 TOO_FAST_BAR_PER_MIN = 2.0
 SHORT_BAR = 0.010
-"""A pressure that stays within this short of its target has reached it."""
+"""A pressure that is short of its target by no more than this has reached it."""
 CRACK_BAR = 0.040
 _MOVING_BAR_PER_MIN = 0.05
 HANDS_OFF: Final = Cue(Valve.SUPPLY, Action.REST, "HANDS OFF: both valves shut")
 
 
 def advise(target_bar: float, pressure_bar: float, rate_bar_per_min: float, *, up: bool) -> Cue:
-    """Say what to do now on the way to a target; absolute bar and bar/min.
+    """Return what to do now on the way to a target; absolute bar and bar/min.
 
     The cue to close comes when the pressure will be at the target after the reaction time at the present
     rate. Green is below 0.5 bar/min, red above 1.

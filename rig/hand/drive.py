@@ -1,7 +1,7 @@
-"""Drives the pressure with a person's hands: cues go out, the gauge says what came of them.
+"""Drives the pressure with a person's hands: gives cues and watches the gauge.
 
-The gauge alone is believed. A target counts as reached when the gauge stands still near it; what a person
-says of a valve moves nothing. Fast filling, an idle hand and too much overshoot end the run safely.
+Only the gauge counts. A target is reached when the gauge is steady near it; what a person says about a valve
+changes nothing. Fast filling, idle hands and too much overshoot end the run safely.
 """
 
 from __future__ import annotations
@@ -27,13 +27,13 @@ CARD = (
     "2. Open the vent slowly, all the way.",
     "3. Wait until the dial shows 0.00 bar gauge. Until then keep the lid shut and your head away from it.",
 )
-"""What to do whatever has happened; shown at every way out."""
+"""What to do in any case; shown at the end of a run and at every trip."""
 
 OVERSHOOT_BAR = 0.020
 IDLE_S = 60.0
 IDLE_ANSWERS = {State.EXECUTE: Response.HOLD, State.STARTING: Response.STOP}
-"""What an idle hand leads to: a step can be taken up again and a purge let out; a pot that is not being let
-out is told to be made safe at once, and the alarm stands."""
+"""The response to idle hands. A step can be resumed, and a purge is let out. If the pressure is not let out
+at the end, the person is asked to make the pot safe at once, and the alarm stays."""
 CLOSED_WITHIN_S = 15.0
 _RISING_BAR_PER_S = 0.05 / 60.0
 _THERMAL_BAR_PER_S = 0.1 / 60.0
@@ -69,7 +69,7 @@ class HandDrive:
         self._log = log
         self._scan = scan
         self._view = view
-        self._hears = view if isinstance(view, CuedView) else None
+        self._cued_view = view if isinstance(view, CuedView) else None
         self._show = show
         self._two_gauges = two_gauges
         self._cue: Cue | None = None
@@ -94,23 +94,23 @@ class HandDrive:
         return self._gas_l
 
     def claim(self) -> None:
-        """Note that the person has just been asked to make the pot safe; it is not told again at once."""
+        """Note that the person has just been asked to make the pot safe; the next call does not repeat it."""
         self._claiming = True
 
     def ask_through(self, dialogue: Dialogue) -> None:
-        """Ask through `dialogue` from now on; a drive that sees the pressure asks nothing."""
+        """Ask through `dialogue` from now on; a drive with a gauge asks nothing."""
 
     def release(self) -> None:
         """Take the last cue off the screen."""
         self._give(None)
 
     def serve(self) -> None:
-        """Hand this tick's cue to whoever takes cues."""
-        if self._hears is not None:
-            self._hears.cue(self._cue, self._scan())
+        """Give this tick's cue to a view that takes cues."""
+        if self._cued_view is not None:
+            self._cued_view.cue(self._cue, self._scan())
 
     def card(self) -> None:
-        """Show the three lines that end every trouble; not again within half a minute."""
+        """Show the three lines of the card; not again within half a minute."""
         now_s = self._scan().t_s
         if self._carded_s is None or now_s - self._carded_s >= _CARD_EVERY_S:
             self._carded_s = now_s
@@ -118,16 +118,16 @@ class HandDrive:
                 self._view.say(line, "alarm")
 
     def de_energise(self) -> bool:
-        """Tell the person to shut the supply and open the vent. Returns that it was told, not done."""
+        """Ask the person to shut the supply and open the vent. True: it was asked, not that it was done."""
         if not self._claiming:
             self.card()
         self._claiming = False
-        self._log.event("valve", valve="hands", action="told: supply shut, vent open")
+        self._log.event("valve", valve="hands", action="asked: supply shut, vent open")
         self._give(Cue(Valve.VENT, Action.OPEN_FULLY, "SHUT SUPPLY AND CYLINDER, OPEN VENT"))
         return True
 
     def begin_move(self, target_bar: float, scan: Scan) -> None:
-        """Start for a target, absolute bar, from the pressure of this scan.
+        """Start towards a target, absolute bar, from the pressure of this scan.
 
         Raises:
             Tripped: a permissive says no.
@@ -144,7 +144,7 @@ class HandDrive:
         self._begin_leg(scan)
 
     def move(self, scan: Scan) -> bool:
-        """Judge this tick and give the next cue. Returns whether the target is reached and all is still.
+        """Judge this tick and give the next cue. Returns whether the target is reached and steady.
 
         Raises:
             Tripped: HANDS_IDLE, NOT_CLOSED, TOO_FAST or OVERSHOOT.
@@ -187,16 +187,16 @@ class HandDrive:
         return False
 
     def begin_keep(self, scan: Scan, target_bar: float) -> None:
-        """Start to keep what has been reached: hands off, and the pressure is used as it is measured."""
+        """Start to keep the pressure that was reached: hands off; the pressure is used as measured."""
         kept_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
         self._kept_since_s = scan.t_s
         self._set_point.set(Intent.KEEP, kept_bar, target_bar)
         self._give(HANDS_OFF)
 
     def keep(self, scan: Scan) -> None:
-        """Follow the gas as it takes the pot's temperature; after that the pressure has to stay.
+        """Follow the gas while it reaches the pot's temperature; after that the pressure must stay.
 
-        What moves faster than gas that cools or warms is a valve, and is not followed.
+        A change faster than that of cooling or warming gas comes from a valve, and is not followed.
         """
         settles = scan.t_s - self._kept_since_s < _SETTLES_S
         pressure_bar = scan.gauge.newest_bar
@@ -204,21 +204,21 @@ class HandDrive:
             self._set_point.now_bar = pressure_bar
 
     def rest(self) -> None:
-        """Let the pressure alone, both valves shut, until the next call."""
+        """Leave the pressure alone, both valves shut, until the next call."""
         self._give(HANDS_OFF)
 
     def open_vent(self) -> None:
-        """Tell the person to open the vent for good; the gauge has to show that it was done."""
+        """Ask the person to open the vent and leave it open; the gauge has to show that it was done."""
         self._set_point.set(Intent.OPEN)
         self._give(Cue(Valve.VENT, Action.OPEN_FULLY, "OPEN THE VENT all the way (supply shut)"))
 
     def flow(self, scan: Scan) -> float:
-        """Refuse: what flows through a hand valve cannot be measured by one gauge."""
+        """Refuse: one gauge cannot measure the flow through a hand valve."""
         del scan
         raise no_flow_purge(Drive.HANDS)
 
     def _keep_shut(self, refusal: str | None) -> None:
-        """Have the supply shut while a permissive refuses; the interlocks behind it end what lasts."""
+        """Ask for the supply to be shut while a permissive refuses; if that lasts, the interlocks act."""
         if refusal is not None:
             self._give(Cue(Valve.SUPPLY, Action.CLOSE, f"CLOSE SUPPLY NOW: {refusal}"))
 
@@ -229,12 +229,12 @@ class HandDrive:
         )
 
     def _leg(self) -> tuple[float, bool]:
-        """Where it goes now and whether upwards; a detour leads back past an overshot target."""
+        """The goal now and whether it is upwards; a detour leads back past an overshot target."""
         if self._detour_bar is not None:
             return self._detour_bar, not self._up
         if self._machine.state is not State.STARTING:
             return self._target_bar, self._up
-        # A swing a little short purges less than was planned; one that goes a little past does no harm.
+        # A swing that ends a little short purges less than planned; a little too far does no harm.
         if self._up:
             return self._target_bar + SHORT_BAR, True
         ambient_bar = self._scan().barometer_bar or 0.0
@@ -256,7 +256,7 @@ class HandDrive:
         return self._still_since_s is not None and scan.t_s - self._still_since_s >= _STILL_FOR_S
 
     def _overshot(self, to_go_bar: float) -> bool:
-        """Whether a measuring step went past its target by more than is taken as it is."""
+        """Whether a measuring step went past its target by more than the accepted overshoot."""
         return (
             self._detour_bar is None and self._machine.state is State.EXECUTE and to_go_bar < -OVERSHOOT_BAR
         )
@@ -292,7 +292,7 @@ class HandDrive:
             self._progress_s = scan.t_s
         elif scan.t_s - self._progress_s > IDLE_S:
             answer = IDLE_ANSWERS.get(self._machine.state, Response.ABORT)
-            look = CLOSE_BOTTLE if answer is Response.ABORT else "Look at bottle, regulator and valves."
+            look = CLOSE_BOTTLE if answer is Response.ABORT else "Check bottle, regulator and valves."
             raise Tripped(
                 procedure_trip(
                     "HANDS_IDLE",
@@ -304,10 +304,10 @@ class HandDrive:
             )
 
     def _watch_closing(self, scan: Scan) -> None:
-        """Heed that the supply is shut when the screen says so: a person who has gone leaves it open."""
+        """Check that the supply is shut when the screen asks for it: a person who has left leaves it open."""
         cue = self._cue
-        told = cue is not None and cue.valve is Valve.SUPPLY and cue.action is Action.CLOSE
-        if not told or scan.gauge.failed_readings or scan.rate_bar_per_s <= _RISING_BAR_PER_S:
+        asked = cue is not None and cue.valve is Valve.SUPPLY and cue.action is Action.CLOSE
+        if not asked or scan.gauge.failed_readings or scan.rate_bar_per_s <= _RISING_BAR_PER_S:
             self._open_since_s = None
         elif self._open_since_s is None:
             self._open_since_s = scan.t_s
@@ -317,7 +317,7 @@ class HandDrive:
                     "NOT_CLOSED",
                     Response.ABORT,
                     f"The pressure still rises, at {scan.pressure_bar:.3f} bar, {CLOSED_WITHIN_S:.0f} s "
-                    "after the supply was to be closed.",
+                    "after the cue to close the supply.",
                     f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}",
                     rows=(10, 35),
                 )

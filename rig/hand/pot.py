@@ -1,7 +1,7 @@
-"""The person's part of a run on a pot with hand valves: what is checked, asked and said, in order.
+"""The person's part of a run on a pot with hand valves: checks, questions and messages in their order.
 
-Before any gas a missing or wrong answer refuses the run. With gas in the pot it sounds the alarm, tells the
-person to shut the supply and open the vent, and has the gauge show that it was done.
+Before any gas a missing or wrong answer refuses the run. With gas in the pot it sounds the alarm and asks the
+person to shut the supply and open the vent; the gauge has to show that it was done.
 """
 
 from __future__ import annotations
@@ -25,14 +25,14 @@ from rig.view import Prompt, View, Wanted
 CHECKLIST = (
     ("check_eyes", "Goggles on, gloves within reach, eye wash known?", "EYES"),
     ("check_clean", "No oil, grease or hand cream on hands, pot, fittings or clothes?", "CLEAN"),
-    ("check_air", "Room ventilated, vent line led outdoors, nothing near that can spark or glow?", "AIR"),
+    ("check_air", "Room ventilated, vent line led outdoors, no source of sparks or flame nearby?", "AIR"),
     (
         "check_cylinder",
-        "Cylinder secured against falling; regulator no higher than the pot may take?",
+        "Cylinder secured against falling; regulator set no higher than the pot may take?",
         "SECURED",
     ),
 )
-"""Per run: code, question, and the word that has to be typed; no two are alike, so 'yes' is never one."""
+"""Per run: code, question, and the word to be typed. No two words are the same, so 'yes' is never one."""
 
 PLATE_WITHIN_BAR = 0.06
 DIAL_WITHIN_BAR = 0.05
@@ -48,7 +48,7 @@ _PressureCheck = Callable[[TypedPressure], str | None]
 
 
 class HandPot(DriveHooks):
-    """What a person at a hand pot adds to a run, beside the cues of `HandDrive`."""
+    """What a hand pot adds to a run, besides the cues of `HandDrive`."""
 
     person_first = True
 
@@ -63,7 +63,7 @@ class HandPot(DriveHooks):
         *,
         two_gauges: bool,
     ) -> None:
-        """Talk to the person at the pot that `bench` describes; `show_now` says what is being done."""
+        """Ask the person at the pot that `bench` describes; `show_now` shows what is being done."""
         self._loop = loop
         self._drive = drive
         self._dialogue = dialogue
@@ -71,14 +71,14 @@ class HandPot(DriveHooks):
         self._bench = bench
         self._show_now = show_now
         self._two_gauges = two_gauges
-        self._told_fast = False
+        self._warned_fast = False
         self._last_read_bar = 0.0
 
     def before_gas(self, today: date) -> None:
         """Go through what must be true before any gas: the checklist, plate and relief valve.
 
         Raises:
-            Refused: something is not so, or nobody says so.
+            Refused: a condition is not met, or nobody confirms it.
             StopAsked: a stop was asked for.
         """
         try:
@@ -93,7 +93,7 @@ class HandPot(DriveHooks):
             raise Refused("NO_ANSWER", str(nobody)) from None
 
     def before_zero(self) -> None:
-        """Have the barometer typed twice, where the bench has none.
+        """Ask twice for the barometer reading, where the bench has no barometer.
 
         Raises:
             Refused: no barometer reading, or two that differ.
@@ -118,15 +118,15 @@ class HandPot(DriveHooks):
         self._loop.acquisition.put_barometer(second.bar)
 
     def after_zero(self) -> None:
-        """Ask what the dial on the pot reads, and hold it against the gauge.
+        """Ask for the reading of the dial on the pot, and compare it with the gauge.
 
         Raises:
             Refused: the dial is more than 50 mbar off, or nobody answers.
         """
         shown = both_ways(self._pressure_bar(), self._ambient_bar())
-        says = "The gauge says" if self._loop.scan.pressure_bar is not None else "Vented, the pot is at"
+        says = "The gauge reads" if self._loop.scan.pressure_bar is not None else "Vented, the pot is at"
         try:
-            text = f"{says} {shown}. Your dial reads about?"
+            text = f"{says} {shown}. What does your dial read?"
             dial = self._typed("dial", text, Wanted.DIAL, self._dial_problem)
         except NoAnswer as nobody:
             raise Refused("DIAL", str(nobody)) from None
@@ -134,12 +134,12 @@ class HandPot(DriveHooks):
             self._loop.acquisition.put_pressure(dial.absolute_bar(self._ambient_bar()))
 
     def open_supply(self) -> None:
-        """Have the cylinder opened slowly with the vent open, watching the gauge.
+        """Ask for the cylinder to be opened slowly with the vent open, and watch the gauge.
 
         Raises:
-            Tripped: NOBODY_THERE, or what an interlock says.
+            Tripped: NOBODY_THERE, or the trip of an interlock.
         """
-        self._told_fast = False
+        self._warned_fast = False
         regulator_bar = self._bench.gas.supply_pressure_bar
         text = (
             "Regulator knob fully out? Supply valve shut, vent open? Open the cylinder valve slowly - count "
@@ -161,7 +161,7 @@ class HandPot(DriveHooks):
             ) from None
 
     def way_out(self) -> None:
-        """Show the three lines that end every trouble."""
+        """Show the three lines of the card."""
         self._drive.card()
 
     def after_vent(self) -> None:
@@ -170,10 +170,10 @@ class HandPot(DriveHooks):
         self.allow_lid()
 
     def allow_lid(self) -> bool:
-        """Say that the lid may be opened, once two sources show no pressure for ten seconds; or say why not.
+        """Report that the lid may be opened, once two sources show no pressure for ten seconds, or why not.
 
         Returns:
-            Whether it was said.
+            Whether it may be opened.
         """
         self._drive.release()
         refusal: str | None = "the pressure in the pot is not known"
@@ -190,10 +190,10 @@ class HandPot(DriveHooks):
                 self._dialogue.confirm(
                     "cylinder_shut", "Cylinder shut, vent open all the way?", "SHUT", timeout_s=_LID_ANSWER_S
                 )
-                self._read_dial("Look at the dial on the pot. It reads?")
+                self._read_dial("What does the dial on the pot read?")
                 if typed:
                     self._dialogue.wait(_VENTED_FOR_S)
-                    self._read_dial("Once more, please: the dial on the pot reads?")
+                    self._read_dial("Once more, please: what does the dial on the pot read?")
                 scan = self._dialogue.wait(0.0)
                 refusal = lid_refusal(scan, self._loop.limits, _VENTED_FOR_S)
         except (NoAnswer, StopAsked, Tripped) as error:
@@ -211,7 +211,7 @@ class HandPot(DriveHooks):
         """Force on the lid in newtons while the pot is above the vented band; None when it is vented."""
         highest_bar, ambient_bar = scan.highest_bar, scan.barometer_bar
         if highest_bar is None:
-            # Between two typed readings nobody knows: it is no more than what was read last or is meant now.
+            # Between two typed readings it is not known: take the higher of the last reading and the target.
             highest_bar = max(self._last_read_bar, self._loop.set_point.target_bar or 0.0)
         else:
             self._last_read_bar = highest_bar
@@ -228,12 +228,12 @@ class HandPot(DriveHooks):
                 return None
             return (
                 f"the plate says {typed.absolute_bar(1.013):.2f} bar absolute and {self._bench.file} "
-                f"{plate_bar:.2f}: correct whichever is wrong before any gas"
+                f"{plate_bar:.2f}: correct the wrong one before any gas"
             )
 
         self._typed(
             "plate",
-            "Read the plate of the pot. Its highest working pressure is? With its unit, bara or barg.",
+            "Read the plate of the pot. What is its highest working pressure? With its unit, bara or barg.",
             Wanted.PLATE_PRESSURE,
             problem,
         )
@@ -243,13 +243,13 @@ class HandPot(DriveHooks):
             try:
                 due = date.fromisoformat(answer)
             except ValueError:
-                return f"'{answer}' is no date; write it as 2027-03-31"
-            return None if due >= today else f"the relief valve's test ran out on {due}: have it tested first"
+                return f"'{answer}' is not a date; write it as 2027-03-31"
+            return None if due >= today else f"the relief valve's test expired on {due}: have it tested first"
 
         self._dialogue.demand(
             Prompt(
                 "relief_due",
-                "Until when is the test of the relief valve valid (tag)? Write it as 2027-03-31.",
+                "Until which date is the relief valve's test valid (see its tag)? Write it as 2027-03-31.",
                 wanted=Wanted.RELIEF_DUE,
             ),
             problem,
@@ -258,7 +258,7 @@ class HandPot(DriveHooks):
     def _typed(
         self, code: str, text: str, wanted: Wanted, problem: _PressureCheck, *, timeout_s: float = 300.0
     ) -> TypedPressure:
-        """Have a pressure typed, with its unit.
+        """Ask for a pressure with its unit.
 
         Raises:
             NoAnswer, StopAsked, Tripped: as `Dialogue.demand`.
@@ -270,14 +270,14 @@ class HandPot(DriveHooks):
             except TypedWrong as wrong:
                 return str(wrong)
             if not _LOWEST_TYPED_BAR - 0.1 <= typed.bar <= _HIGHEST_TYPED_BAR:
-                return f"'{answer}' cannot be true here"
+                return f"'{answer}' is not possible here"
             return problem(typed)
 
         prompt = Prompt(code, text, timeout_s=timeout_s, wanted=wanted)
         return read_pressure(self._dialogue.demand(prompt, check))
 
     def _read_dial(self, text: str) -> None:
-        """Have a dial read that must show no pressure."""
+        """Ask for the reading of a dial that must show no pressure."""
         self._typed("dial_lid", text, Wanted.DIAL, self._dial_not_vented, timeout_s=_LID_ANSWER_S)
 
     def _barometer_problem(self, typed: TypedPressure) -> str | None:
@@ -309,8 +309,8 @@ class HandPot(DriveHooks):
         )
 
     def _watch_opening(self, scan: Scan) -> None:
-        if 60.0 * scan.rate_bar_per_s > OPEN_FAST_BAR_PER_MIN and not self._told_fast:
-            self._told_fast = True
+        if 60.0 * scan.rate_bar_per_s > OPEN_FAST_BAR_PER_MIN and not self._warned_fast:
+            self._warned_fast = True
             self._view.say("CLOSE IT: the pressure rises too fast. Close the cylinder valve.", "alarm")
 
     def _pressure_bar(self) -> float:

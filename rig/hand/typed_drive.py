@@ -1,7 +1,8 @@
-"""Drives the pressure of a pot that has a dial only: what the pressure is, a person reads and types twice.
+"""Drives the pressure of a pot that has only a dial: a person reads the pressure and types it twice.
 
-Nothing can be watched between two readings, so no interlock on pressure helps here: the relief valve, the
-restrictor and the person stand alone. Figures that hang on a typed pressure are never better than watch.
+The program sees no pressure between two readings, so no interlock on pressure helps here: the relief valve,
+the restrictor and the person are the only protection. Figures that depend on a typed pressure are never
+better than watch.
 """
 
 from __future__ import annotations
@@ -56,23 +57,23 @@ class TypedHandDrive(HandDrive):
         self._dialogue = dialogue
 
     def de_energise(self) -> bool:
-        """Tell the person to make the pot safe; until the dial is read again its pressure is not known."""
+        """Ask the person to make the pot safe; until the dial is read again its pressure is not known."""
         self._acquisition.forget_pressure()
         return super().de_energise()
 
     def begin_move(self, target_bar: float, scan: Scan) -> None:
-        """Start for a target, absolute bar; a pressure that was held is read once more first.
+        """Start towards a target, absolute bar; a pressure that was held is read once more first.
 
         Raises:
             Tripped: a permissive says no, or nobody answers.
         """
         if self._holds:
             self._holds = False
-            self._read_twice("held", "Before you touch a valve: the dial reads?")
+            self._read_twice("held", "Before you touch a valve: what does the dial read?")
         super().begin_move(target_bar, self._acquisition.scan)
 
     def move(self, scan: Scan) -> bool:
-        """Have the whole move made and the dial read twice. Returns whether the target is reached.
+        """Ask for the whole move and two readings of the dial. Returns whether the target is reached.
 
         Raises:
             Tripped: nobody answers, or the target is not reached in four moves.
@@ -89,7 +90,7 @@ class TypedHandDrive(HandDrive):
                 return True
             scan = self._acquisition.scan
             self._view.say(
-                f"{reached_bar:.3f} bar is {1000.0 * abs(short_bar):.0f} mbar from the target; go on.",
+                f"{reached_bar:.3f} bar is {1000.0 * abs(short_bar):.0f} mbar from the target; continue.",
                 "caution",
             )
         raise Tripped(
@@ -103,16 +104,16 @@ class TypedHandDrive(HandDrive):
         )
 
     def begin_keep(self, scan: Scan, target_bar: float) -> None:
-        """Start to keep what has been read."""
+        """Start to keep the pressure that was read."""
         super().begin_keep(scan, target_bar)
         self._set_point.set(Intent.KEEP, None, target_bar)
         self._holds = True
 
     def keep(self, scan: Scan) -> None:
-        """Do nothing: nothing can be seen."""
+        """Do nothing: the pressure is not known between two readings."""
 
     def open_vent(self) -> None:
-        """Have the vent opened for good, and the dial read when it is."""
+        """Ask for the vent to be opened and left open, then for the dial's reading."""
         super().open_vent()
         self._holds = False
         if self._machine.state in (State.COMPLETING, State.STOPPING):
@@ -120,38 +121,38 @@ class TypedHandDrive(HandDrive):
             self._put(
                 self._read(
                     "dial_vented",
-                    "Open the vent all the way, wait until the needle stands still. The dial reads?",
+                    "Open the vent all the way, wait until the needle is still. What does the dial read?",
                 )
             )
 
     def _begin_leg(self, scan: Scan) -> None:
-        """Keep the hands off until the question says what to do; there is no live distance to tell."""
+        """Show hands off until the question says what to do; there is no live distance to show."""
         del scan
         self._give(HANDS_OFF)
 
     def _one_move(self, start_bar: float, up: bool) -> float:
-        """One filling or letting-out with a double reading; returns it in absolute bar."""
+        """One filling or venting with two readings; returns the pressure, absolute bar."""
         valve = Valve.SUPPLY if up else Valve.VENT
         ramp_s = 60.0 * abs(self._target_bar - start_bar) / self._limits.ramp_bar_per_min
         self._acquisition.forget_pressure()
         self._give(Cue(valve, Action.OPEN, f"OPEN {valve.upper()} a little ({valve.other} shut)"))
         self._confirm(
-            f"With the {valve.other} shut open the {valve} a little: to {self._words(self._target_bar)}, in "
+            f"With the {valve.other} shut, open the {valve} a little: to {self._words(self._target_bar)}, in "
             f"no less than {ramp_s:.0f} s. Then shut it.",
             Move(valve, self._target_bar),
             ramp_s,
         )
         self._give(HANDS_OFF)
         self._asked().wait(_SETTLES_S)
-        return self._read_twice("moved", "The dial reads?")
+        return self._read_twice("moved", "What does the dial read?")
 
     def _read_twice(self, code: str, text: str) -> float:
-        """Have the dial read twice, ten seconds apart, until both agree; returns it in absolute bar."""
+        """Ask for two readings of the dial, ten seconds apart, until both agree; returns absolute bar."""
         dialogue = self._asked()
         for _ in range(_MOST_MOVES):
             first_bar = self._read(f"dial_{code}", text)
             dialogue.wait(APART_S)
-            second_bar = self._read(f"dial_{code}_again", "And now it reads?")
+            second_bar = self._read(f"dial_{code}_again", "And what does it read now?")
             if abs(first_bar - second_bar) <= TWICE_WITHIN_BAR:
                 self._view.say(f"Read as {self._words(second_bar)}.")
                 self._put(first_bar)
@@ -164,7 +165,7 @@ class TypedHandDrive(HandDrive):
                 f"{1000.0 * TWICE_WITHIN_BAR:.0f} mbar: once more.",
                 "caution",
             )
-        raise self._nobody("The dial does not stand still.")
+        raise self._nobody("The dial is not steady.")
 
     def _confirm(self, text: str, move: Move, ramp_s: float) -> None:
         try:
@@ -173,7 +174,7 @@ class TypedHandDrive(HandDrive):
             raise self._nobody(str(nobody)) from None
 
     def _read(self, code: str, text: str) -> float:
-        """Have the dial read and typed; absolute bar."""
+        """Ask for the reading of the dial; absolute bar."""
         ambient_bar = self._ambient_bar()
 
         def check(answer: str) -> str | None:
@@ -183,7 +184,7 @@ class TypedHandDrive(HandDrive):
                 return str(wrong)
             if ambient_bar - 0.1 <= typed_bar <= self._limits.highest_gauge_bar:
                 return None
-            return f"'{answer}' cannot be true in this pot"
+            return f"'{answer}' is not possible in this pot"
 
         prompt = Prompt(code, text, timeout_s=_ANSWER_S, wanted=Wanted.DIAL)
         try:

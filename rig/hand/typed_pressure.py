@@ -1,4 +1,4 @@
-"""Pressures that a person types: never without a unit, never with a decimal comma."""
+"""Pressures that a person types: always with a unit, never with a decimal comma."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ _RIGHT = "write number and unit, for example 1.6 bara (absolute) or 0.6 barg (ga
 
 
 class TypedWrong(ValueError):
-    """What was typed is no pressure; the message is one line that says what would be."""
+    """The text is not a pressure; the message is one line that says what would be right."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +52,7 @@ def read_pressure(text: str) -> TypedPressure:
     if found is None:
         if re.match(r"\s*[-+]?\d+,\d", text):
             raise TypedWrong(f"'{text}' has a comma; {_RIGHT}")
-        raise TypedWrong(f"'{text}' is no pressure; {_RIGHT}")
+        raise TypedWrong(f"'{text}' is not a pressure; {_RIGHT}")
     unit = found["unit"].lower()
     if not unit:
         raise TypedWrong(f"'{text}' has no unit; {_RIGHT}")
@@ -65,8 +65,8 @@ def read_pressure(text: str) -> TypedPressure:
 
 
 def both_ways(absolute_bar: float, ambient_bar: float) -> str:
-    """A pressure in all the words that a dial may have: absolute and gauge in bar, gauge in psi."""
+    """A pressure in the units that a dial may have: absolute and gauge in bar, gauge in psi."""
     gauge_bar = absolute_bar - ambient_bar
-    # Adding zero takes the sign off what is rounded to nothing.
+    # Adding zero removes the sign of a negative zero.
     bar, psi = round(gauge_bar, 2) + 0.0, round(gauge_bar / PSI_BAR, 1) + 0.0
     return f"{absolute_bar:.3f} bar absolute = {bar:.2f} bar gauge ({psi:.1f} psi gauge)"

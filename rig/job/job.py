@@ -1,4 +1,4 @@
-"""The whole job of one pot of cells: open the bench, run, grade, certify, tell."""
+"""The whole job of one pot of cells: open the bench, run, grade, certify, report."""
 
 from __future__ import annotations
 
@@ -57,7 +57,7 @@ class Job:
 
 
 def check_my_hands(bench: BenchFile) -> None:
-    """Check that there are hand valves of software to turn, and keys to turn them with.
+    """Check that there are simulated hand valves, and keys to turn them.
 
     Raises:
         FileError: there are none.
@@ -71,11 +71,11 @@ def check_my_hands(bench: BenchFile) -> None:
 
 
 def parse_faults(bench: BenchFile, texts: Sequence[str]) -> tuple[FaultSpec, ...]:
-    """Read faults as typed on a command line.
+    """Parse faults as typed on a command line.
 
     Raises:
         FileError: on a bench of hardware.
-        VirtualBenchError: when a text does not read as a fault.
+        VirtualBenchError: when a text is not a fault.
     """
     if texts and bench.virtual is None:
         raise FileError(f"{bench.file}: faults can be injected into a virtual bench only; leave --inject out")
@@ -86,14 +86,14 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
     """Do a job from start to end and return its exit code.
 
     Args:
-        job: what is asked for, its files checked already.
-        console: where people read.
+        job: what is asked for, its files already checked.
+        console: for the operator.
         as_json: also print the grading as JSON on stdout.
 
     Raises:
         FileError: when bench, procedure and cells do not fit together; nothing has been started.
-        BenchNotReady: when an instrument does not answer, or a check before any gas says no.
-        FinishFailed: when the record stands and could not be graded.
+        BenchNotReady: when an instrument does not answer, or a check before any gas fails.
+        FinishFailed: when the record was written and could not be graded.
     """
     from grading.judgement.limits import load_limits
     from rig.terminal.live import TerminalView
@@ -117,7 +117,7 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
         from rig.terminal.grades import truth_table
 
         console.print(truth_table(grading, ran.truth))
-    _tell_end(console, outcome, papers, ran.rig_s, time.monotonic() - begun_s)
+    _report_end(console, outcome, papers, ran.rig_s, time.monotonic() - begun_s)
     if failed:
         raise FinishFailed(failed)
     return outcome.exit_code
@@ -156,7 +156,7 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         ExitStack() as leave,
     ):
         truth = bench.virtual.truth if bench.virtual is not None else {}
-        _tell_start(view, job)
+        _report_start(view, job)
         begun_s = bench.clock.monotonic_s()
         at_the_pot: View = view
         if bench.virtual is not None and job.bench.has_hand_valves:
@@ -169,9 +169,9 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
 
 
 def _cleared(job: Job) -> tuple[str, ...] | None:
-    """Return the codes given, or None where the last run is nothing to this one.
+    """Return the codes given, or None where the last run does not matter.
 
-    A bench of software asks only where somebody stands at it as at a real one, and never with a seed given.
+    A virtual bench asks only where a person operates it as a real one, and never when a seed is given.
     """
     practised = job.bench.has_hand_valves or job.real_time
     if job.bench.virtual is None or job.clear or (practised and job.seed is None):
@@ -180,7 +180,7 @@ def _cleared(job: Job) -> tuple[str, ...] | None:
 
 
 def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> View:
-    """Return the view of whoever turns the valves of a virtual hand pot."""
+    """Return the view of the person who turns the valves of a virtual hand pot."""
     if job.my_hands:
         from rig.terminal.valve_keys import KeyHands
 
@@ -196,24 +196,24 @@ def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> V
 
 
 def _check(bench: OpenBench, out: Path, view: View) -> str:
-    """Make the standing checks and tell them; return the first that fails, for the session to tell."""
+    """Make the standing checks and report them; return the first that fails, for the session to report."""
     from rig.run.preflight import standing_checks
 
     report = standing_checks(bench, out)
     for check in report.cautions:
         todo = f"; {check.to_do}" if check.to_do else ""
         view.say(f"{check.what}: {check.found}{todo}", "caution")
-    told = [f"{check.what}: {check.found}; {check.to_do}" for check in report.failures]
-    for failure in told[1:]:
+    failed = [f"{check.what}: {check.found}; {check.to_do}" for check in report.failures]
+    for failure in failed[1:]:
         view.say(failure, "alarm")
-    return told[0] if told else ""
+    return failed[0] if failed else ""
 
 
-def _tell_start(view: View, job: Job) -> None:
+def _report_start(view: View, job: Job) -> None:
     from grading.cautions import START_OF_RUN
 
     if job.bench.virtual is not None:
-        view.say("Bench of software: no gas flows, and nothing here says anything about a real cell.")
+        view.say("Virtual bench: no gas flows, and the results say nothing about a real cell.")
         return
     for line in START_OF_RUN:
         view.say(line, "caution")
@@ -242,7 +242,7 @@ def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | 
     return done.grading, done.papers, ""
 
 
-def _tell_end(
+def _report_end(
     console: Console, outcome: RunOutcome, papers: tuple[Path, ...], rig_s: float, real_s: float
 ) -> None:
     console.print()

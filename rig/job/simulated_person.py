@@ -1,7 +1,7 @@
 """A simulated person at a virtual hand pot, so that the procedure can be watched and practised.
 
-It obeys the cues after a reaction time, turns the valves so that the pot follows the ramp, and answers every
-question as somebody would who looked. What it says appears on the screen beside what the rig says.
+It follows the cues after a reaction time, turns the valves so that the pot follows the ramp, and answers
+every question as a careful person would. Its answers appear on the screen beside the rig's messages.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _LEAST_TURN = {Valve.SUPPLY: 0.01, Valve.VENT: 0.003}
 
 
 class SimulatedPerson:
-    """A view, patient and cued, that shows everything on another and does what a careful person would."""
+    """A patient, cued view that shows everything on another view and acts as a careful person would."""
 
     def __init__(
         self,
@@ -99,7 +99,7 @@ class SimulatedPerson:
         self._by_eye = prompt.move
 
     def take(self, t_s: float) -> str | None:
-        """The answer, once it has been thought of."""
+        """The answer, once the thinking time has passed."""
         if self._prompt is None or t_s < self._answers_s or self._by_eye is not None:
             return None
         answer = self.answer(self._prompt)
@@ -109,7 +109,7 @@ class SimulatedPerson:
         return answer
 
     def cue(self, cue: Cue | None, scan: Scan) -> None:
-        """See the cue of this tick; the hands follow after the reaction time."""
+        """Take the cue of this tick; the hands follow after the reaction time."""
         self._seen.append((scan.t_s, cue))
         while self._seen and self._seen[0][0] <= scan.t_s - self._reaction_s:
             self._doing = self._seen.popleft()[1]
@@ -119,7 +119,7 @@ class SimulatedPerson:
             self._move_by_eye(self._by_eye, scan.t_s)
 
     def answer(self, prompt: Prompt) -> str | None:
-        """What the person says to a question; None: nothing."""
+        """The person's answer to a question; None: no answer."""
         if prompt.choices:
             return prompt.choices[0]
         match prompt.wanted:
@@ -144,7 +144,7 @@ class SimulatedPerson:
         return round(pot.pressure_bar - pot.room_pressure_bar, 2) + 0.0
 
     def act(self, cue: Cue | None, scan: Scan) -> None:
-        """Do with the valves what a cue says."""
+        """Turn the valves as the cue says."""
         if cue is None:
             return
         match cue.action:
@@ -163,7 +163,7 @@ class SimulatedPerson:
                     self._set(cue.valve, self._adjusted(cue, scan))
 
     def _move_by_eye(self, move: Move, t_s: float) -> None:
-        """Without cues for every moment: watch one's own dial and shut the valve when it shows the target."""
+        """Without live cues: watch the dial and shut the valve when it shows the target."""
         pressure_bar = self._read_pot().pressure_bar
         self._dial.append((t_s, pressure_bar))
         since_s, before_bar = self._dial[0]

@@ -1,7 +1,7 @@
 """Reads a bench's instruments tick by tick. Pressure comes first, and nothing else may hold it up.
 
-The voltmeter is begun in one tick and collected in a later one. Whatever an instrument does wrong becomes a
-status beside a blank value and a count in the scan; nothing is made up and nothing is raised.
+The voltmeter's scan is started in one tick and collected in a later one. An instrument's failure becomes a
+status beside a blank value and a count in the scan; no value is invented and no exception is raised.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ class TickReadings:
 
 
 class Acquisition:
-    """The one reader of a bench's instruments; called from one thread, once a tick.
+    """The only reader of a bench's instruments; called from one thread, once a tick.
 
     Attributes:
         scan: the newest scan.
@@ -90,7 +90,7 @@ class Acquisition:
             set_point: of the run.
             limits: of the run.
             sockets: of the voltmeter that are read; others are left out.
-            suspended: tells for how long the computer has slept.
+            suspended: returns for how long the computer has slept, in seconds.
             coarse_gauge: the gauge's digits are so coarse that equal readings are no sign of a stuck one.
         """
         self._gauge = instruments.gauge
@@ -124,7 +124,7 @@ class Acquisition:
         self._typed_barometer_bar: float | None = None
 
     def read_pressures(self) -> Scan:
-        """Read the gauges and bring the scan up to date; the first thing that a tick does."""
+        """Read the gauges and update the scan; the first action of a tick."""
         schedule, scan, set_point = self._schedule, self.scan, self._set_point
         now_s = schedule.now_s
         scan.gap_s = now_s - scan.t_s
@@ -145,7 +145,7 @@ class Acquisition:
         return scan
 
     def read_slowly(self) -> None:
-        """Read everything that may wait until the pressure has been looked at."""
+        """Read everything that may wait until the pressure has been checked."""
         tick = self._schedule.tick
         if self._voltmeter is not None:
             self._serve_voltmeter(self._voltmeter, tick)
@@ -160,7 +160,7 @@ class Acquisition:
             self._read_room_oxygen(self._room_oxygen)
 
     def raw_pressures_bar(self) -> dict[str, float | DriverError]:
-        """Read every gauge as it is, plausible or not, by its name; for the vented-zero check."""
+        """Read every gauge by its name, plausible or not; for the vented-zero check."""
         raw: dict[str, float | DriverError] = {}
         for gauge in (self._gauge, self._second):
             if gauge is not None:
@@ -179,7 +179,7 @@ class Acquisition:
 
     @property
     def pressure_is_typed(self) -> bool:
-        """Whether a person reads the gauge, so that nothing is known between two readings."""
+        """Whether a person reads the gauge, so that the pressure is not known between two readings."""
         return self._gauge is None
 
     def put_pressure(self, pressure_bar: float) -> None:
@@ -189,17 +189,17 @@ class Acquisition:
         self.scan.gauge.status = _OK
 
     def forget_pressure(self) -> None:
-        """Know nothing of the pressure until it is typed again: somebody is turning a valve."""
+        """Treat the pressure as unknown until it is typed again: a person is turning a valve."""
         self._typed_bar = None
         self.scan.gauge.pressure_bar = None
 
     def put_barometer(self, barometer_bar: float) -> None:
-        """Take a barometer reading that a person has typed, in bar; it stands for the whole run."""
+        """Take a barometer reading that a person has typed, in bar; it holds for the whole run."""
         self._typed_barometer_bar = barometer_bar
         self.scan.barometer_bar = barometer_bar
 
     def measure_closely(self, closely: bool) -> None:
-        """Read the voltmeter as often as a measurement wants, or only to watch the cells."""
+        """Read the voltmeter as often as a measurement needs, or only to watch the cells."""
         self._voltmeter_every = self._measure_every if closely else self._watch_every
 
     def _typed(self) -> Reading | None:
@@ -236,7 +236,7 @@ class Acquisition:
         return Reading(value, str(status), 0.5 * (begun_s + self._since_start_s()) - now_s)
 
     def _read_gauge(self, gauge: PressureGauge, state: GaugeState) -> tuple[float | None, ReadingStatus]:
-        """Read one gauge once and take what came of it into its state."""
+        """Read one gauge once and update its state."""
         try:
             value = gauge.read_pressure_bar()
             status = self._status_of(value)
@@ -249,7 +249,7 @@ class Acquisition:
         return value, status
 
     def _status_of(self, pressure_bar: float) -> ReadingStatus:
-        """The word for a reading, which may be no pressure at all."""
+        """The status of a reading, which may be invalid."""
         if self._lowest_bar <= pressure_bar <= self._highest_bar:
             return _OK
         if math.isnan(pressure_bar):
@@ -351,7 +351,7 @@ class Acquisition:
             scan.barometer_odd += 1
             return Reading(None, "over" if value > 0 else "under")
         if scan.barometer_bar is not None and abs(value - scan.barometer_bar) > _WEATHER_BAR:
-            # No weather does that; what the pot is vented to stays at the last reading believed.
+            # No weather does that; ambient pressure stays at the last accepted reading.
             scan.barometer_odd += 1
             return Reading(value)
         scan.barometer_odd = 0
@@ -360,7 +360,7 @@ class Acquisition:
 
 
 def suspended_s() -> float:
-    """How long this computer has slept since it started, in seconds; 0 where it cannot tell."""
+    """How long this computer has slept since it started, in seconds; 0 where it is not known."""
     boot = getattr(time, "CLOCK_BOOTTIME", None)
     if boot is None:
         return 0.0

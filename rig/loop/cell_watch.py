@@ -1,6 +1,6 @@
 """Watches every socket for what makes a channel meaningless during a run: unplugged, shorted, no cell.
 
-A finding concerns one socket alone; the others go on. What a *cell* is worth is grading's to say.
+A finding concerns one socket alone; the others continue. Grading judges the *cell*.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Questions to the operator while the rig goes on watching the pot."""
+"""Questions to the operator while the rig continues to watch the pot."""
 
 from __future__ import annotations
 
@@ -13,14 +13,14 @@ from rig.safety.scan import Scan
 from rig.view import Move, PatientView, Prompt, View
 
 Check = Callable[[str], str | None]
-"""What is wrong with an answer, as one line for the operator, or None when it will do."""
+"""What is wrong with an answer, as one line for the operator, or None when it is accepted."""
 TRIES = 3
 _WITHDRAWN_WITHIN_S = 0.5
 _LOOK_EVERY_S = 0.05
 
 
 def clock_runs(clock: Clock) -> bool:
-    """Whether a clock goes on by itself; that of a bench in lockstep moves only when the rig waits."""
+    """Whether a clock runs by itself; that of a bench in lockstep moves only when the rig waits."""
     before_s = clock.monotonic_s()
     time.sleep(0.002)
     return clock.monotonic_s() > before_s
@@ -31,22 +31,22 @@ class NoAnswer(Exception):
 
 
 class Dialogue:
-    """Asks one question at a time. Gauges are read and interlocks heeded meanwhile.
+    """Asks one question at a time. Gauges are read and interlocks act meanwhile.
 
     Attributes:
         before_gas: no gas has been let in yet, so that any request to stop ends every question. Later only
-            one that comes while the question stands: the way out has questions too.
+            a request that comes during the question ends it: the end of a run has questions too.
     """
 
     def __init__(self, loop: Loop, view: View, stop: StopRequest, *, time_runs: bool) -> None:
         """Ask through `view`.
 
         Args:
-            loop: ticks while a question stands.
+            loop: ticks while a question is open.
             view: where it is asked.
             stop: a request to stop ends every question.
-            time_runs: whether the rig's clock goes on by itself while somebody types. On a bench whose time
-                the rig moves, time stands still during a question, unless the view takes its time itself.
+            time_runs: whether the rig's clock runs by itself while somebody types. On a bench whose time the
+                rig moves, time stands still during a question, unless the view keeps its own time.
         """
         self._loop = loop
         self._view = view
@@ -56,12 +56,12 @@ class Dialogue:
         self.before_gas = True
 
     def demand(self, prompt: Prompt, check: Check, watch: Callable[[Scan], None] | None = None) -> str:
-        """Ask until the answer will do, three times at most.
+        """Ask until an answer is accepted, three times at most.
 
         Raises:
-            NoAnswer: nobody answered in time, or no answer would do.
+            NoAnswer: nobody answered in time, or no answer was accepted.
             StopAsked: a stop was asked for.
-            Tripped: an interlock spoke.
+            Tripped: by an interlock.
         """
         for _ in range(TRIES):
             answer = self.ask(prompt, watch)
@@ -83,7 +83,7 @@ class Dialogue:
         watch: Callable[[Scan], None] | None = None,
         move: Move | None = None,
     ) -> None:
-        """Have `word` typed, once `move` has been made; Enter or 'yes' will not do.
+        """Have `word` typed, once `move` has been made; Enter or 'yes' is not accepted.
 
         Raises:
             NoAnswer, StopAsked, Tripped: as `demand`.
@@ -142,7 +142,7 @@ class Dialogue:
                     self._tick(watch)
                 else:
                     asker.join(_LOOK_EVERY_S)
-                    self._heed_stop()
+                    self._obey_stop()
         finally:
             if asker.is_alive():
                 # The keyboard has to be free again before anything else can be asked.
@@ -152,11 +152,11 @@ class Dialogue:
 
     def _tick(self, watch: Callable[[Scan], None] | None) -> Scan:
         scan = self._loop.tick()
-        self._heed_stop()
+        self._obey_stop()
         if watch is not None:
             watch(scan)
         return scan
 
-    def _heed_stop(self) -> None:
+    def _obey_stop(self) -> None:
         if self._stop.asked > self._asked:
             raise StopAsked(self._stop.why)

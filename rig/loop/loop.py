@@ -1,4 +1,4 @@
-"""The one loop: each tick reads the pressure, heeds the interlocks, then does everything else."""
+"""The loop: each tick reads the pressure, checks the interlocks, then does everything else."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ _NOTHING: Mapping[int, Reading] = {}
 _ALL = frozenset(Response)
 _ABORT_AND_STOP = frozenset({Response.ABORT, Response.STOP})
 _ABORT_ONLY = frozenset({Response.ABORT})
-HEEDED: dict[State, frozenset[Response]] = {
+RESPONSES: dict[State, frozenset[Response]] = {
     State.STARTING: _ALL,
     State.EXECUTE: _ALL,
     State.RESETTING: _ALL,
@@ -43,11 +43,11 @@ HEEDED: dict[State, frozenset[Response]] = {
     State.STOPPING: _ABORT_ONLY,
     State.STOPPED: _ABORT_ONLY,
 }
-"""Which answers a trip may call for in each state; a state left out has nothing left to answer with."""
+"""The responses that a trip may ask for in each state; a state that is left out has none."""
 
 
 class Refused(Exception):
-    """A check before any gas says no; the message is one sentence for the operator."""
+    """A check before any gas failed; the message is one sentence for the operator."""
 
     def __init__(self, code: str, text: str) -> None:
         super().__init__(text)
@@ -55,7 +55,7 @@ class Refused(Exception):
 
 
 class Tripped(Exception):
-    """An interlock spoke; whatever was under way is over."""
+    """An interlock tripped; the work under way is over."""
 
     def __init__(self, trip: Trip) -> None:
         super().__init__(trip.message)
@@ -63,7 +63,7 @@ class Tripped(Exception):
 
 
 class StopAsked(Exception):
-    """Somebody asked for a ramped stop."""
+    """A ramped stop was requested."""
 
 
 def procedure_trip(code: str, response: Response, text: str, do_now: str, rows: tuple[int, ...] = ()) -> Trip:
@@ -119,10 +119,10 @@ class Loop:
             FAST_FALL_BAR_PER_S, _FASTER_THAN_RAMP * limits.ramp_bar_per_min / 60.0
         )
         self._last_row_s = -1.0
-        self._record_failure_told = False
+        self._record_failure_reported = False
         self.drop_taken = True
         self._fast_fall = 0
-        self._fast_fall_told = False
+        self._fast_fall_marked = False
         self._wall_offset_s = self._wall_clock_offset_s()
 
     @property
@@ -139,7 +139,7 @@ class Loop:
         """Wait for the next tick and do all of it.
 
         Raises:
-            Tripped: an interlock spoke; after an ABORT the outputs are already dropped.
+            Tripped: by an interlock; after an ABORT the outputs are already dropped.
             StopAsked: a ramped stop was asked for.
         """
         acquisition, gate = self.acquisition, self.gate
@@ -168,7 +168,7 @@ class Loop:
         if trip is not None:
             raise Tripped(trip)
         if self._stop.level is StopLevel.RAMPED:
-            self._heed_stop()
+            self._obey_stop()
         return scan
 
     def enter(self, phase: str, step: int | None = None) -> None:
@@ -180,24 +180,24 @@ class Loop:
     @property
     def decompressed(self) -> bool:
         """Whether the cells in the pot have been marked for a rapid decompression."""
-        return self._fast_fall_told
+        return self._fast_fall_marked
 
     def mark_rapid_decompression(self, why: str) -> None:
         """Mark every cell in the pot, once a run: none of them can be graded after that."""
-        if self._fast_fall_told:
+        if self._fast_fall_marked:
             return
-        self._fast_fall_told = True
+        self._fast_fall_marked = True
         for socket in self._sockets:
             self.log.event(
                 "cell", socket=socket, finding="rapid_decompression", text=f"Rapid decompression: {why}"
             )
 
     def _look_for_trip(self, scan: Scan) -> Trip | None:
-        heeded = HEEDED.get(self.machine.state)
-        if heeded is None:
+        responses = RESPONSES.get(self.machine.state)
+        if responses is None:
             return None
-        if self.log.failure is not None and not self._record_failure_told:
-            self._record_failure_told = True
+        if self.log.failure is not None and not self._record_failure_reported:
+            self._record_failure_reported = True
             return procedure_trip(
                 "RECORD_LOST",
                 Response.ABORT,
@@ -213,13 +213,13 @@ class Loop:
                 f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}",
                 rows=(21,),
             )
-        trip = first_trip(scan, self.limits, heeded)
+        trip = first_trip(scan, self.limits, responses)
         if trip is not None and trip.response is Response.HOLD and not self.machine.can(Command.HOLD):
             return replace(trip, response=Response.STOP)
         return trip
 
-    def _heed_stop(self) -> None:
-        if Response.STOP in HEEDED.get(self.machine.state, frozenset()):
+    def _obey_stop(self) -> None:
+        if Response.STOP in RESPONSES.get(self.machine.state, frozenset()):
             raise StopAsked(self._stop.why)
 
     def _record(self, scan: Scan, row: TickReadings) -> None:
@@ -241,7 +241,7 @@ class Loop:
         )
 
     def _watch_falls(self, scan: Scan, before_bar: float | None) -> None:
-        """Notice a fall that no ramp makes, and one that happened while nobody looked."""
+        """Notice a fall faster than any ramp, and a fall while the program stood still."""
         fast = scan.rate_bar_per_s < -self._fast_fall_bar_per_s
         falling = fast and not scan.gauge.failed_readings and not scan.scans_apart
         self._fast_fall = self._fast_fall + 1 if falling else 0
@@ -262,7 +262,7 @@ class Loop:
             self.log.event("cell", socket=found.socket, finding=found.finding, text=found.text)
 
     def _watch_wall_clock(self) -> None:
-        """Durations come from the monotonic clock alone; a jump of the time of day is only written down."""
+        """Durations come from the monotonic clock alone; a jump of the time of day is only recorded."""
         offset_s = self._wall_clock_offset_s()
         jumped_s = offset_s - self._wall_offset_s
         if abs(jumped_s) > _WALL_CLOCK_JUMP_S:

@@ -6,7 +6,7 @@ from typing import Protocol
 
 
 class Outputs(Protocol):
-    """The loop's and the endings' way to the safe state, whatever moves the pressure."""
+    """How the loop and the endings reach the safe state with any kind of drive."""
 
     def claim(self) -> None:
         """Take the outputs over for this program.

@@ -1,4 +1,4 @@
-"""Everything a run writes down, in order; goes on in memory when the record can no longer be written."""
+"""Everything that a run records, in order; kept in memory when the record can no longer be written."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ class RunLog:
     """Writes rows and events, keeps events that come before the record, and survives a full disk.
 
     Attributes:
-        failure: why nothing more can be written; None while all is well.
+        failure: why nothing more can be written; None if there is no failure.
         rows_in_memory, events_in_memory: what came after the failure, newest last.
     """
 

@@ -1,4 +1,4 @@
-"""The rig's beat: ticks on an absolute time line; a missed tick is skipped and counted, never made up."""
+"""The rig's ticks on an absolute time line; a missed tick is skipped and counted, never made up."""
 
 from __future__ import annotations
 

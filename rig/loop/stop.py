@@ -1,4 +1,4 @@
-"""The operator's wish to stop: once means a ramped vent; twice, SIGTERM or a closed terminal, de-energise.
+"""The operator's request to stop: once means a ramped vent; twice, SIGTERM or a closed terminal, de-energise.
 
 A signal handler only sets a flag; the loop reads it at its next tick. Neither way ever skips the safe state.
 """
@@ -42,7 +42,7 @@ class StopRequest:
 
     @property
     def asked(self) -> int:
-        """How often somebody asked: a level cannot rise above the most urgent, but people can ask again."""
+        """Number of requests: the level cannot rise above the most urgent, but people can ask again."""
         return self._asked
 
     def request(self, why: str, level: StopLevel | None = None) -> None:

@@ -1,4 +1,4 @@
-"""The ways a run ends: vented on the ramp, or de-energised; and what is told while it does."""
+"""The ways a run ends: vented on the ramp, or de-energised, and the messages of both."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _WATCH_AFTER_S = 10.0
 
 
 def surviving_gauges_bar(scan: Scan) -> list[float]:
-    """Readings of the gauges that can still be believed to live, in bar; none when both are gone."""
+    """Readings of the gauges that still work, in bar; none when both have failed."""
     return [
         gauge.newest_bar
         for gauge in (scan.gauge, scan.second_gauge)
@@ -50,11 +50,11 @@ def is_vented(scan: Scan, vented_bar: float) -> bool:
 def not_vented_text(scan: Scan, limits: SafetyLimits) -> str:
     """Return what the gauges say of a pot that could not be shown to be vented, as a sentence.
 
-    The highest that lives counts; one that reads below the room makes nothing sure.
+    The highest reading of a working gauge counts; one below the room's pressure confirms nothing.
     """
     alive, barometer_bar = surviving_gauges_bar(scan), scan.barometer_bar
     if not alive or barometer_bar is None:
-        return "NOT CONFIRMED: no gauge can tell whether the pot is vented."
+        return "NOT CONFIRMED: no gauge can show whether the pot is vented."
     over_bar = max(alive) - barometer_bar
     if over_bar > limits.vented_bar:
         return (
@@ -65,8 +65,8 @@ def not_vented_text(scan: Scan, limits: SafetyLimits) -> str:
     return f"NOT CONFIRMED: the gauges read {readings} bar and the barometer {barometer_bar:.3f} bar."
 
 
-def _bears_out(scan: Scan, vented_bar: float) -> bool:
-    """Whether a person's word that the pot is vented can stand: a gauge agrees, or none is left."""
+def _agrees(scan: Scan, vented_bar: float) -> bool:
+    """Whether the gauges agree with a person that the pot is vented: one does, or none works."""
     alive, barometer_bar = surviving_gauges_bar(scan), scan.barometer_bar
     if not alive or barometer_bar is None:
         return True
@@ -74,7 +74,7 @@ def _bears_out(scan: Scan, vented_bar: float) -> bool:
 
 
 class Ending:
-    """Brings the pot to ambient pressure and says so, or says loudly that it could not."""
+    """Brings the pot to ambient pressure and reports it, or sounds an alarm that it could not."""
 
     def __init__(self, loop: Loop, drive: PressureDrive, view: View, dialogue: Dialogue) -> None:
         self._loop = loop
@@ -87,7 +87,7 @@ class Ending:
         """Vent on the ramp, then leave the vent open and watch.
 
         Raises:
-            Tripped: what calls for de-energising on the way, among it a stop request that became urgent.
+            Tripped: a trip that de-energises, or a stop request that became urgent.
         """
         loop, drive = self._loop, self._drive
         loop.enter("vent")
@@ -109,7 +109,7 @@ class Ending:
         self._watch_vented()
 
     def abort(self, trip: Trip) -> None:
-        """De-energise, tell why, and wait until the pot is at ambient pressure."""
+        """De-energise, report why, and wait until the pot is at ambient pressure."""
         loop = self._loop
         self._drop()
         if loop.machine.can(Command.ABORT):
@@ -134,7 +134,7 @@ class Ending:
     def _wait_vented(self) -> bool:
         """Wait for ambient pressure by every surviving gauge; while aborting, keep dropping the outputs.
 
-        With no gauge left there is nothing to wait for but a link that comes back, and that not for long.
+        With no gauge left it waits a short time for a link to come back.
         """
         loop = self._loop
         begun_s = seen_s = loop.now_s
@@ -159,14 +159,14 @@ class Ending:
         return False
 
     def _watch_vented(self) -> None:
-        """Watch a vented pot a little longer: a supply valve that leaks shows only now."""
+        """Watch a vented pot a little longer: a leaking supply valve shows only now."""
         loop = self._loop
         begun_s = loop.now_s
         while loop.now_s - begun_s < _WATCH_AFTER_S:
             loop.tick()
 
     def _sound_not_vented(self) -> None:
-        """Sound the standing alarm and keep it until the pot is vented or nobody is there to hear."""
+        """Sound the standing alarm and keep it until the pot is vented or nobody answers."""
         loop, scan = self._loop, self._loop.scan
         self._drop()
         what = not_vented_text(scan, loop.limits)
@@ -183,7 +183,7 @@ class Ending:
         self._have_it_vented()
 
     def _have_it_vented(self) -> None:
-        """Ask a person to bleed the pot by hand; living gauges that all read pressure are believed first."""
+        """Ask a person to bleed the pot by hand; working gauges that all read pressure are believed first."""
         loop = self._loop
         prompt = Prompt(
             "not_vented",
@@ -204,13 +204,13 @@ class Ending:
                 return
             for _ in range(_LOOKED_AT):
                 scan = self._tick_through()
-            if _bears_out(scan, loop.limits.vented_bar):
+            if _agrees(scan, loop.limits.vented_bar):
                 loop.log.event("note", text="The pot is vented now.")
                 return
             self._view.say(f"{not_vented_text(scan, loop.limits)} {CLOSE_BOTTLE} {KEEP_LID_SHUT}", "alarm")
 
     def _tick_through(self) -> Scan:
-        """Tick whatever an interlock says: the outputs are dropped already."""
+        """Tick in spite of interlocks: the outputs are dropped already."""
         try:
             return self._loop.tick()
         except Tripped:

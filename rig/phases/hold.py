@@ -82,7 +82,7 @@ class HoldTrace:
         return done
 
     def result(self, stop_reason: str, skip: frozenset[int]) -> HoldResult:
-        """Sum the hold up."""
+        """Return the result of the hold."""
         end_s = self._t_s[-1] if self._t_s else 0.0
         late = [p for t, p in zip(self._t_s, self._pressure_bar, strict=True) if t >= end_s - 10.0]
         output_mv = {}
@@ -112,11 +112,11 @@ def hold(
     """Hold until all cells have settled, at most to the rule's cap.
 
     Args:
-        loop: ticks; whatever it raises ends the hold.
+        loop: ticks; an exception from it ends the hold.
         sockets: that are judged; those with a finding are left out.
         rule: when a cell has settled.
         keep: called each tick to keep the pressure.
-        at_least_s: hold no shorter than this, however settled the cells are.
+        at_least_s: hold no shorter than this, even if all cells have settled.
         on_trace: called after every judgement, for the screen.
     """
     trace = HoldTrace(sockets, rule)

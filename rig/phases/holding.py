@@ -1,4 +1,4 @@
-"""Holding a run: the supply is shut and the pressure kept while something is put right."""
+"""Holding a run: the supply is shut and the pressure kept while a fault is corrected."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _SAME_PRESSURE_BAR = 0.03
 
 
 class Holding:
-    """Does work that may be held and taken up again from its beginning."""
+    """Does work that may be held and then repeated from its beginning."""
 
     def __init__(self, loop: Loop, drive: PressureDrive, view: View, dialogue: Dialogue) -> None:
         self._loop = loop
@@ -68,7 +68,7 @@ class Holding:
         loop.machine.fire(Command.DONE, "back to the step")
 
     def _stuck_again(self) -> bool:
-        """Whether the pressure stands still where it did before, as at a relief valve that lifts early."""
+        """Whether the pressure stops at the same value as before, as at a relief valve that lifts early."""
         before_bar, here_bar = self._stuck_bar, self._loop.scan.pressure_bar
         self._stuck_bar = here_bar
         return (

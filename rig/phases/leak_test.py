@@ -1,4 +1,4 @@
-"""The leak test: what the pressure at rest loses beside the gas's own cooling, with its uncertainty."""
+"""The leak test: the loss of pressure at rest, corrected for the gas's own cooling, with its uncertainty."""
 
 from __future__ import annotations
 
@@ -13,15 +13,15 @@ from grading.settling.settled import slope_with_uncertainty
 
 _ZERO_CELSIUS_K = 273.15
 _U_UNSEEN_K_PER_MIN = 0.025
-"""Standard uncertainty of how fast the gas warms beside what its thermometer tells, as between one place in
-the pot and another: half of 0.05 K/min."""
+"""Standard uncertainty of the gas's warming rate beyond what the thermometer shows, as between two places in
+the pot: half of 0.05 K/min."""
 _U_UNKNOWN_K_PER_MIN = 0.1
 """The same without a thermometer."""
 _COVERAGE = 2.0
 _LAGS_S = np.geomspace(3.0, 90.0, 35)
 _USUAL_LAG_S, _U_LOG_LAG = 20.0, 0.5
 """A sheathed probe in gas; known beforehand to a factor of 1.6, which counts only where the readings do not
-tell."""
+show it."""
 
 LeakVerdict = Literal["tight", "leaks", "leaks too much", "rises", "rises too much", "undecided"]
 
@@ -33,9 +33,9 @@ class LeakResult:
     Attributes:
         rate_mbar_per_min: loss of pressure at constant temperature; positive loses.
         expanded_uncertainty_mbar_per_min: at about 95 %.
-        verdict: "tight" claims no more than that the loss is below the warning limit or within its doubt.
-            "rises": gas comes in, through a supply valve that does not shut tight. "undecided": the doubt is
-            wider than the limit that stops a run.
+        verdict: "tight" claims only that the loss is below the warning limit or within its uncertainty.
+            "rises": gas comes in, through a supply valve that does not shut tight. "undecided": the
+            uncertainty is wider than the limit that stops a run.
     """
 
     rate_mbar_per_min: float
@@ -47,7 +47,7 @@ class LeakResult:
         """The result as a sentence."""
         rate, doubt = self.rate_mbar_per_min, self.expanded_uncertainty_mbar_per_min
         if self.verdict == "undecided":
-            return f"Leak {rate:.2f} ± {doubt:.2f} mbar/min: undecided; rest longer for it."
+            return f"Leak {rate:.2f} ± {doubt:.2f} mbar/min: undecided; a longer rest would decide."
         if self.verdict in ("rises", "rises too much"):
             return f"The pressure at rest rises by {-rate:.2f} ± {doubt:.2f} mbar/min: gas comes in."
         if rate < 0.0:
@@ -63,22 +63,22 @@ def leak_rate(
     warn_mbar_per_min: float,
     stop_mbar_per_min: float,
 ) -> LeakResult:
-    """Judge a pot that nothing is let into or out of.
+    """Judge a pot while no gas is let in or out.
 
     At rest the pressure itself is the quickest thermometer of the gas: p / p0 = (T / T0) (1 - leak t), so it
-    gives the gas's temperature but for a straight line. The thermometer follows that temperature with a
+    gives the gas's temperature except for a straight line. The thermometer follows that temperature with a
     first-order lag and a memory of the ramp before, which is fitted too:
 
         thermometer - lagged(T0 (p / p0 - 1)) = a + b exp(-t / lag) + (leak T0) t
 
-    so neither the cooling after the ramp nor the lag passes for a leak. The uncertainty of the slope holds
-    that of the lag, is enlarged for autocorrelation, and is joined by what no thermometer in one place sees.
+    so neither the cooling after the ramp nor the lag looks like a leak. The uncertainty of the slope includes
+    that of the lag, is enlarged for autocorrelation, and is combined with what one thermometer cannot see.
 
     Args:
         t_s: stamps, growing, shape (n,).
         pressure_bar: absolute, shape (n,).
         temperature_c: of the pot at the same stamps, shape (n,); None without a thermometer.
-        warn_mbar_per_min: a change above this is told.
+        warn_mbar_per_min: a change above this is reported.
         stop_mbar_per_min: a change above this stops the run.
     """
     pressure = float(np.mean(pressure_bar))
@@ -181,7 +181,7 @@ class LeakTest:
         self.result: LeakResult | None = None
 
     def add(self, t_s: float, pressure_bar: float, temperature_c: float | None) -> bool:
-        """Add one tick. Returns whether the pressure must be let alone in the next one."""
+        """Add one tick. Returns whether the pressure must be left alone in the next tick."""
         if self.result is not None:
             return False
         if self._begun_s is None:

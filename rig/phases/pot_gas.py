@@ -47,7 +47,7 @@ class PotGas:
         swung = fraction_after_swings(start, self._supply, lows, highs, self._u_supply)
         if self._after_flow is None:
             return swung
-        # What the flow's mixing left in doubt is thinned by the fillings since like the gas itself.
+        # Later fillings dilute the uncertainty of the flow's mixing as they dilute the gas.
         left = 1.0
         for low_bar, high_bar in self.swings:
             left *= low_bar / high_bar
@@ -56,7 +56,7 @@ class PotGas:
         return PurgedGas(swung.oxygen_fraction, u_all, u_mixing)
 
     def target_bar(self, po2_bar: float, pressure_bar: float) -> float:
-        """Absolute pressure that gives a PO2, reckoned from the gas and pressure now.
+        """Absolute pressure that gives a PO2, calculated from the present gas and pressure.
 
         Filling adds bottle gas, so the impurity's partial pressure stays; venting leaves the fraction.
         """

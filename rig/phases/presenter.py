@@ -37,7 +37,7 @@ class Presenter:
         cells: Sequence[CellInfo],
         parts: Sequence[PlannedPart],
     ) -> None:
-        """Show on `view` how far the run has come through `parts`."""
+        """Show on `view` how far the run is through `parts`."""
         self._view = view
         self._machine = machine
         self._set_point = set_point
@@ -61,7 +61,7 @@ class Presenter:
         self.lid_force_n: Callable[[Scan], float | None] = _no_lid
 
     def show_now(self, now: str, next_: str = "") -> None:
-        """Say what is being done outside the plan, and what is next: its first part, if not named."""
+        """Show what is being done outside the plan, and what is next: its first part, if not named."""
         self.now, self.next = now, next_ or self._parts[0].name
 
     def begin(self, part: PlannedPart) -> None:
@@ -71,7 +71,7 @@ class Presenter:
         self._begin(place, part.now, after[0].name if after else _THE_END)
 
     def begin_end(self, now: str) -> None:
-        """Show that the run goes to its end another way than planned."""
+        """Show that the run ends in another way than planned."""
         self._begin(len(self._parts) - 1, now, _THE_END)
 
     def _begin(self, place: int, now: str, next_: str) -> None:
@@ -82,7 +82,7 @@ class Presenter:
         self._words.clear()
 
     def tick(self, scan: Scan, row: TickReadings) -> None:
-        """Take one tick in; show it when the last showing is long enough ago."""
+        """Take in one tick; show it when the last picture is old enough."""
         self._t_s = scan.t_s
         if row.output_mv is not None:
             for socket, reading in row.output_mv.items():
@@ -154,4 +154,4 @@ class Presenter:
 
 
 def _no_lid(_scan: Scan) -> None:
-    """Nobody opens the lid by hand here."""
+    """Show no force: no person opens the lid."""

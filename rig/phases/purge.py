@@ -1,4 +1,4 @@
-"""Drives the air out of the pot, by swings or by flow, and proves it from what was measured."""
+"""Purges the air from the pot, by swings or by flow, and proves the result from measurements."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def purge(loop: Loop, drive: PressureDrive, gas: PotGas, procedure: ProcedureFil
     """Purge until the measured swings or flow leave enough oxygen; repeated once, then given up.
 
     Raises:
-        Tripped: PURGE_POOR after the second try, and whatever a tick raises.
+        Tripped: PURGE_POOR after the second try, and as a tick does.
     """
     loop.enter("purge")
     loop.acquisition.measure_closely(False)
@@ -66,7 +66,7 @@ def _swing(loop: Loop, drive: PressureDrive, gas: PotGas, procedure: ProcedureFi
 def _flow(loop: Loop, drive: PressureDrive, gas: PotGas, volumes: float) -> None:
     """Let gas through with the vent open; the back pressure at the gauge must show that it flows."""
     volume_l = loop.limits.volume_l
-    # A short filling first: it teaches what a shot lets in, which the flow is reckoned from.
+    # A short filling first shows how much a shot lets in; the flow is calculated from that.
     scan = loop.scan
     ambient_bar = scan.barometer_bar or scan.pressure_bar or 1.0
     ramp_to(loop, drive, ambient_bar + 0.15)

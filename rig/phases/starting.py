@@ -1,4 +1,4 @@
-"""Before any gas: make the rig safe, whatever it was doing, then prove the gauges on the vented pot."""
+"""Before any gas: make the rig safe, then check the gauges on the vented pot."""
 
 from __future__ import annotations
 
@@ -21,9 +21,9 @@ _ZERO_READINGS = 8
 
 
 def bring_to_rest(bench: OpenBench, loop: Loop, view: View) -> None:
-    """Drop the outputs and let a pot that is under pressure go down, before anything on it is checked.
+    """Drop the outputs and let a pot under pressure vent, before anything on it is checked.
 
-    It gives up, and leaves the telling to the checks, when the pressure stops falling.
+    It stops when the pressure no longer falls; the checks then report it.
     """
     if loop.gate is not None and (bench.valves is not None or bench.controller is not None):
         loop.gate.de_energise()
@@ -36,7 +36,7 @@ def bring_to_rest(bench: OpenBench, loop: Loop, view: View) -> None:
         vented_bar = bench.barometer.read_barometer_bar() + loop.limits.zero_bar
         lowest_bar = bench.gauge.read_pressure_bar()
         if lowest_bar > vented_bar:
-            view.say("The pot is under pressure: it goes down first, and is checked then.", "caution")
+            view.say("The pot is under pressure: it is vented first and checked then.", "caution")
         while lowest_bar > vented_bar and clock.monotonic_s() < min(falls_until_s, give_up_s):
             clock.sleep_until(clock.monotonic_s() + _LOOKS_EVERY_S)
             pressure_bar = bench.gauge.read_pressure_bar()
@@ -61,16 +61,16 @@ def make_safe(loop: Loop, view: View) -> None:
         if not loop.gate.de_energise():
             raise Refused("VALVES_LOST", f"{outputs} does not go to the safe state; check its link and power")
     loop.acquisition.read_barometer_now()
-    told = False
+    reported = False
     steady_since_s: float | None = None
     begun_s: float | None = None
     while True:
         scan = loop.tick()
         begun_s = scan.t_s if begun_s is None else begun_s
         moving = abs(scan.rate_bar_per_s) > _STEADY_BAR_PER_S
-        if moving and not told:
-            told = True
-            view.say("The pot was under pressure; its vent is open and it is going down.", "caution")
+        if moving and not reported:
+            reported = True
+            view.say("The pot was under pressure; its vent is open and the pressure falls.", "caution")
         if moving:
             steady_since_s = None
         elif steady_since_s is None:
@@ -91,7 +91,7 @@ def check_vented_zero(loop: Loop) -> dict[str, float]:
         Mean reading of each gauge by its name, in bar.
 
     Raises:
-        Refused: naming the gauge, the difference and the unit mix-up that would explain it.
+        Refused: with the gauge, the difference and the wrong unit that would explain it.
     """
     limits = loop.limits
     sums: dict[str, float] = {}
@@ -111,7 +111,7 @@ def check_vented_zero(loop: Loop) -> dict[str, float]:
     barometer_bar = loop.scan.barometer_bar
     if barometer_bar is None:
         raise Refused(
-            "BAROMETER_LOST", "the barometer gives no plausible reading; the gauges cannot be proved"
+            "BAROMETER_LOST", "the barometer gives no plausible reading; the gauges cannot be checked"
         )
     lowest_bar, highest_bar = min(means.values()), max(means.values())
     if lowest_bar > barometer_bar + limits.vented_bar and highest_bar - lowest_bar <= limits.gauges_apart_bar:

@@ -27,12 +27,12 @@ LEAST_ABOVE_AMBIENT_BAR = 0.015
 
 @dataclass(slots=True)
 class StepMemory:
-    """What later steps need of earlier ones.
+    """What later steps need from earlier ones.
 
     Attributes:
         air_mv, air_po2_bar: settled outputs in ambient air by socket, and the PO2 there.
         leak_tested: whether the leak test has been done.
-        gas_checked: whether the cells have been asked whether it is oxygen.
+        gas_checked: whether the cells have been used to check the gas.
         up_mv_per_bar: output per bar of PO2 by socket, by nominal PO2, of the steps on the way up.
     """
 
@@ -174,10 +174,10 @@ class Steps:
             return
         memory.gas_checked = True
         found = check_gas(memory.air_mv, memory.air_po2_bar, result.output_mv, fraction * result.pressure_bar)
-        self._tell_gas(found)
+        self._report_gas(found)
 
     def _check_gas_again(self, step: Step, result: HoldResult, fraction: float) -> None:
-        """Hold a step on the way down against its partner on the way up."""
+        """Compare a step on the way down with the same PO2 on the way up."""
         po2_bar = fraction * result.pressure_bar
         per_bar = {socket: mv / po2_bar for socket, mv in result.output_mv.items()}
         nominal = round(step.po2_bar, 3)
@@ -186,9 +186,9 @@ class Steps:
         elif nominal in self.memory.up_mv_per_bar:
             found = check_gas_again(self.memory.up_mv_per_bar[nominal], per_bar, len(self._sockets))
             if found.verdict == "suspect":
-                self._tell_gas(found)
+                self._report_gas(found)
 
-    def _tell_gas(self, found: GasCheck) -> None:
+    def _report_gas(self, found: GasCheck) -> None:
         ratio = None if found.ratio_median is None else round(found.ratio_median, 3)
         self._loop.log.event("gas_check", ratio_median=ratio, verdict=found.verdict, text=found.text)
         if found.verdict == "suspect":
@@ -197,7 +197,7 @@ class Steps:
                     "GAS_SUSPECT",
                     Response.STOP,
                     found.text,
-                    "Close the bottle; check what is in it and that the purge really flowed.",
+                    "Close the bottle; check its contents and that the purge really flowed.",
                     rows=(16,),
                 )
             )
@@ -243,7 +243,7 @@ class Steps:
 
 
 class _Keeper:
-    """Keeps the pressure during a hold, but lets it alone while the leak test looks at it."""
+    """Keeps the pressure during a hold, but leaves it alone during the leak test."""
 
     def __init__(self, drive: PressureDrive, leak: LeakTest | None) -> None:
         self._drive = drive
@@ -263,4 +263,4 @@ class _Keeper:
 
 
 def _leave(_scan: Scan) -> None:
-    """Let the pressure be: the vent is open."""
+    """Do nothing: the vent is open."""

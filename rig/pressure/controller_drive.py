@@ -1,8 +1,8 @@
 """Drives the pressure with an electronic controller that ramps by itself, watched by the bench's own gauges.
 
-The controller is told a ramp and a set point and left to it; every reading is still judged by the
-interlocks. Its safe state is `vent`. A controller has no heartbeat: one whose link is lost keeps the
-pressure that it was told to keep, and only its own time-out, the relief valve and a person can end that.
+The controller gets a ramp and a set point and follows them by itself; the interlocks still judge every
+reading. Its safe state is `vent`. A controller has no heartbeat: when its link is lost it keeps its last set
+point, and only its own time-out, the relief valve and a person can end that.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from rig.safety.set_point import Intent, SetPoint
 from rig.safety.states import Machine
 
 WITHIN_BAR = 0.015
-"""How far from its target a controller may settle by the bench's gauge: its own gauge has errors too."""
+"""How far from its target a controller may settle by the bench's gauge: both gauges have errors."""
 _STILL_BAR_PER_S = 0.02 / 60.0
 _JUDGED_EVERY_S = 10.0
 _WEAK = 0.25
@@ -36,7 +36,7 @@ _MOST_FAILURES = 3
 class ControlledPressure:
     """Ramps and keeps the pressure with a `PressureController`; both `PressureDrive` and `Outputs`.
 
-    The gas used is reckoned from measured rises alone; what a controller bleeds while it keeps a pressure
+    The gas used is calculated from measured rises alone; what a controller bleeds while it keeps a pressure
     (some 7 % on the virtual bench) is not seen.
     """
 
@@ -100,10 +100,10 @@ class ControlledPressure:
         return self._vent() or self._vent()
 
     def begin_move(self, target_bar: float, scan: Scan) -> None:
-        """Start for a target, absolute bar, from the pressure of this scan.
+        """Start towards a target, absolute bar, from the pressure of this scan.
 
         Raises:
-            Tripped: a permissive says no, or the controller does not take its orders.
+            Tripped: a permissive says no, or the controller does not take the command.
         """
         start_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
         self._target_bar = target_bar
@@ -128,7 +128,7 @@ class ControlledPressure:
         )
 
     def move(self, scan: Scan) -> bool:
-        """Watch this tick's part of the ramp. Returns whether the target is reached and all is still."""
+        """Watch this tick's part of the ramp. Returns whether the target is reached and steady."""
         pressure_bar = scan.gauge.newest_bar
         if pressure_bar is None:
             return False
@@ -149,10 +149,10 @@ class ControlledPressure:
         self._set_point.set(Intent.KEEP, target_bar, target_bar)
 
     def keep(self, scan: Scan) -> None:
-        """Let the controller keep the pressure, also again after a rest.
+        """Let the controller keep the pressure, also after a rest.
 
         Raises:
-            Tripped: the controller does not take its orders.
+            Tripped: the controller does not take the command.
         """
         del scan
         if not self._controls:
@@ -162,7 +162,7 @@ class ControlledPressure:
         """Shut both of the controller's valves until the next call.
 
         Raises:
-            Tripped: the controller does not take its orders.
+            Tripped: the controller does not take the command.
         """
         if self._controls:
             self._order("measure", lambda: self._control(False))
@@ -171,19 +171,19 @@ class ControlledPressure:
         """Vent for good.
 
         Raises:
-            Tripped: the controller does not take its orders.
+            Tripped: the controller does not take the command.
         """
         self._set_point.set(Intent.OPEN)
         self._controls = False
         self._order("vent", self._controller.vent)
 
     def flow(self, scan: Scan) -> float:
-        """Refuse: a controller keeps a pressure and cannot be made to let gas through at will."""
+        """Refuse: a controller keeps a pressure and cannot give a known flow."""
         del scan
         raise no_flow_purge(Drive.CONTROLLER)
 
     def _set(self, target_bar: float) -> None:
-        # The set point goes out before control is switched on: an old one must never be ramped to.
+        # The set point goes out before control is switched on: the controller must never ramp to an old one.
         self._controller.set_ramp_bar_per_min(self._ramp_bar_per_min)
         self._controller.set_pressure_bar(target_bar)
         self._control(True)
@@ -205,7 +205,7 @@ class ControlledPressure:
         return True
 
     def _order(self, action: str, order: Callable[[], None], **data: float) -> None:
-        """Give one order, again after a lost answer: each names an end and none a change, so twice is once.
+        """Give one command, and repeat it after a lost answer: each sets a state, so repeating is harmless.
 
         Raises:
             Tripped: CONTROLLER_REFUSED or CONTROLLER_LOST.
@@ -234,8 +234,8 @@ class ControlledPressure:
             procedure_trip(
                 "CONTROLLER_LOST",
                 Response.ABORT,
-                f"The pressure controller does not answer: {failed.message}. It may go on keeping its "
-                "pressure by itself.",
+                f"The pressure controller does not answer: {failed.message}. It may continue to "
+                "hold its pressure.",
                 f"{CLOSE_BOTTLE} Vent at the controller or with the manual bleed. {KEEP_LID_SHUT}",
                 rows=(31,),
             )

@@ -1,8 +1,8 @@
 """Drives the pressure: ramps both ways in small device-timed shots, then keeps it.
 
-A ramp follows a set point that never runs away from the pressure, so that lost time is not made up by a
-faster change. A pressure that went too high while filling is never vented down again: grading uses the
-measured pressure.
+A ramp follows a set point that stays close to the pressure, so that lost time is not made up by a faster
+change. A pressure that is too high after filling is never vented down again: grading uses the measured
+pressure.
 """
 
 from __future__ import annotations
@@ -24,10 +24,10 @@ _KEEP_BAND_BAR = 0.0012
 _FOLLOW_THERMAL_S = 30.0
 _GAIN = 0.8
 _COARSE_BAR = 0.0035
-"""From a shortest shot of more than this on, steps are passed by more than they should be."""
+"""If the shortest shot adds more than this, steps are overshot by more than they should be."""
 _FLOW_RISES = 0.8
 _FLOW_BACK_BAR = 0.15
-"""Back pressure of a flow purge: much below what says that the vent is blocked."""
+"""Back pressure of a flow purge: far below the limit for a blocked vent."""
 _FIRST_GUESS_BAR_PER_MS_L = 0.00013
 """Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with."""
 
@@ -70,11 +70,11 @@ class DosedValves:
             return ""
         return (
             f"The supply's shortest shot lets in {1000.0 * shot_bar:.1f} mbar, where no more than "
-            f"{1000.0 * _COARSE_BAR:.1f} mbar keep to the steps: fit a finer restrictor."
+            f"{1000.0 * _COARSE_BAR:.1f} mbar is right for the steps: fit a finer restrictor."
         )
 
     def begin_move(self, target_bar: float, scan: Scan) -> None:
-        """Start for a target, from the pressure of this scan; shuts the vent."""
+        """Start towards a target, from the pressure of this scan; shuts the vent."""
         start_bar = scan.pressure_bar if scan.pressure_bar is not None else target_bar
         self._target_bar = target_bar
         self._up = target_bar >= start_bar
@@ -141,11 +141,11 @@ class DosedValves:
                 self._shoot_vent(-short_bar / (self.vent.rate * drive) * _GAIN)
 
     def rest(self) -> None:
-        """Let the pressure alone, vent shut, until the next call."""
+        """Leave the pressure alone, vent shut, until the next call."""
         self._gate.shut_supply()
 
     def open_vent(self) -> None:
-        """Open the vent for good."""
+        """Open the vent and leave it open."""
         self._set_point.set(Intent.OPEN)
         self._gate.open_vent()
         self._flow_ms = float(SHORTEST_SHOT_MS)
@@ -154,8 +154,8 @@ class DosedValves:
     def flow(self, scan: Scan) -> float:
         """Give this tick's supply shot of a flow purge, with the vent open.
 
-        Shots grow as long as the back pressure keeps to the ramp and below what a purge needs: with a supply
-        that is wide for its vent, the longest ones would fill the pot.
+        Shots grow while the back pressure stays within the ramp and below the limit of a purge: with a wide
+        supply and a narrow vent, the longest ones would fill the pot.
         """
         self._tick += 1
         pressure_bar = scan.gauge.newest_bar
@@ -198,7 +198,7 @@ class DosedValves:
             self.vent.add(given_ms, drive, given_ms >= self._most_ms)
 
     def _note_group(self, model: ShotModel, ratio: float, pressure_bar: float) -> None:
-        # At the target shots only make good what the cooling or warming gas does, and move nothing.
+        # At the target shots only balance the cooling or warming gas, and the pressure does not move.
         weak = model.is_weak(ratio) and abs(pressure_bar - self._target_bar) > LEAD_BAR
         self._set_point.weak_groups = self._set_point.weak_groups + 1 if weak else 0
 

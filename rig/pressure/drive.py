@@ -1,4 +1,4 @@
-"""What a run asks of whatever moves the pressure: the drive itself, and what its kind adds to a run."""
+"""What a run needs from a pressure drive: the drive itself, and what its kind adds to a run."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ class PressureDrive(Protocol):
     """What ramps and keeps the pressure: solenoid valves, an electronic controller or a person's hands."""
 
     def begin_move(self, target_bar: float, scan: Scan) -> None:
-        """Start for a target, from the pressure of this scan; shuts the vent."""
+        """Start towards a target, from the pressure of this scan; shuts the vent."""
         ...
 
     def move(self, scan: Scan) -> bool:
@@ -28,11 +28,11 @@ class PressureDrive(Protocol):
         ...
 
     def rest(self) -> None:
-        """Let the pressure alone, vent shut, until the next call."""
+        """Leave the pressure alone, vent shut, until the next call."""
         ...
 
     def open_vent(self) -> None:
-        """Open the vent for good."""
+        """Open the vent and leave it open."""
         ...
 
     def flow(self, scan: Scan) -> float:
@@ -49,7 +49,7 @@ class DriveHooks:
     """What a kind of drive adds to a run, at the places where a run asks. This one adds nothing.
 
     Attributes:
-        person_first: a person makes the pot safe, so that what the last run left is cleared before that.
+        person_first: a person makes the pot safe, so the last run is cleared before that.
     """
 
     person_first: ClassVar[bool] = False
@@ -58,18 +58,18 @@ class DriveHooks:
         """Have everything confirmed that must be true before the rig is made safe.
 
         Raises:
-            Refused: something is not so.
+            Refused: a condition is not met.
         """
 
     def before_zero(self) -> None:
-        """Make ready for the vented-zero check.
+        """Prepare the vented-zero check.
 
         Raises:
             Refused: what it compares with is not known.
         """
 
     def after_zero(self) -> None:
-        """Compare what only a person can read on the vented pot.
+        """Compare the readings that only a person can take on the vented pot.
 
         Raises:
             Refused: it does not agree.
@@ -83,14 +83,14 @@ class DriveHooks:
         """
 
     def after_purge(self) -> str:
-        """Return what the purge has shown of this drive, as a sentence, or nothing."""
+        """Return what the purge has shown about this drive, as a sentence, or an empty text."""
         return ""
 
     def way_out(self) -> None:
-        """Say how the pot is made safe: the run turns to its end, or the last one never ended."""
+        """Show how the pot is made safe: the run is ending early, or the last one never ended."""
 
     def after_vent(self) -> None:
-        """See to it that the lid is opened on a pot without pressure only."""
+        """Make sure that the lid is opened only on a pot without pressure."""
 
     def lid_force_n(self, scan: Scan) -> float | None:
         """Return the force on a lid that a person may open, in newtons; None where it is not shown."""

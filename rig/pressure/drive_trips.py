@@ -1,4 +1,4 @@
-"""Trips on a drive's own judgement that are the same whatever moves the pressure."""
+"""Trips of a pressure drive itself that are the same for every kind of drive."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from rig.safety.interlocks import Response
 
 WHY_NO_FLOW: Final = {
     Drive.CONTROLLER: "a pressure controller keeps a pressure and cannot be made to let a known flow through",
-    Drive.HANDS: "what flows through a hand valve depends on how far it is open, which no gauge can tell",
+    Drive.HANDS: "what flows through a hand valve depends on how far it is open, which no gauge can measure",
 }
-"""Why a flow purge cannot be proven, where it cannot; valves with timed shots can."""
+"""Why a flow purge cannot be proved with these drives; valves with timed shots can prove it."""
 TAKE_SWINGS: Final = "Take a procedure that purges by swings."
 
 
 def not_permitted(refusal: str) -> Tripped:
-    """Return what to raise when a permissive refuses a filling that would begin."""
+    """Return what to raise when a permissive refuses to start a filling."""
     return Tripped(procedure_trip("NOT_PERMITTED", Response.STOP, f"Filling is refused: {refusal}.", ""))
 
 

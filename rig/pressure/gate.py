@@ -1,4 +1,4 @@
-"""The one way to a valve: every command passes the permissives, is counted, recorded and read back."""
+"""The only path to a valve: every command passes the permissives, is counted, recorded and read back."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ class Gate:
             self._try("owner", "release", None, lambda: owned.write_owner(0))
 
     def serve(self) -> None:
-        """Beat the heart and read the block back, in turns, once a tick."""
+        """Send the heartbeat or read the block back, in turn, once a tick."""
         tick = self._schedule.tick
         if tick % SCANS_PER_BEAT:
             self._counter = (self._counter + 1) % _HEARTBEATS

@@ -17,7 +17,7 @@ def ramp_to(loop: Loop, drive: PressureDrive, target_bar: float) -> Scan:
     """Ramp to a target, absolute bar, and return the last scan.
 
     Raises:
-        Tripped: RAMP_SLOW after more than three times the time it should take, and whatever a tick raises.
+        Tripped: RAMP_SLOW after more than three times the time it should take, and as a tick does.
     """
     scan = loop.scan
     for _ in range(_LOST_READINGS):

@@ -1,4 +1,4 @@
-"""The set point of a ramp, which never runs away from the pressure: lost time is not made up by haste."""
+"""The set point of a ramp, which stays close to the pressure: lost time is not made up by a faster ramp."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from rig.safety.set_point import SetPoint
 RAMP_MARGIN: Final = 0.94
 """Part of the ramp limit that is commanded; the rest is for packets and noise."""
 LEAD_BAR: Final = 0.004
-"""How far the set point may be ahead of the pressure, beside the step of one tick."""
+"""How far the set point may be ahead of the pressure, besides the step of one tick."""
 
 
 def follow_ramp(

@@ -41,12 +41,12 @@ class ShotModel:
     Attributes:
         rate: bar per (ms times drive).
         learned: whether any group has confirmed it yet.
-        measured: what the last group alone says of `rate`.
+        measured: `rate` by the last group alone.
         learned_at_ms: mean length of the shots that `rate` was learned from; 0 before any.
     """
 
     def __init__(self, first_guess: float) -> None:
-        """Begin with a guess that is rather too high, so that the first shots are too short."""
+        """Start with a guess that is too high rather than too low, so that the first shots are too short."""
         self.rate = first_guess
         self._sign = 1.0
         self.learned = False
@@ -85,7 +85,7 @@ class ShotModel:
         """Close the group when it is large enough and learn from it.
 
         Returns:
-            Measured over expected change, or None while the group goes on or says nothing.
+            Measured over expected change, or None while the group is incomplete or shows nothing.
         """
         if self._shots < (_GROUP_SHOTS if self.learned else _FIRST_GROUP_SHOTS):
             return None
@@ -111,7 +111,7 @@ class ShotModel:
     def effect(self, duration_ms: float) -> float:
         """Effect of a shot much longer or shorter than those learned from, in bar at a drive of 1.
 
-        A valve shuts later after its order than it opens, which lengthens every shot by about as much.
+        A valve shuts with more delay than it opens, which lengthens every shot by about the same time.
         """
         if not self.learned_at_ms:
             return self.rate * duration_ms

@@ -34,11 +34,11 @@ MakeHooks = Callable[[Loop, Dialogue], DriveHooks]
 
 @dataclass(frozen=True, slots=True)
 class DriveParts:
-    """What every drive is made from.
+    """What every drive is built from.
 
     Attributes:
         show_cue: puts what a person's hands are to do on the screen.
-        show_now: says on the screen what is being done, and what comes next.
+        show_now: shows on the screen what is being done, and what comes next.
     """
 
     machine: Machine
@@ -54,7 +54,7 @@ class DriveParts:
 
 @dataclass(frozen=True, slots=True)
 class DriveKind:
-    """A bench's way to the safe state, what moves its pressure, and what its kind adds to a run."""
+    """A bench's outputs, its pressure drive, and what this kind of drive adds to a run."""
 
     outputs: Outputs
     drive: PressureDrive
@@ -69,7 +69,7 @@ def drive_kind(bench: OpenBench) -> Drive:
 
 
 def refuse_what_it_cannot(bench: OpenBench, procedure: ProcedureFile) -> None:
-    """Hold what a procedure asks for against what the bench can measure.
+    """Compare what a procedure asks for with what the bench can measure.
 
     Raises:
         Refused: NO_FLOW_PURGE.

@@ -1,4 +1,4 @@
-"""How much room there is where a record will stand."""
+"""How much free space there is for a record."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from pathlib import Path
 
 
 def free_bytes(folder: Path) -> int:
-    """Return the room at `folder`, in bytes; of the nearest folder above it while it is not made yet.
+    """Return the free space at `folder`, in bytes, or at the nearest existing folder above it.
 
     Raises:
-        OSError: nobody can tell.
+        OSError: it cannot be found out.
     """
     there = folder.absolute()
     while not there.exists() and there != there.parent:

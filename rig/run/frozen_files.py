@@ -1,7 +1,7 @@
-"""Tells when a file that a run was begun with is edited on the disk while the run goes on with what it read.
+"""Reports when a file that a run was started with is edited on the disk; the run continues with what it read.
 
-The looking is done in a thread of its own: a file on a share that is lost may keep its reader waiting for
-minutes, and no tick of the rig may wait with it.
+A separate thread looks at the files: a file on a lost network share may keep its reader waiting for minutes,
+and no tick of the rig may wait for it.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class _Watched:
 class FrozenFiles:
     """Watches files by their time stamp, and reads one again only when that has changed.
 
-    A file that is shipped with the program, or is not what was read any more at the start, is not watched.
+    A file that is shipped with the program, or has already changed at the start, is not watched.
     """
 
     def __init__(self, frozen: Iterable[TomlText], look_every_s: float = _LOOK_EVERY_S) -> None:
@@ -37,7 +37,7 @@ class FrozenFiles:
         self._watched = [found for text in frozen if (found := _as_read(text)) is not None]
         self._look_every_s = look_every_s
         self._changed: list[str] = []
-        self._told = 0
+        self._reported = 0
         self._ended = threading.Event()
         self._thread = threading.Thread(target=self._watch, name="frozen files", daemon=True)
 
@@ -49,14 +49,14 @@ class FrozenFiles:
     def newly_changed(self) -> list[str]:
         """Names of files that were found edited since the last call; costs nothing."""
         changed = self._changed
-        if len(changed) == self._told:
+        if len(changed) == self._reported:
             return []
-        found = changed[self._told :]
-        self._told += len(found)
+        found = changed[self._reported :]
+        self._reported += len(found)
         return found
 
     def look_a_last_time(self) -> None:
-        """End the watch with one more look, and wait for that no longer than a second."""
+        """Look once more, for no longer than a second, and end the watch."""
         self._ended.set()
         if self._thread.is_alive():
             self._thread.join(_LAST_LOOK_S)
@@ -78,7 +78,7 @@ def _as_read(text: TomlText) -> _Watched | None:
 
 
 def _is_edited(file: _Watched) -> bool:
-    """Whether the file holds something else now; one that cannot be read now is not."""
+    """Whether the file's content has changed; False when it cannot be read now."""
     try:
         status = file.path.stat()
         stamp = (status.st_mtime_ns, status.st_size, status.st_ino)

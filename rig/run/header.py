@@ -1,4 +1,4 @@
-"""What a record says of a run before anything is measured: who, with what, on what, by which procedure."""
+"""What a record says about a run before anything is measured: operator, instruments, cells, procedure."""
 
 from __future__ import annotations
 

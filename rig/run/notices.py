@@ -1,4 +1,4 @@
-"""What a run tells the operator, and keeps in its record for whoever reads that later."""
+"""What a run reports to the operator and keeps in its record."""
 
 from __future__ import annotations
 
@@ -19,44 +19,44 @@ from rig.view import View
 
 _ROWS_SHOWN = 10
 _BAROMETER_LOST_AFTER = 2
-_AIR_THE_ROOM = "Air the room; find where the oxygen comes from."
+_VENTILATE = "Ventilate the room; find where the oxygen comes from."
 
 
 class Notices:
-    """Says things once, on the screen and in the record alike.
+    """Reports each thing once, on the screen and in the record.
 
     Attributes:
         asks_codes: whether the next run on this rig asks for the code of this one's trip.
     """
 
     def __init__(self, view: View, log: RunLog, clock: Clock, frozen: FrozenFiles) -> None:
-        """Tell on `view` and in `log`; `frozen` are the files that must not be edited meanwhile."""
+        """Report on `view` and in `log`; `frozen` are the files that must not be edited meanwhile."""
         self._view = view
         self._log = log
         self._clock = clock
         self._frozen = frozen
         self._room = RoomWatch()
-        self._code_told = False
-        self._barometer_told = False
+        self._code_shown = False
+        self._barometer_reported = False
         self.asks_codes = False
 
     def caution(self, text: str) -> None:
-        """Say something on the screen and in the record's notes, which every paper prints."""
+        """Show a caution on the screen and put it into the record's notes, which every paper prints."""
         self._log.event("note", text=text)
         self._view.say(text, "caution")
 
     def trip(self, trip: Trip, scan: Scan) -> None:
-        """Tell of a trip, and record it with what it was judged on."""
+        """Report a trip, and record it with its evidence."""
         self._log.event(
             "trip", code=trip.code, text=trip.text, done=trip.done, do_now=trip.do_now, **evidence(trip, scan)
         )
         self._view.say(trip.message, "alarm")
-        if self.asks_codes and trip.code != "STOPPED_NOW" and not self._code_told:
-            self._code_told = True
+        if self.asks_codes and trip.code != "STOPPED_NOW" and not self._code_shown:
+            self._code_shown = True
             self._view.say(f"Code of this trip: {trip.code}. The next run asks for it.", "caution")
 
     def moved_zero(self, why: str) -> None:
-        """Tell that the gauges have moved during the run, which puts all of its readings in doubt."""
+        """Report that the gauges have drifted during the run, which makes all of its readings doubtful."""
         self._log.event(
             "trip",
             code="ZERO_MOVED",
@@ -68,30 +68,30 @@ class Notices:
         self._view.say(why, "alarm")
 
     def tick(self, scan: Scan) -> None:
-        """Tell what is new about the room, the barometer and the files that the run was started with."""
-        self._tell_edits()
-        self._tell_barometer(scan)
+        """Report what is new about the room, the barometer and the files that the run was started with."""
+        self._report_edits()
+        self._report_barometer(scan)
         if alarming := self._room.look(scan.room_oxygen_percent):
-            self._log.event("alarm", code="ROOM_OXYGEN_RISES", text=alarming, do_now=_AIR_THE_ROOM)
-            self._view.say(f"{alarming} {_AIR_THE_ROOM}", "alarm")
+            self._log.event("alarm", code="ROOM_OXYGEN_RISES", text=alarming, do_now=_VENTILATE)
+            self._view.say(f"{alarming} {_VENTILATE}", "alarm")
 
     def last_words(self) -> None:
-        """Record how the room was watched, and look at the files a last time."""
-        self._log.event("note", text=self._room.told_in_record)
+        """Record how the room was monitored, and check the files a last time."""
+        self._log.event("note", text=self._room.record_sentence)
         self._frozen.look_a_last_time()
-        self._tell_edits()
+        self._report_edits()
 
     def resting(self, out: Path, cells: Sequence[CellInfo]) -> None:
-        """Tell of cells that have not rested since they were decompressed fast in an earlier run."""
+        """Report cells that have not rested since a fast decompression in an earlier run."""
         resting = still_resting(out, [cell.cell for cell in cells], self._clock.utc())
         if resting:
             self.caution(
-                f"Decompressed fast not long ago, and not rested yet: {', '.join(sorted(resting))}. They "
+                f"Decompressed fast in an earlier run and not rested yet: {', '.join(sorted(resting))}. They "
                 f"should stay at ambient pressure until {max(resting.values()):%H:%M} UTC."
             )
 
     def rest(self, under_gas_s: float) -> None:
-        """Tell how long cells rest that were decompressed fast after `under_gas_s` seconds of pressure."""
+        """Report how long cells rest after a fast decompression from `under_gas_s` seconds of pressure."""
         seconds = rest_s(under_gas_s)
         self._log.event("rest", rest_s=round(seconds, 1))
         until = self._clock.utc() + timedelta(seconds=seconds)
@@ -102,7 +102,7 @@ class Notices:
         )
 
     def lost_record(self) -> None:
-        """Tell that the record stopped, and show the last readings that were kept in memory only."""
+        """Report that the record stopped, and show the last readings that were kept in memory only."""
         kept = len(self._log.rows_in_memory)
         self._view.say(
             f"The record stopped: {self._log.failure}. {kept} readings since then were kept in memory only "
@@ -112,16 +112,16 @@ class Notices:
         for row in self._log.last_rows(_ROWS_SHOWN):
             self._view.say(row)
 
-    def _tell_barometer(self, scan: Scan) -> None:
-        """Tell once of a barometer that is silent: what the pot is vented to is then an old reading."""
-        if scan.barometer_bad >= _BAROMETER_LOST_AFTER and not self._barometer_told:
-            self._barometer_told = True
+    def _report_barometer(self, scan: Scan) -> None:
+        """Report once a barometer that does not answer: its last reading then stands for ambient pressure."""
+        if scan.barometer_bad >= _BAROMETER_LOST_AFTER and not self._barometer_reported:
+            self._barometer_reported = True
             last = "" if scan.barometer_bar is None else f", {1000.0 * scan.barometer_bar:.1f} hPa,"
             self.caution(f"The barometer no longer answers; its last reading{last} is used until it does.")
-        elif scan.barometer_bad == 0 and self._barometer_told:
-            self._barometer_told = False
+        elif scan.barometer_bad == 0 and self._barometer_reported:
+            self._barometer_reported = False
             self._log.event("note", text="The barometer answers again.")
 
-    def _tell_edits(self) -> None:
+    def _report_edits(self) -> None:
         for name in self._frozen.newly_changed():
-            self.caution(f"{name} was edited during the run, which goes on with what it read at the start.")
+            self.caution(f"{name} was edited during the run, which continues with what it read at the start.")

@@ -16,7 +16,7 @@ class RunOutcome:
 
     Attributes:
         record: folder of the record; None when the run was refused before a record was begun.
-        how: "completed" alone can be graded. "refused": a check before any gas said no.
+        how: "completed" alone can be graded. "refused": a check before any gas failed.
         why: one sentence for the operator.
         code: stable name of the trip or refusal; empty when completed.
     """

@@ -1,4 +1,4 @@
-"""The parts of a run: what each is, how long it usually takes, and what does it."""
+"""The parts of a run: what each is, how long it usually takes, and the function that does it."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from rig.setup.plan import PlannedPart
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """One part of a run, from the plan, bound to what does it."""
+    """One part of a run, from the plan, bound to its function."""
 
     planned: PlannedPart
     do: Callable[[], None]

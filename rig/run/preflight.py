@@ -1,4 +1,4 @@
-"""The checks before any gas: is the bench what its file says, and fit to run. No valve is moved."""
+"""The checks before any gas: does the bench match its file, and can it run? No valve is moved."""
 
 from __future__ import annotations
 
@@ -51,7 +51,7 @@ class Check:
     """One line of the table.
 
     Attributes:
-        what: what was looked at.
+        what: what was checked.
         verdict: "fail" alone keeps a run from starting.
         found: what was found.
         to_do: what to do about it; empty when nothing.
@@ -83,7 +83,7 @@ class PreflightReport:
 
     @property
     def cautions(self) -> tuple[Check, ...]:
-        """The checks that are told and do not keep a run from starting."""
+        """The checks that are reported and do not keep a run from starting."""
         return tuple(check for check in self.checks if check.verdict == "caution")
 
     def as_dict(self) -> dict[str, Any]:
@@ -98,7 +98,7 @@ class PreflightReport:
 
 
 def run_preflight(bench: BenchFile, out: Path) -> PreflightReport:
-    """Open a bench, look at everything that answers, and close it again.
+    """Open a bench, check everything that answers, and close it again.
 
     Args:
         bench: a checked bench file.
@@ -146,7 +146,7 @@ def _identities(parts: BenchParts) -> Iterator[Check]:
             yield Check(
                 what,
                 "caution",
-                f"{found or 'answers'}; does not tell its serial number",
+                f"{found or 'answers'}; does not report its serial number",
                 f"read the plate: it should be {entry.serial}",
             )
         else:
@@ -171,11 +171,11 @@ def _calibrations(bench: BenchFile, today: date) -> Iterator[Check]:
             yield Check(
                 what,
                 "caution",
-                f"overdue since {entry.due}; it will stand on every certificate",
+                f"overdue since {entry.due}; every certificate will say so",
                 "have it calibrated",
             )
         elif entry.due - today <= _DUE_SOON:
-            yield Check(what, "ok", f"due {entry.due}, in {(entry.due - today).days} days", "book it in")
+            yield Check(what, "ok", f"due {entry.due}, in {(entry.due - today).days} days", "book it now")
         else:
             yield Check(what, "ok", f"due {entry.due}")
 
@@ -199,7 +199,7 @@ def _pressures(parts: BenchParts) -> Iterator[Check]:
         if spread_bar > _QUIET_GAUGE_BAR:
             yield Check(what, "caution", found_text, "look for a loose shield or a draught at the open pot")
         elif len(set(series)) == 1:
-            yield Check(what, "caution", f"{len(series)} readings alike", "a live gauge moves: check it")
+            yield Check(what, "caution", f"{len(series)} readings alike", "a working gauge varies: check it")
         else:
             yield Check(what, "ok", found_text)
     yield _vented_zero(parts, readings)
@@ -254,20 +254,20 @@ def _valves(parts: BenchParts) -> Iterator[Check]:
 
 
 def _watchdog(what: str, valves: ValveBlock, beat_s: float) -> Check:
-    """Hold the watchdog time of the block against the time from heartbeat to heartbeat."""
-    told_ms = valves.watchdog_ms if isinstance(valves, WatchedValveBlock) else None
-    if not told_ms:
+    """Compare the watchdog time of the block with the time between heartbeats."""
+    watchdog_ms = valves.watchdog_ms if isinstance(valves, WatchedValveBlock) else None
+    if not watchdog_ms:
         return Check(
             what,
             "caution",
-            "the valve block tells of no watchdog: a killed program may leave the pot under pressure",
+            "the valve block reports no watchdog: a killed program may leave the pot under pressure",
             "fit a watchdog relay and prove it, see rig/safety_documents/safety.md",
         )
-    found = f"outputs drop {told_ms / 1000.0:g} s after the last heartbeat, one comes every {beat_s:g} s"
-    if told_ms < 1000.0 * _LEAST_BEATS * beat_s:
+    found = f"outputs drop {watchdog_ms / 1000.0:g} s after the last heartbeat, one comes every {beat_s:g} s"
+    if watchdog_ms < 1000.0 * _LEAST_BEATS * beat_s:
         return Check(what, "fail", f"{found}: every run would end at once", "shorten [scan] interval_s")
-    if told_ms < 1000.0 * _BEATS_IN_WATCHDOG * beat_s:
-        return Check(what, "caution", f"{found}: runs may end for nothing", "shorten [scan] interval_s")
+    if watchdog_ms < 1000.0 * _BEATS_IN_WATCHDOG * beat_s:
+        return Check(what, "caution", f"{found}: runs may end without cause", "shorten [scan] interval_s")
     return Check(what, "ok", found)
 
 
@@ -286,7 +286,7 @@ def _temperature(parts: BenchParts) -> Iterator[Check]:
             "temperature",
             "fail",
             f"{value_c:.1f} °C, outside {lowest:g} to {highest:g} °C",
-            "check the probe; bring the room to where cells may be tested",
+            "check the probe; bring the room to a temperature for testing cells",
         )
     else:
         yield Check("temperature", "ok", f"{value_c:.1f} °C")
@@ -296,13 +296,13 @@ def _room_oxygen(parts: BenchParts) -> Check:
     what = "room oxygen"
     found = _answering(parts, "room_oxygen")
     if found is None:
-        return Check(what, "not checked", "no monitor", "air the room, and lead the vent outdoors")
+        return Check(what, "not checked", "no monitor", "ventilate the room, and lead the vent outdoors")
     monitor: RoomOxygenMonitor = found[1]
     percent, failure = _one(monitor.read_oxygen_percent)
     if percent is None:
         return Check(what, "fail", failure, "check the monitor and its wiring")
     if not LOWEST_PERCENT <= percent < ALARM_PERCENT:
-        return Check(what, "fail", f"{percent:.1f} %", "leave the room and air it; find where it comes from")
+        return Check(what, "fail", f"{percent:.1f} %", "leave the room and ventilate it; find the source")
     return Check(what, "ok", f"{percent:.1f} %")
 
 
@@ -354,7 +354,7 @@ def _input_noise(bench: BenchFile, name: str, outputs: dict[int, list[float]]) -
         return Check(
             f"{name} noise",
             "not checked",
-            f"{found}; no cell and no short in any",
+            f"{found}; no cell and no short in any socket",
             "put a short into a socket",
         )
     if shorted not in spread:
@@ -377,7 +377,7 @@ def _clock(parts: BenchParts) -> Check:
     passed_utc_s = (parts.clock.utc() - begun_utc).total_seconds()
     found = f"{parts.clock.utc():%Y-%m-%d %H:%M} UTC"
     if not math.isclose(passed_s, passed_utc_s, abs_tol=0.1):
-        return Check("clock", "caution", f"{found}; it was set just now", "let it settle before a run")
+        return Check("clock", "caution", f"{found}; it has just been set", "let it settle before a run")
     return Check("clock", "ok", found)
 
 
@@ -401,7 +401,7 @@ def _ramp(bench: BenchFile) -> Iterator[Check]:
         yield Check(
             "ramp",
             "caution",
-            f"{ramp_bar_per_min:g} bar/min: more than {FAST_RAMP_BAR_PER_MIN:g} strains cells",
+            f"{ramp_bar_per_min:g} bar/min: more than {FAST_RAMP_BAR_PER_MIN:g} stresses cells",
             "set ramp_bar_per_min to 0.5 if there is time",
         )
 
@@ -424,7 +424,7 @@ def _one(read: Callable[[], T]) -> tuple[T | None, str]:
 def _series(
     parts: BenchParts, count: int, interval_s: float, read: Callable[[], float]
 ) -> tuple[list[float], str]:
-    """Read `count` values at the rig's pace. Returns them, or why they could not be had."""
+    """Read `count` values, one each scan interval. Returns them, or why a reading failed."""
     values: list[float] = []
     due_s = parts.clock.monotonic_s()
     for _ in range(count):

@@ -1,4 +1,4 @@
-"""What is asked of one run; frozen, and handed down whole."""
+"""What is asked of one run; frozen and passed on as a whole."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from rig.setup.procedure import ProcedureFile
 
 @dataclass(frozen=True, slots=True)
 class RunRequest:
-    """One run, as asked for; the bench that it runs on is opened beside it.
+    """One run, as asked for; its bench is opened separately.
 
     Attributes:
         procedure: checked; the session holds it to the limits of the bench.
@@ -22,7 +22,7 @@ class RunRequest:
         operator: name for the record.
         purpose: free text for the record.
         clear: codes of what the last run left that are cleared beforehand; None on a virtual bench where
-            nobody practises that: the last run is not looked at then.
+            this is not practised: the last run is then ignored.
     """
 
     procedure: ProcedureFile

@@ -1,4 +1,4 @@
-"""One run from start to end: checks, air, purge, steps, vent; and the way out when something breaks."""
+"""One run from start to end: checks, air, purge, steps, vent; and the ending after a failure."""
 
 from __future__ import annotations
 
@@ -60,18 +60,18 @@ def run_session(
     checks: Callable[[], str] | None = None,
     sink: SinkFactory | None = None,
 ) -> RunOutcome:
-    """Run a procedure on an open bench. What goes wrong on the bench ends the run, safe, and is returned.
+    """Run a procedure on an open bench. A failure on the bench ends the run safely and is returned.
 
     Args:
         bench: open; every instrument has answered.
         request: what is asked of the run.
         view: where the run is shown and prompts are asked.
-        stop: raised by whoever wants the run to end.
-        checks: made on a rig that is ours and at rest; returns why the run must not start, or nothing.
+        stop: set to end the run.
+        checks: made when the rig is held and at rest; returns why the run must not start, or an empty text.
         sink: where to record instead of a folder under `request.out`; for simulated runs by the thousand.
 
     Raises:
-        OSError: the record's folder cannot be begun.
+        OSError: the record's folder cannot be made.
         FileError: bench and procedure do not fit together.
     """
     try:
@@ -88,7 +88,7 @@ def run_session(
 
 @contextmanager
 def _exclusive(bench: OpenBench, view: View) -> Iterator[Path | None]:
-    """Hold the rig, and yield the file of its memory; a virtual bench has one user and none."""
+    """Hold the rig, and yield the file of its memory; a virtual bench has one user and no memory."""
     if bench.virtual is not None:
         yield None
         return
@@ -171,12 +171,12 @@ class Session:
         )
 
     def check_last_run(self, codes: Sequence[str], memory: Path | None) -> None:
-        """Have what the last run on this rig left cleared before this one; `codes` are cleared beforehand."""
+        """Have the last run on this rig cleared before this one; `codes` are cleared beforehand."""
         self._clearing = Clearing(self._bench.file, self._request.out, memory, codes, self._view, self._log)
         self._notices.asks_codes = True
 
     def run(self, checks: Callable[[], str] | None = None) -> RunOutcome:
-        """Run to the end, whatever the end is; `checks` as for `run_session`."""
+        """Run to the end; `checks` as for `run_session`."""
         try:
             if checks is not None:
                 bring_to_rest(self._bench, self._loop, self._view)
@@ -212,10 +212,10 @@ class Session:
         return RunOutcome(self._path, how, why, code)
 
     def _start(self) -> None:
-        """Make the rig safe, prove the gauges, begin the record.
+        """Make the rig safe, check the gauges, start the record.
 
         Raises:
-            Refused: a check said no, before any gas.
+            Refused: a check failed, before any gas.
         """
         machine = self._machine
         if self._sink is None:
@@ -251,7 +251,7 @@ class Session:
             if self._clearing is not None:
                 self._clearing.begun(writer.path, started)
         self._view.say(
-            f"Oxygen: {self._plan.gas_l:.1f} L planned; at {self._limits.most_gas_l:g} L the run is ended."
+            f"Oxygen: {self._plan.gas_l:.1f} L planned; the run is stopped at {self._limits.most_gas_l:g} L."
         )
         machine.fire(Command.DONE, "gauges agree with the barometer")
         self._frozen.start()
@@ -287,19 +287,19 @@ class Session:
         return self._stop("tripped", trip.message, trip.code)
 
     def _closing_check(self) -> tuple[How, str, str]:
-        """Prove the gauges once more on the vented pot: what moved during the run moved its readings."""
+        """Check the gauges once more on the vented pot: a drift makes the run's readings doubtful."""
         if self._loop.acquisition.pressure_is_typed:
             return "completed", "All steps done; the pot is vented.", ""
         try:
             check_vented_zero(self._loop)
         except Refused as moved:
-            why = f"The gauges have moved during the run: {moved}."
+            why = f"The gauges have drifted during the run: {moved}."
             self._notices.moved_zero(why)
             return "tripped", why, "ZERO_MOVED"
         return "completed", "All steps done; the pot is vented.", ""
 
     def _bound(self, plan: Plan) -> tuple[Part, ...]:
-        """Bind each part of the plan to what does it."""
+        """Bind each part of the plan to its function."""
         work: dict[PartKind, Callable[[PlannedPart], None]] = {
             PartKind.AIR: lambda _: self._steps.air(),
             PartKind.SUPPLY: lambda _: self._open_supply(),
@@ -331,7 +331,7 @@ class Session:
         self._ending.vent_on_ramp()
 
     def _stop(self, how: How, why: str, code: str) -> tuple[How, str, str]:
-        """Vent on the ramp; what goes wrong on the way de-energises."""
+        """Vent on the ramp; a trip meanwhile de-energises."""
         self._hooks.way_out()
         self._machine.fire(Command.STOP, code)
         self._presenter.begin_end("venting on the ramp")
@@ -351,18 +351,18 @@ class Session:
         return ("aborted" if trip.code == "STOPPED_NOW" else "tripped"), trip.message, trip.code
 
     def _fail(self, error: Exception) -> tuple[How, str, str]:
-        """End safe after a mistake of this program, which is kept for whoever mends it.
+        """End safely after an error of this program; the record keeps the traceback.
 
         Raises:
-            Exception: the mistake, when it stands in the way of an orderly end too; the outputs are dropped.
+            Exception: the error, when the orderly end fails too; the outputs are dropped.
         """
         if self._loop.gate is not None:
             self._loop.drop_taken = self._loop.gate.de_energise()
         trip = procedure_trip(
             "PROGRAM_ERROR",
             Response.ABORT,
-            f"This program made a mistake ({type(error).__name__}: {error}).",
-            f"{CLOSE_BOTTLE} {KEEP_LID_SHUT} Report the mistake, with the record.",
+            f"This program failed ({type(error).__name__}: {error}).",
+            f"{CLOSE_BOTTLE} {KEEP_LID_SHUT} Report the error, with the record.",
         )
         try:
             self._log.event("note", text="".join(traceback.format_exception(error)))
@@ -371,11 +371,11 @@ class Session:
             raise error from None
 
     def _worded(self, trip: Trip) -> Trip:
-        """Return a trip in the words for what moves the pressure here, and for whether it obeyed."""
+        """Return a trip in the words of this drive, and with whether the drop was taken."""
         return replace(trip, drive=self._loop.scan.drive, drop_taken=self._loop.drop_taken)
 
     def _refuse(self, refused: Refused) -> RunOutcome:
-        """End a run that never began: the outputs are dropped, and no record is left."""
+        """End a run before it began: drop the outputs, leave no record."""
         gate = self._loop.gate
         if gate is not None:
             gate.de_energise()
@@ -384,7 +384,7 @@ class Session:
         return RunOutcome(None, "refused", str(refused), refused.code)
 
     def _free_bytes(self) -> int | None:
-        """Room where the record goes, in bytes; None for a record in memory, or when nobody can tell."""
+        """Room where the record goes, in bytes; None for a record in memory, or when it is not known."""
         if self._sink is not None:
             return None
         # The record makes its folder when it begins, so that a refused run leaves none.

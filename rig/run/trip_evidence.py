@@ -1,4 +1,4 @@
-"""What a trip leaves in the record beside its words: the rig as it was judged, and since when it is in doubt.
+"""What a trip records besides its text: the readings it was judged on, and from when on they are in doubt.
 
 Readings at full rate, valve commands and the bench file's hash are in the record anyway.
 """
@@ -12,10 +12,10 @@ from rig.safety.scan import Scan
 
 
 def evidence(trip: Trip, scan: Scan) -> dict[str, Any]:
-    """Return members of a trip's event; pressures in bar, None where nothing is known.
+    """Return members of a trip's event; pressures in bar, None where it is not known.
 
-    `invalid_from_s` is the earliest moment at which what tripped may have begun: so long before as its
-    interlock may take to notice, and the whole run where a phase's own judgement found it.
+    `invalid_from_s` is the earliest moment at which the fault may have begun: earlier than the trip by the
+    time limit of its interlock, or the whole run where a phase found it.
     """
     valves = scan.valves
     return {

@@ -1,4 +1,4 @@
-"""What a session makes out of a bench file and an open bench before its first tick."""
+"""What a session makes from a bench file and an open bench before its first tick."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from rig.setup.bench_file import BenchFile, pressure_limits
 from rig.setup.procedure import ProcedureFile
 
 _COARSE_BAR = 1e-4
-"""Standard uncertainty of a gauge's digits from which on equal readings in a row are nothing odd."""
+"""Standard uncertainty of a gauge's digits above which equal readings in a row are normal."""
 
 
 def safety_limits(bench: BenchFile, procedure: ProcedureFile) -> SafetyLimits:
@@ -39,7 +39,7 @@ def safety_limits(bench: BenchFile, procedure: ProcedureFile) -> SafetyLimits:
 def reader_of(
     bench: OpenBench, schedule: Schedule, set_point: SetPoint, limits: SafetyLimits, sockets: Sequence[int]
 ) -> Acquisition:
-    """Return the one reader of the instruments of an open bench."""
+    """Return the reader of the instruments of an open bench."""
     instruments = Instruments(
         None if read_by_hand(bench.gauge) else bench.gauge,
         bench.voltmeter,

@@ -1,7 +1,7 @@
-"""What the three ways of moving the pressure are called: the one place for words that differ between them.
+"""Words for the three ways of moving the pressure, wherever they differ.
 
-A text for the operator must name what stands before them. A pot with hand valves has no valves that the
-program could drop, and an electronic controller gives no shots.
+A text for the operator must name the equipment in front of them. A pot with hand valves has no valves that
+the program could de-energise, and an electronic controller gives no shots.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ class DriveWords:
         lost: whole sentence after "... does not answer; ": what the operator has to know then.
         rises: why the pressure may be above where it should be.
         falls: why it may fall fast.
-        sinks: why it may creep away.
+        sinks: why it may fall slowly.
         supply: what may keep gas from coming in, beside the bottle.
         vent: what may keep gas from going out.
         dropped, ramped, held: whole sentences: what has been done at a trip that aborts, stops or holds.
@@ -60,14 +60,14 @@ class DriveWords:
 WORDS: Final[Mapping[Drive, DriveWords]] = {
     Drive.VALVES: DriveWords(
         outputs="the valve block",
-        lost="this program can no longer move a valve, and the watchdog relay has to.",
+        lost="this program can no longer move a valve; the watchdog relay has to do it.",
         rises="the supply valve may be stuck open",
-        falls="the vent is stuck open or its shots last too long, or the lid or a hose has come undone",
-        sinks="there is a large leak, or the supply gives nothing to top up with",
+        falls="the vent is stuck open or its shots last too long, or the lid or a hose is loose",
+        sinks="there is a large leak, or the supply gives no gas to top up with",
         supply="the supply valve does not open",
         vent="the vent is stuck or blocked",
         dropped="De-energised: supply shut, vent open.",
-        not_dropped="Told to de-energise, without an answer: the valves may stand as they stood.",
+        not_dropped="The command to de-energise got no answer: the valves may not have moved.",
         ramped="Supply shut; venting on the ramp.",
         held="Supply shut; pressure kept, hold clock stopped.",
         stop_once="vent on the ramp and stop",
@@ -75,15 +75,15 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
     ),
     Drive.CONTROLLER: DriveWords(
         outputs="the pressure controller",
-        lost="it may go on keeping its pressure by itself.",
-        rises="the controller may not shut its supply, or may mean another pressure than the gauge",
-        falls="the controller lets it out, or the lid or a hose has come undone",
+        lost="it may continue to hold its pressure.",
+        rises="the controller may not shut its supply, or its own gauge disagrees with this one",
+        falls="the controller lets gas out, or the lid or a hose is loose",
         sinks="there is a large leak, or the controller's supply gives nothing to top up with",
-        supply="the controller does not let it in",
+        supply="the controller does not let gas in",
         vent="the controller's exhaust or the line behind it is blocked",
-        dropped="The controller is told to vent.",
-        not_dropped="Told to vent, without an answer: the controller may keep the pressure.",
-        ramped="The controller is to vent on the ramp.",
+        dropped="The controller has the command to vent.",
+        not_dropped="The command to vent got no answer: the controller may keep the pressure.",
+        ramped="The controller vents on the ramp.",
         held="The controller keeps the pressure; hold clock stopped.",
         stop_once="vent on the ramp and stop",
         stop_twice="the controller vents at once",
@@ -92,14 +92,14 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         outputs="the person at the valves",
         lost="nobody moves a valve.",
         rises="the supply valve is not shut tight",
-        falls="the vent is open, or the lid or a hose has come undone",
+        falls="the vent is open, or the lid or a hose is loose",
         sinks="there is a leak, or a valve is not shut tight",
         supply="the supply valve is not open",
         vent="the vent is shut or blocked",
-        dropped="Told: shut supply and cylinder, open the vent all the way.",
-        not_dropped="Told: shut supply and cylinder, open the vent all the way.",
-        ramped="Told: shut the supply, let the pressure out as the screen says.",
-        held="Told: both valves shut, hands off; hold clock stopped.",
+        dropped="Asked for: supply and cylinder shut, vent open all the way.",
+        not_dropped="Asked for: supply and cylinder shut, vent open all the way.",
+        ramped="Asked for: supply shut, pressure let out as the screen says.",
+        held="Asked for: both valves shut, hands off; hold clock stopped.",
         stop_once="let the pressure out slowly and stop",
         stop_twice="open the vent at once",
     ),

@@ -1,4 +1,7 @@
-"""Is it oxygen? The cells' own ratio of oxygen to air tells, where no gauge can."""
+"""Checks that the gas is oxygen by the cells' ratio of output in oxygen to output in air.
+
+No gauge can show which gas it is.
+"""
 
 from __future__ import annotations
 
@@ -14,8 +17,8 @@ LEAST_TOGETHER = 2
 TOGETHER_PART = 0.025
 ALIKE_PART = 0.01
 MOST_CELLS_PART = 0.75
-"""Where so many of the cells come back from the top changed by more than the first, and alike to within the
-second, it was not the cells: each would be rejected for such a hysteresis, and passed for such a difference.
+"""`MOST_CELLS_PART` of the cells changed by more than `TOGETHER_PART` on the way down, and alike within
+`ALIKE_PART`: the gas changed and not the cells. One cell alone would be rejected for such a hysteresis.
 Common practice, no source."""
 
 GasVerdict = Literal["oxygen", "suspect", "not checked"]
@@ -23,11 +26,11 @@ GasVerdict = Literal["oxygen", "suspect", "not checked"]
 
 @dataclass(frozen=True, slots=True)
 class GasCheck:
-    """What the cells say of the gas.
+    """What the cells show about the gas.
 
     Attributes:
         ratio_median: output in the pot over output in dry air, both scaled to the same pressure by what the
-            purge claims; 4.77 for pure oxygen. None when no cell can tell.
+            purge claims; 4.77 for pure oxygen. None when no cell gives it.
     """
 
     ratio_median: float | None
@@ -40,8 +43,8 @@ def check_gas(
 ) -> GasCheck:
     """Compare each cell's output in the pot with its own in air; the median must agree within 10 %.
 
-    One cell alone can vouch for the gas, since no fault of a cell makes air look like oxygen. When it does
-    not, nobody can tell whether the gas or the cell is wrong, and that is suspect too.
+    One cell alone can confirm the gas, since no fault of a cell makes air look like oxygen. When it does not
+    confirm it, either the gas or the cell is wrong, and the gas is suspect too.
 
     Args:
         air_mv: settled outputs in air by socket.
@@ -71,16 +74,16 @@ def check_gas(
 def check_gas_again(
     before_mv_per_bar: Mapping[int, float], now_mv_per_bar: Mapping[int, float], booked: int
 ) -> GasCheck:
-    """Compare each cell with itself at the same PO2 earlier in the run: all of them moving is the gas.
+    """Compare each cell with itself at the same PO2 earlier in the run: if all have changed, it is the gas.
 
-    A cell that is limited or fading differs alone; a bottle that was changed moves the median, and where it
-    moves all cells alike, less of it is enough. So it is for a cell that has lost the others it was booked
-    with; a cell that was alone from the start may fade and be rejected for it.
+    A cell that is current limited or drops while held differs alone. A bottle that was changed moves the
+    median, and where it moves all cells alike, the narrower limit holds. It also holds for the last cell of
+    several; a cell that was alone from the start may drop and be rejected for it.
 
     Args:
         before_mv_per_bar: settled output per bar of claimed PO2 on the way up, by socket.
         now_mv_per_bar: the same on the way down.
-        booked: how many cells the run began with.
+        booked: number of cells that the run began with.
     """
     ratios = [
         now_mv_per_bar[socket] / before_mv_per_bar[socket]
@@ -88,7 +91,7 @@ def check_gas_again(
         if before_mv_per_bar[socket] > 1.0
     ]
     if not ratios:
-        return GasCheck(None, "not checked", "The gas could not be checked again: no cell gave both.")
+        return GasCheck(None, "not checked", "The gas could not be rechecked: no cell gave both readings.")
     middle = median(ratios)
     alike = sum(abs(ratio / middle - 1.0) <= ALIKE_PART for ratio in ratios)
     together = booked >= LEAST_TOGETHER and alike >= MOST_CELLS_PART * len(ratios)

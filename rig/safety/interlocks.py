@@ -1,8 +1,8 @@
-"""The interlocks: pure functions from a scan to what is wrong or nothing, each with its time limit.
+"""The interlocks: pure functions from a scan to what is wrong, or None, each with its time limit.
 
 An interlock never acts. It says what happened; the table beside it says how the rig answers and what the
-operator is to do. The order of the table is the order of importance: the first one that speaks is the
-first-out of the run.
+operator is to do. The table is in order of importance: the first interlock that trips is the first-out
+of the run.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ class Trip:
 
     @property
     def done(self) -> str:
-        """What has been done about it by the time it is told: a whole sentence."""
+        """What has been done about it by the time it is shown: a whole sentence."""
         words = WORDS[self.drive]
         match self.response:
             case Response.ABORT:
@@ -172,7 +172,7 @@ def vent_stuck_open(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 
 def leaks(scan: Scan, limits: SafetyLimits) -> str | None:
-    """The pressure creeps away below its set point."""
+    """The pressure drifts below its set point."""
     below = scan.scans_below_set_point >= _OFF_SET_POINT_SCANS
     if below and not scan.scans_apart and scan.pressure_bar is not None:
         if scan.intent is Intent.UP and scan.set_point_bar is not None:
@@ -203,7 +203,7 @@ def gauge_invalid(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 
 def gauge_late(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """The newest good reading is too old to steer by."""
+    """The newest good reading is too old to control by."""
     if scan.pressure_age_s > _LONGEST_AGE_S:
         return f"The newest good pressure reading is {scan.pressure_age_s:.1f} s old."
     return None
@@ -220,7 +220,7 @@ def second_gauge_invalid(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 
 def gauge_stuck(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """The first gauge repeats itself to the last digit, which a living sensor does not do."""
+    """The first gauge repeats itself to the last digit, which a working sensor does not do."""
     return _stuck("pressure gauge", scan.gauge, _IDENTICAL_READINGS)
 
 
@@ -357,7 +357,7 @@ def temperature(scan: Scan, limits: SafetyLimits) -> str | None:
 
 
 def room_oxygen(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """The room's air is enriched with oxygen, or short of it."""
+    """The room's air has too much or too little oxygen."""
     percent = scan.room_oxygen_percent
     if percent is None:
         return None
@@ -365,7 +365,7 @@ def room_oxygen(scan: Scan, _limits: SafetyLimits) -> str | None:
     if percent > HIGHEST_PERCENT:
         return f"{found}: everything burns more fiercely in it."
     if percent < LOWEST_PERCENT:
-        return f"{found}: it is unsafe to breathe."
+        return f"{found}: it is not safe to breathe."
     return None
 
 
@@ -381,7 +381,7 @@ def barometer(scan: Scan, _limits: SafetyLimits) -> str | None:
     if scan.barometer_odd >= 2 and scan.barometer_bar is not None:
         return (
             f"The barometer has jumped away from {scan.barometer_bar:.3f} bar, which no weather explains: "
-            "it cannot be told any more when the pot is vented."
+            "it can no longer show when the pot is vented."
         )
     return None
 
@@ -402,7 +402,7 @@ def gas_used_up(scan: Scan, limits: SafetyLimits) -> str | None:
 
 
 def voltmeter_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """The voltmeter gives no readings at all."""
+    """The voltmeter gives no reading."""
     if scan.voltmeter_bad >= _LOST_SCANS:
         return f"The voltmeter has given no reading {scan.voltmeter_bad} times in a row."
     return None
@@ -420,7 +420,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
         _ABORT,
         4.0,
         room_oxygen,
-        f"{CLOSE_BOTTLE} No flame, no spark; leave the room and air it.",
+        f"{CLOSE_BOTTLE} No flame, no spark; leave the room and ventilate it.",
     ),
     Interlock(
         "WATCHDOG",
@@ -428,7 +428,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
         _ABORT,
         0.8,
         watchdog,
-        "Close the bottle. Either this computer was held up, or the valve block takes no commands any more.",
+        "Close the bottle. Either this computer was held up, or the valve block no longer takes commands.",
     ),
     Interlock("OWNER_CHANGED", (30,), _ABORT, 3.0, foreign_owner, "Close the bottle; end the other program."),
     Interlock("LID_OPEN", (29,), _ABORT, 0.8, lid_open, f"{CLOSE_BOTTLE} Stand clear of the lid."),
@@ -470,12 +470,12 @@ INTERLOCKS: tuple[Interlock, ...] = (
         _STOP,
         12.0,
         room_oxygen_lost,
-        "Check the monitor; leave the room when in doubt.",
+        "Check the monitor; leave the room if in doubt.",
     ),
     Interlock("BAROMETER", (27,), _STOP, 25.0, barometer, "Check the barometer."),
     Interlock("DISK_LOW", (23,), _STOP, 12.0, disk_low, "Make room on the disk; the record so far is kept."),
     Interlock(
-        "GAS_USED_UP", (), _STOP, 1.0, gas_used_up, "Look for a leak, or raise most_gas_l if it is right."
+        "GAS_USED_UP", (), _STOP, 1.0, gas_used_up, "Look for a leak, or raise most_gas_l if that is normal."
     ),
     Interlock(
         "NO_RESPONSE", (11, 14, 17), _HOLD, 60.0, no_response_up, "Check bottle, regulator, vent and lid."
@@ -486,21 +486,21 @@ INTERLOCKS: tuple[Interlock, ...] = (
 
 
 def first_trip(
-    scan: Scan, limits: SafetyLimits, heeded: frozenset[Response] = frozenset(Response)
+    scan: Scan, limits: SafetyLimits, responses: frozenset[Response] = frozenset(Response)
 ) -> Trip | None:
     """Return the most important trip of this scan, or None.
 
     With nothing expected of the pressure (a pot of unknown content, or one already de-energised) nothing can
-    be off set_point, and there is no answer left but the one already given: no interlock speaks.
+    be off its set point, and the only possible answer has already been given: no interlock trips.
 
     Args:
         scan: the newest scan.
         limits: of this run.
-        heeded: the answers that the present state can still give.
+        responses: those that the present state can still give.
     """
     if scan.intent is Intent.FREE:
         return None
-    for interlock in _heeded_interlocks(heeded):
+    for interlock in _interlocks_with(responses):
         text = interlock.check(scan, limits)
         if text is not None:
             return interlock.found(text, scan.drive)
@@ -508,5 +508,5 @@ def first_trip(
 
 
 @cache
-def _heeded_interlocks(heeded: frozenset[Response]) -> tuple[Interlock, ...]:
-    return tuple(interlock for interlock in INTERLOCKS if interlock.response in heeded)
+def _interlocks_with(responses: frozenset[Response]) -> tuple[Interlock, ...]:
+    return tuple(interlock for interlock in INTERLOCKS if interlock.response in responses)

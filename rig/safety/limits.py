@@ -18,11 +18,11 @@ class SafetyLimits:
         volume_l: gas volume of the pot.
         lid_diameter_mm: for the force on the lid.
         gauges_apart_bar: greatest difference of the two gauges in single readings.
-        gauges_apart_mean_bar: greatest difference of their means, which no noise excuses.
+        gauges_apart_mean_bar: greatest difference of their means, which noise cannot explain.
         off_set_point_bar: how far the pressure may leave its set point.
         vented_bar: how close to the barometer counts as vented.
         zero_bar: how close to the barometer a vented gauge must read before any gas.
-        lowest_gauge_bar, highest_gauge_bar: a reading outside is no pressure at all.
+        lowest_gauge_bar, highest_gauge_bar: a reading outside is invalid.
         lowest_temperature_c, highest_temperature_c: where cells may be tested.
     """
 

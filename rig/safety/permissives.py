@@ -87,7 +87,7 @@ def lid_refusal(scan: Scan, limits: SafetyLimits, vented_for_s: float) -> str | 
         if over_bar > limits.vented_bar:
             return f"LID UNDER PRESSURE: {limits.lid_force_n(over_bar):.0f} N on the lid"
         if over_bar < -limits.vented_bar:
-            return f"a gauge reads {-1000 * over_bar:.0f} mbar below the room, so nothing is known of the pot"
+            return f"a gauge reads {-1000 * over_bar:.0f} mbar below the room: the pressure is not known"
     if vented_for_s < 10.0:
         return f"the vent has been open for {int(vented_for_s)} s only; wait for 10 s"
     return None

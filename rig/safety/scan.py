@@ -1,4 +1,4 @@
-"""One tick's readings together with how long each has been what it is: all that an interlock may look at."""
+"""One tick's readings, each with how long it has lasted: all that an interlock may use."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from rig.safety.set_point import Intent
 
 @dataclass(slots=True)
 class GaugeState:
-    """What one gauge reads, and for how long it has been so; counts are of readings in a row.
+    """What one gauge reads; counts are of readings in a row.
 
     Attributes:
         pressure_bar: last good reading, absolute; None before the first.
@@ -52,9 +52,9 @@ class Scan:
         t_s: from the start of the run, in seconds.
         gap_s: since the tick before, in seconds.
         suspended_s: how long the computer slept since the tick before, in seconds.
-        intent, set_point_bar: copied from the set_point.
+        intent, set_point_bar: copied from the set point.
         gauge: the gauge that all pressures are taken from.
-        second_gauge: the one that is compared with it; as it was made where a bench has none.
+        second_gauge: compared with the first; stays at its defaults where a bench has none.
         pressure_age_s: since the last good reading of the gauge.
         scans_apart: comparisons of the two gauges more than the allowed difference apart.
         apart_mean_bar: second gauge minus first, smoothed over some eight seconds.
@@ -76,7 +76,7 @@ class Scan:
         gas_used_l: litres at 1 bar let into the pot so far.
         drive: what moves the pressure; the same for a whole run.
         free_bytes: room for the record, looked at every few seconds; None where no disk is written to.
-        weak_groups, strong_groups, kept_bar: copied from the set_point.
+        weak_groups, strong_groups, kept_bar: copied from the set point.
     """
 
     t_s: float = 0.0

@@ -25,7 +25,7 @@ class SetPoint:
         intent: FREE: nothing is expected (unknown pot, de-energised after a trip). OPEN: vent open.
             UP, DOWN: on a ramp. KEEP: at a target. FLOW: supply shots with the vent open.
         now_bar: where the pressure should be now, absolute bar; None when nothing is expected.
-        target_bar: where it is going; None when nowhere.
+        target_bar: where it is going; None when it goes nowhere.
         weak_groups: groups of shots in a row that moved the pressure by less than a quarter of what they
             should have.
         kept_bar: what has been topped up at this target once the gas was at rest, in bar.
@@ -40,7 +40,7 @@ class SetPoint:
     kept_bar: float = 0.0
 
     def set(self, intent: Intent, now_bar: float | None = None, target_bar: float | None = None) -> None:
-        """Begin a new intent; what was counted under the last one starts afresh."""
+        """Begin a new intent; the counts of the last one start again."""
         self.intent = intent
         self.now_bar = now_bar
         self.target_bar = target_bar

@@ -1,7 +1,7 @@
 """The rig's states and every transition between them: one table.
 
-The controller executes this table, the model check explores it and the documentation prints it, so that no
-second truth can drift away. Words are those of ISA-TR88.00.02 (PackML), of which the unit uses the
+The controller executes this table, the model check explores it and the documentation prints it, so that
+they cannot disagree. Words are those of ISA-TR88.00.02 (PackML), of which the unit uses the
 states below in production mode only.
 """
 
@@ -79,7 +79,7 @@ STATE_RULES: dict[State, StateRule] = {
         StateRule(State.COMPLETING, "ramped vent after the last step", may_shut_vent=True),
         StateRule(State.COMPLETE, "vented, watched; record closed"),
         StateRule(
-            State.STOPPING, "ramped vent on the operator's wish or a stop condition", may_shut_vent=True
+            State.STOPPING, "ramped vent on the operator's request or a stop condition", may_shut_vent=True
         ),
         StateRule(State.ABORTING, "de-energise: supply shut, vent open; wait for ambient pressure"),
     )
@@ -122,14 +122,14 @@ AT_POWER_UP = State.ABORTED
 
 
 class NotPermitted(Exception):
-    """A command that the table does not know in the present state."""
+    """A command that the table does not have in the present state."""
 
 
 class Machine:
     """The unit's state, moved only along the table."""
 
     def __init__(self, on_change: Callable[[State, State, str], None] | None = None) -> None:
-        """Begin as after any crash: ABORTED, state of the pot unknown.
+        """Start as after a crash: ABORTED, state of the pot unknown.
 
         Args:
             on_change: called with (from, to, why) after every change, for the record and the screen.
@@ -143,7 +143,7 @@ class Machine:
         return STATE_RULES[self.state]
 
     def can(self, command: Command) -> bool:
-        """Whether the table knows this command here."""
+        """Whether the table has this command in the present state."""
         return (self.state, command) in TRANSITIONS
 
     def fire(self, command: Command, why: str) -> State:

@@ -1,6 +1,6 @@
 """The vented-zero check: with the pot open, every gauge must read what the barometer reads.
 
-It is made before any gas, and it is what catches a gauge that reads gauge pressure, psi or kPa.
+It is made before any gas, and finds a gauge that reads gauge pressure, psi or kPa.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""What can break, how and how fast the rig notices, and what it does: measured by tests, printed by docs."""
+"""What can break, how and how fast the rig notices it, and what it does; tests measure it."""
 
 from __future__ import annotations
 
@@ -16,8 +16,8 @@ class FaultRow:
         row: its number.
         what: what breaks.
         faults: names of the virtual bench's faults that show it, or of `PROGRAM_FAULTS`.
-        not_noticed: further faults of the virtual bench that no run notices; `answer` says what is left.
-        noticed_as: codes of trips or alarms, findings about a cell, or refusals; any of them will do.
+        not_noticed: further faults of the virtual bench that no run notices; `answer` says what remains.
+        noticed_as: codes of trips or alarms, findings about a cell, or refusals; any of them is enough.
         within_s: longest time from the onset to that, where the fault shows at once.
         answer: what the rig does.
     """
@@ -67,7 +67,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("shots_too_long",),
         ("PRESSURE_RISES", "NOT_OBEYED", "SUPPLY_HIGH", "VENT_OPEN"),
         30.0,
-        f"{_ABORT}; up to 20 mbar it is left and graded as measured",
+        f"{_ABORT}; up to 20 mbar it is kept and graded as measured",
     ),
     FaultRow(10, "supply valve stuck open", ("supply_stuck_open",), ("PRESSURE_RISES",), 3.0, _ABORT),
     FaultRow(
@@ -87,7 +87,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("vent_stuck_shut", "vent_blocked"),
         ("VENT_BLOCKED", "PRESSURE_RISES"),
         60.0,
-        f"{_ABORT}; an alarm stands while the pot is not vented",
+        f"{_ABORT}; the alarm stays while the pot is not vented",
     ),
     FaultRow(14, "vent stuck open", ("vent_stuck_open",), ("VENT_OPEN",), 5.0, _ABORT),
     FaultRow(15, "leak", ("leak_large", "leak_small"), ("LEAK", "LEAK_TEST"), 200.0, _STOP),
@@ -97,8 +97,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("wrong_gas",),
         ("GAS_SUSPECT",),
         320.0,
-        f"{_STOP}; a dead space that keeps its air shows on no gauge, and to the cells only where it costs "
-        f"them more than {100 * ALLOWED_PART:.0f} %: the purge's uncertainty covers it up to its allowance "
+        f"{_STOP}; a dead space that keeps its air shows on no gauge, and in the cells only where it costs "
+        f"more than {100 * ALLOWED_PART:.0f} %: the purge's uncertainty covers it up to its allowance "
         f"(mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a flow), no "
         "further",
         not_noticed=("purge_dead_space",),
@@ -109,7 +109,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("relief_early",),
         ("NO_RESPONSE", "LEAK", "VENT_OPEN", "RAMP_SLOW"),
         130.0,
-        f"{_STOP} and names the pressure; one that only stands still there is held and tried once more first",
+        f"{_STOP} and names the pressure; where it only stands still, the rig first holds and tries again",
     ),
     FaultRow(
         18,
@@ -125,8 +125,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("cell_unplugged",),
         ("unplugged",),
         5.0,
-        "drops that channel, keeps the others; a bad contact is recorded as it reads, and grading names it "
-        "by the noise",
+        "drops that channel, keeps the others; a bad contact is recorded as it reads, and grading finds it "
+        "by its noise",
         not_noticed=("cell_noisy",),
     ),
     FaultRow(
@@ -154,13 +154,13 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("disk_full",),
         ("RECORD_LOST", "DISK_LOW"),
         0.5,
-        f"{_ABORT}; with less than 50 MB left already {_STOP}",
+        f"{_ABORT}; with less than 50 MB left it {_STOP}",
     ),
     FaultRow(24, "computer suspended", ("rig_suspended",), ("WATCHDOG", "STALLED"), 62.0, _ABORT),
-    FaultRow(25, "time of day jumps", ("clock_jump",), ("note",), 12.0, "notes it; durations stay right"),
+    FaultRow(25, "time of day jumps", ("clock_jump",), ("note",), 12.0, "notes it; durations stay correct"),
     FaultRow(
         26,
-        "unit mixed up",
+        "wrong unit",
         ("gauge_unit_gauge", "gauge_unit_psi", "gauge_unit_kpa", "gauge_unit_atm"),
         ("VENTED_ZERO",),
         10.0,
@@ -172,7 +172,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("barometer_wrong", "barometer_link_lost"),
         ("BAROMETER", "VENTED_ZERO", "note"),
         25.0,
-        f"{_STOP}; one that no longer answers is noted and told once, and its last reading is used",
+        f"{_STOP}; one that no longer answers is noted once, and its last reading is used",
     ),
     FaultRow(
         28,
@@ -207,7 +207,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         (),
         ("note",),
         10.0,
-        "notes it; goes on with what it read at the start",
+        "notes it; continues with what it read at the start",
     ),
     FaultRow(
         35,
@@ -223,6 +223,6 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("room_oxygen", "room_oxygen_lost"),
         ("ROOM_OXYGEN", "ROOM_OXYGEN_LOST"),
         12.0,
-        f"{_ABORT}; without a monitor any more {_STOP}",
+        f"{_ABORT}; without the monitor it {_STOP}",
     ),
 )

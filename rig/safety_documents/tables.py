@@ -1,8 +1,8 @@
-"""The states, the faults and the interlocks as two documents, out of the tables that the rig executes.
+"""The states, the faults and the interlocks as two documents, from the tables that the rig executes.
 
     python -m rig.safety_documents.tables
 
-writes `states.md` and `faults.md` beside this module; a test holds the files to what it would write.
+writes `states.md` and `faults.md` beside this module; a test compares the files with what it would write.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-from rig.loop.loop import HEEDED
+from rig.loop.loop import RESPONSES
 from rig.safety.interlocks import INTERLOCKS, Response
 from rig.safety.states import AT_POWER_UP, STATE_RULES, TRANSITIONS, Command, State
 from rig.safety_documents.faults import FAULT_TABLE, PROGRAM_FAULTS, FaultRow
@@ -27,14 +27,15 @@ _MADE = (
 
 
 def states_markdown() -> str:
-    """The state table: what each state is for, what it may do, and how it is left."""
+    """The state table: what each state is for, what it may do, and its transitions."""
     rows = [
         (
             f"**{rule.state}**",
             rule.does,
             _yes(rule.may_fill),
             _yes(rule.may_shut_vent),
-            ", ".join(_ANSWERS[answer] for answer in Response if answer in HEEDED.get(rule.state, ())) or "-",
+            ", ".join(_ANSWERS[answer] for answer in Response if answer in RESPONSES.get(rule.state, ()))
+            or "-",
             _next(rule.state),
         )
         for rule in STATE_RULES.values()
@@ -44,7 +45,7 @@ def states_markdown() -> str:
         "what it is for",
         "gas may be let in",
         "vent may be shut",
-        "answers it can give to a trip",
+        "responses to a trip",
         "left by",
     )
     edges = [
@@ -58,13 +59,13 @@ def states_markdown() -> str:
             "",
             f"{_MADE} The words are those of ISA-TR88.00.02 (PackML), from memory; no conformity is claimed.",
             "",
-            f"A program begins in **{AT_POWER_UP}**, after a proper end and after a crash alike, and never "
-            "takes up a run where another left it. `stop` vents on the ramp; `abort` drops every output. A "
-            "command that the table does not know in a state is refused and changes nothing.",
+            f"A program starts in **{AT_POWER_UP}**, after a proper end as after a crash, and never "
+            "continues another's run. `stop` vents on the ramp; `abort` drops every output. A "
+            "command that the table does not have in a state is refused and changes nothing.",
             "",
             *_table(head, rows),
             "",
-            "The way of a run, without the `stop` and `abort` that lead out of almost every state:",
+            "The course of a run, without the `stop` and `abort` transitions, which almost every state has:",
             "",
             "```mermaid",
             "stateDiagram-v2",
@@ -110,18 +111,18 @@ def faults_markdown() -> str:
             "",
             "## Faults",
             "",
-            "What *noticed as* names is a trip, an alarm, a finding about one cell, or a refusal to start; "
-            "any one of them will do. Practise with `leadline run ... --inject NAME@SECONDS` on a "
-            "virtual bench; `virtual_hand_pot` has a monitor of the room's oxygen. Faults that take away a "
-            "layer of protection stand in no row: alone they change nothing, so inject them beside another.",
+            "*Noticed as* names a trip, an alarm, a finding about one cell, or a refusal to start; "
+            "any one of them is enough. Practise with `leadline run ... --inject NAME@SECONDS` on a "
+            "virtual bench; `virtual_hand_pot` has a monitor of the room's oxygen. Faults that remove a "
+            "layer of protection are in no row: alone they change nothing, so inject them with another.",
             "",
             *_table(("row", "what breaks", "noticed as", "within", "what the rig does", "inject"), faults),
             "",
             "## Interlocks",
             "",
-            "Checked after every scan, in this order; the first that speaks is the trip of the run.",
+            "Checked after every scan, in this order; the first that trips is the trip of the run.",
             "",
-            *_table(("trip", "speaks when", "rows", "within", "the rig", "what to do now"), trips),
+            *_table(("trip", "when", "rows", "within", "the rig", "what to do now"), trips),
             "",
         )
     )
@@ -141,7 +142,7 @@ def _codes(names: Iterable[str]) -> str:
 
 
 def _injected(row: FaultRow) -> str:
-    """The faults of a row that the virtual bench can play, those that no run notices apart."""
+    """The faults of a row that the virtual bench can simulate; those not noticed come last."""
     noticed = _codes(name for name in row.faults if name not in PROGRAM_FAULTS)
     return noticed if not row.not_noticed else f"{noticed}; not noticed: {_codes(row.not_noticed)}"
 

@@ -1,4 +1,4 @@
-"""Opens a bench: from a checked bench file to instruments that answer, or a plain word why not."""
+"""Opens a bench: from a checked bench file to instruments that answer, or the reasons why not."""
 
 from __future__ import annotations
 
@@ -59,12 +59,12 @@ class BenchNotReady(Exception):
 
 @dataclass(frozen=True, slots=True)
 class OpenFailure:
-    """Why one instrument is not there.
+    """Why one instrument could not be opened.
 
     Attributes:
         where: file and line of its entry.
         found: what happened, with its address.
-        to_do: what to look at.
+        to_do: what to check.
     """
 
     name: str
@@ -78,12 +78,12 @@ class OpenFailure:
 
 @dataclass
 class BenchParts:
-    """What could be opened of a bench, and why the rest could not.
+    """The instruments of a bench that could be opened, and why the others could not.
 
     Attributes:
         instruments: by name in the bench file.
-        identities: what each instrument that answers said of itself.
-        failures: why an instrument is not there, by its name.
+        identities: what each instrument that answers reported as its identity.
+        failures: why an instrument could not be opened, by its name.
         addresses: where each instrument was looked for.
     """
 
@@ -96,7 +96,7 @@ class BenchParts:
     addresses: dict[str, str] = field(default_factory=dict)
 
     def close(self) -> None:
-        """Let go of every link, then of the virtual bench; safe to call twice."""
+        """Close every link, then the virtual bench; safe to call twice."""
         for instrument in self.instruments.values():
             instrument.close()
         self.instruments.clear()
@@ -109,7 +109,7 @@ class OpenBench:
     """A bench whose instruments all answered. A context manager: leaving it closes everything.
 
     Attributes:
-        identities: what each instrument said of itself, by its name in the bench file.
+        identities: the identity that each instrument reported, by its name in the bench file.
     """
 
     file: BenchFile
@@ -127,7 +127,7 @@ class OpenBench:
     room_oxygen: RoomOxygenMonitor | None
 
     def close(self) -> None:
-        """Let go of every instrument and end a virtual bench; safe to call twice."""
+        """Close every instrument and end a virtual bench; safe to call twice."""
         self.parts.close()
 
     def __enter__(self) -> OpenBench:
@@ -156,7 +156,7 @@ def open_bench(
 
     Args:
         bench: a checked bench file.
-        cells: which cell sits in which socket; a virtual bench plays them.
+        cells: which cell sits in which socket; a virtual bench simulates them.
         seed: of a virtual bench; None takes the file's.
         mode: of a virtual bench; None is lockstep.
         speed: bench seconds per real second of a virtual bench in real time.
@@ -167,7 +167,7 @@ def open_bench(
         FileError: when an instrument's entry cannot be used as it stands.
         BenchNotReady: when an instrument does not answer or is not the one described; everything that was
             opened is closed again, and every instrument that failed is named with its address.
-        VirtualBenchError: when the virtual bench cannot play what it is asked for.
+        VirtualBenchError: when the virtual bench cannot do what it is asked for.
     """
     parts = open_parts(bench, cells=cells, seed=seed, mode=mode, speed=speed, faults=faults, ask=ask)
     if parts.failures:
@@ -201,11 +201,11 @@ def open_parts(
     faults: tuple[FaultSpec, ...] = (),
     ask: Callable[[str], str | None] | None = None,
 ) -> BenchParts:
-    """Open what answers of a bench and say why the rest does not; the arguments are those of `open_bench`.
+    """Open the instruments that answer, and note why others do not; the arguments are those of `open_bench`.
 
     Raises:
         FileError: when an instrument's entry cannot be used as it stands; nothing is left open.
-        VirtualBenchError: when the virtual bench cannot play what it is asked for.
+        VirtualBenchError: when the virtual bench cannot do what it is asked for.
     """
     from drivers.catalogue import start_virtual
     from drivers.system_clock import SystemClock
@@ -291,7 +291,7 @@ def _failure(bench: BenchFile, name: str, address: str, error: DriverError) -> O
         if isinstance(error, (LinkDown, LinkTimeout))
         else "check the instrument and its entry in the bench file"
     )
-    # A driver's message may name the place as tcp://HOST:PORT without the unit; it is not named twice then.
+    # A driver's message may name the place as tcp://HOST:PORT without the unit; do not name it twice.
     place = address.rsplit("/", 1)[0] if "://" in address else address
     found = error.message if place in error.message else f"at {address}: {error.message}"
     return OpenFailure(name, bench.source.where(("instruments", name)), found, to_do)
@@ -307,7 +307,7 @@ def virtual_spec(
     *,
     serial_lines: bool = False,
 ) -> VirtualSpec:
-    """Return what the virtual bench has to play; the arguments are those of `open_bench`.
+    """Return what the virtual bench has to simulate; the arguments are those of `open_bench`.
 
     With `serial_lines` every instrument is served on a pseudo-terminal as well.
 
@@ -318,7 +318,7 @@ def virtual_spec(
 
     virtual = bench.virtual
     if virtual is None:
-        raise FileError(f"{bench.file}: has no [virtual] table, so it is no virtual bench")
+        raise FileError(f"{bench.file}: has no [virtual] table, so it is not a virtual bench")
     return VirtualSpec(
         drawer=virtual.drawer,
         seed=virtual.seed if seed is None else seed,

@@ -23,7 +23,7 @@ from rig_configs.roles import DEADLINE_S, FIGURE_ROLES, MOVING_ROLES, ROLES, Ben
 SCHEMA: Final = "leadline.bench/1"
 VIRTUAL_ADDRESS: Final = "virtual"
 FAST_RAMP_BAR_PER_MIN: Final = 1.0
-"""Ramps up to twice as fast may be commanded; from here on they are cautioned of."""
+"""Faster ramps cause a caution; up to twice this may be commanded."""
 
 
 class Limits(StrictModel):
@@ -59,7 +59,7 @@ class Gas(StrictModel):
 
 
 class Ambient(StrictModel):
-    """The room, as far as no instrument measures it."""
+    """Properties of the room that no instrument measures."""
 
     relative_humidity: float = Field(default=0.5, ge=0, le=1, description="relative humidity, 0 to 1")
     u_relative_humidity: float = Field(default=0.1, gt=0, le=0.5, description="its standard uncertainty")
@@ -78,7 +78,7 @@ class Scan(StrictModel):
 
 
 class Virtual(StrictModel):
-    """What the virtual bench plays, for a bench of software."""
+    """What a virtual bench simulates."""
 
     drawer: str = Field(default="six_cells", description="set of invented cells")
     seed: int = Field(default=417, ge=0)
@@ -111,12 +111,12 @@ class InstrumentEntry(StrictModel):
     uncertainty: dict[str, float] = Field(default_factory=dict)
 
     def overdue(self, today: date) -> bool:
-        """Return whether the calibration has run out."""
+        """Return whether the calibration has expired."""
         return self.due is not None and self.due < today
 
 
 class CellsUncertainty(StrictModel):
-    """What the cells themselves add to the doubt; standard uncertainties."""
+    """What the cells themselves add to the uncertainty; standard uncertainties."""
 
     temperature_percent_per_k: float = Field(default=0.2, ge=0, le=5)
     temperature_gradient_k: float = Field(default=0.1, ge=0, le=10)
@@ -229,7 +229,7 @@ def parse_bench(source: TomlText) -> BenchFile:
 
 
 def pressure_limits(bench: BenchFile, procedure: ProcedureFile) -> PressureLimits:
-    """Hold a procedure against the pot it is to be run on.
+    """Check a procedure against the limits of the pot.
 
     Raises:
         FileError: for every step or swing that the pot, its limits or its supply do not allow.
@@ -289,7 +289,7 @@ def pressure_limits(bench: BenchFile, procedure: ProcedureFile) -> PressureLimit
 
 
 def error_model(bench: BenchFile) -> ErrorModel:
-    """Return the standard uncertainties of a bench; what the file leaves out keeps the stated default."""
+    """Return the standard uncertainties of a bench; a term missing from the file keeps the stated default."""
     values: dict[str, float] = {
         "bottle_oxygen_fraction": bench.gas.u_oxygen_fraction,
         "relative_humidity": bench.ambient.u_relative_humidity,
@@ -313,7 +313,7 @@ def instrument_lines(
     Args:
         bench: the bench file.
         today: the day that calibrations are judged on.
-        identities: what each instrument said of itself, by name.
+        identities: the identity that each instrument reported, by name.
     """
     said = identities or {}
     return tuple(
@@ -368,7 +368,7 @@ def _limit_problems(source: TomlText, limits: Limits) -> Iterator[str]:
 
 
 def _supply_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
-    """With every valve stuck and the relief valve dead, the regulator is the last thing that holds."""
+    """With every valve stuck and the relief valve failed, only the regulator limits the pressure."""
     plate_bar, supply_bar = model.limits.working_pressure_bar, model.gas.supply_pressure_bar
     plate = source.where(("limits", "working_pressure_bar"))
     if supply_bar > plate_bar:

@@ -39,7 +39,7 @@ def load_cells(name_or_path: str | Path, sockets: Collection[int] | None = None)
 
 
 def parse_cells(source: TomlText, sockets: Collection[int] | None = None) -> tuple[CellInfo, ...]:
-    """Check the text of a cells file; comma or semicolon separated, told by its header.
+    """Check the text of a cells file; comma or semicolon separated, as its header is.
 
     Raises:
         FileError: naming file, line, column, what is wrong and what would be right.
@@ -122,13 +122,13 @@ def _cell(
 
 @dataclass(slots=True)
 class _Taken:
-    """The line on which each serial and each socket stands first."""
+    """The line on which each serial and each socket comes first."""
 
     serials: dict[str, int] = field(default_factory=dict)
     sockets: dict[int, int] = field(default_factory=dict)
 
     def problems(self, where: str, line: int, cell: CellInfo) -> list[str]:
-        """What earlier lines already hold of this one, which counts from now on."""
+        """Return what repeats earlier lines, and remember this one."""
         problems = []
         if cell.cell and cell.cell in self.serials:
             problems.append(
@@ -140,7 +140,7 @@ class _Taken:
             if cell.socket in self.sockets:
                 problems.append(
                     f"{where}: socket: {cell.socket} is already taken on line {self.sockets[cell.socket]}; "
-                    "give each cell a socket of its own"
+                    "give each cell its own socket"
                 )
             self.sockets.setdefault(cell.socket, line)
         return problems

@@ -1,7 +1,7 @@
 """What a procedure will do on a bench, calculated before any gas: its parts, time, gas and margins.
 
-The parts are the one list of what a run does, in order: `leadline plan` prints it, the session executes it
-and the screen shows how far it has come.
+The parts list what a run does, in order: `leadline plan` prints the list, the session executes it and the
+screen shows the progress.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ _USUAL_HOLD_S: Final = 60.0
 
 _USUAL_OPENING_S: Final = 60.0
 LONGEST_OPENING_S: Final = 300.0
-"""Nobody waits longer for a person to open the cylinder."""
+"""Longest wait for a person to open the cylinder."""
 
 
 class PartKind(StrEnum):
@@ -48,13 +48,13 @@ class PlannedPart:
 
     Attributes:
         kind: what it does.
-        number: of the step, as in the procedure and in a record; 0 for every other part.
+        number: of the step, as in the procedure and in a record; 0 for other parts.
         what: its line of the plan.
         now: what the screen says while it runs.
-        name: what the screen says of it while the part before runs.
-        step: of the procedure; None for every other part.
-        duration_s: usual time, ramp included; `longest_s` when every hold runs to its cap. Zero where nobody
-            waits.
+        name: what the screen calls it while the part before runs.
+        step: of the procedure; None for other parts.
+        duration_s: usual time, ramp included; `longest_s` when every hold runs to its cap. Zero where there
+            is no wait.
     """
 
     kind: PartKind
@@ -72,7 +72,7 @@ class PlannedPart:
 
     @property
     def po2_bar(self) -> float | None:
-        """Nominal PO2 of the step, in bar; None for every other part."""
+        """Nominal PO2 of the step, in bar; None for other parts."""
         return None if self.step is None else self.step.po2_bar
 
     def as_dict(self) -> dict[str, Any]:
@@ -92,7 +92,7 @@ class PlannedPart:
 
 @dataclass(frozen=True, slots=True)
 class Margin:
-    """How near the plan comes to one limit."""
+    """How close the plan comes to one limit."""
 
     limit: str
     allowed: float
@@ -107,7 +107,7 @@ class Plan:
     Attributes:
         oxygen_fraction, u_oxygen_fraction: what the purge should leave in the pot, and its standard
             uncertainty.
-        parts: all that a run does, in order; a run executes just these.
+        parts: all that a run does, in order; a run executes exactly these.
     """
 
     bench: str
@@ -121,7 +121,7 @@ class Plan:
 
     @property
     def printed_parts(self) -> tuple[PlannedPart, ...]:
-        """The parts that somebody waits for: oxygen is made ready in no time where no person does it."""
+        """The parts that take time: oxygen is ready at once where no person has to open the cylinder."""
         return tuple(part for part in self.parts if part.kind is not PartKind.SUPPLY or part.longest_s > 0.0)
 
     @property
@@ -218,7 +218,7 @@ def _air(procedure: ProcedureFile, barometer_bar: float) -> PlannedPart:
 
 
 def _supply(bench: BenchFile, barometer_bar: float) -> PlannedPart:
-    """Oxygen is made ready: a person opens the cylinder at a hand pot, and nobody has to elsewhere."""
+    """Oxygen on: a person opens the cylinder at a hand pot; elsewhere the valves do it."""
     part = partial(PlannedPart, PartKind.SUPPLY, 0, from_bar=barometer_bar, to_bar=barometer_bar)
     if not bench.has_hand_valves:
         return part("oxygen on", "letting oxygen in", "purge", duration_s=0.0, longest_s=0.0)
@@ -342,16 +342,16 @@ def _remarks(
     if any(procedure.target_bar(step, oxygen_fraction) < barometer_bar for step in procedure.steps):
         remarks.append(
             f"A step asks for less than the barometer's {barometer_bar:.3f} bar: it is held at the "
-            "barometer, and its PO2 is what it is there."
+            "barometer, and its PO2 is the one there."
         )
     if limits.ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
         remarks.append(
-            f"The ramp of {limits.ramp_bar_per_min:g} bar/min strains cells: up to "
-            f"{FAST_RAMP_BAR_PER_MIN:g} is as fast as it should be."
+            f"The ramp of {limits.ramp_bar_per_min:g} bar/min stresses cells: keep to "
+            f"{FAST_RAMP_BAR_PER_MIN:g} bar/min or less."
         )
     if procedure.purge.method == "flow":
         remarks.append(
-            "How long a flow purge takes depends on the supply's restrictor; the time here is a long one."
+            "How long a flow purge takes depends on the supply's restrictor; the time shown is a long one."
         )
     remarks.append("Times are usual ones; cells that settle slowly hold every step up to its cap.")
     return tuple(remarks)

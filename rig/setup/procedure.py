@@ -15,7 +15,7 @@ from rig_configs.files.shipped_files import CheckedFile, open_config
 SCHEMA = "leadline.procedure/1"
 _LARGEST_STEP_BAR = 0.5
 FADE_NEEDS_S = 60.0
-"""A hold that is to tell a fade is at least this long after its thermal part."""
+"""A hold that measures the drop while held is at least this long after its thermal part."""
 
 
 class AirReading(StrictModel):
@@ -25,7 +25,7 @@ class AirReading(StrictModel):
 
 
 class Purge(StrictModel):
-    """How the air is driven out of the pot."""
+    """How the air is purged from the pot."""
 
     method: Literal["swings", "flow"] = "swings"
     low_bar: float = Field(default=1.05, gt=0.8, lt=10, description="absolute pressure a swing vents to")
@@ -43,10 +43,13 @@ class Hold(StrictModel):
     cap_s: float = Field(default=120.0, gt=0, le=3600, description="longest hold, in seconds")
     least_s: float = Field(default=30.0, ge=5, le=3600, description="shortest hold, in seconds")
     remainder_percent: float = Field(
-        default=0.1, gt=0, le=5, description="what the fitted exponential may still have to go, in percent"
+        default=0.1,
+        gt=0,
+        le=5,
+        description="remainder that the fitted exponential may have, in percent",
     )
     slope_percent_per_10s: float = Field(
-        default=0.1, gt=0, le=5, description="how fast the output may still move, in percent per 10 s"
+        default=0.1, gt=0, le=5, description="how fast the output may still change, in percent per 10 s"
     )
 
 
@@ -55,7 +58,7 @@ class Leak(StrictModel):
 
     settle_s: float = Field(default=30.0, ge=0, le=600, description="wait before the leak is judged")
     hold_s: float = Field(default=90.0, ge=30, le=1800, description="time over which the leak is judged")
-    warn_mbar_per_min: float = Field(default=1.0, gt=0, description="leak that is told")
+    warn_mbar_per_min: float = Field(default=1.0, gt=0, description="leak that is reported")
     stop_mbar_per_min: float = Field(default=4.0, gt=0, description="leak that ends the run")
 
 
@@ -105,7 +108,7 @@ class ProcedureFile(CheckedFile):
 
     @property
     def top_hold_s(self) -> float:
-        """Shortest first hold at the highest pressure, in seconds: the leak test, or what shows a fade."""
+        """Shortest first hold at the highest pressure, in seconds: the leak test, or the drop while held."""
         return max(self.leak.settle_s + self.leak.hold_s + 1.0, FADE_NEEDS_S + self.hold.least_s)
 
     def is_top(self, step: Step) -> bool:
@@ -119,8 +122,8 @@ class ProcedureFile(CheckedFile):
     def highest_target_bar(self) -> float:
         """Return the highest absolute pressure this procedure may ask for, in bar.
 
-        Taken at the poorest gas that the purge rule lets through, so that a limit checked against it holds
-        whatever the purge leaves behind.
+        Calculated for the lowest oxygen fraction that the purge rule accepts, so that a limit checked against
+        it holds for every accepted purge.
         """
         highest_step = self.highest_po2_bar / self.purge.least_oxygen_fraction
         return max(highest_step, self.purge.high_bar) if self.purge.method == "swings" else highest_step
@@ -163,7 +166,7 @@ def parse_procedure(source: TomlText) -> ProcedureFile:
 
 
 def _contradictions(source: TomlText, model: _ProcedureModel) -> list[str]:
-    """Return what is wrong between keys that are each right by themselves."""
+    """Return the contradictions between keys that are each valid alone."""
     problems = []
     purge, hold, leak = model.purge, model.hold, model.leak
     if purge.method == "swings" and purge.high_bar < purge.low_bar + 0.1:
@@ -209,8 +212,8 @@ def _contradictions(source: TomlText, model: _ProcedureModel) -> list[str]:
             problems.append(
                 source.problem(
                     path,
-                    f"{abs(change):.2f} bar from the step before; cells are spared changes above "
-                    f"{_LARGEST_STEP_BAR} bar: add a step between",
+                    f"{abs(change):.2f} bar from the step before; changes above "
+                    f"{_LARGEST_STEP_BAR} bar stress cells: add a step between",
                 )
             )
         if (change > 0 and step.direction == "down") or (change < 0 and step.direction == "up"):

@@ -12,7 +12,7 @@ _HEAD = "# Written by leadline bench serve: its addresses answer only while that
 
 
 def write_served(bench: BenchFile, file: Path, addresses: Mapping[str, str]) -> None:
-    """Write the bench file that leads to what is served; the addresses are by instrument name."""
+    """Write the bench file for the served instruments; the addresses are by instrument name."""
     write_whole(file, bench_text(bench, addresses).encode(), sync=False)
 
 

@@ -1,4 +1,4 @@
-"""What comes with the program: files by name, and drivers."""
+"""What is shipped with the program: files by name, and drivers."""
 
 from __future__ import annotations
 

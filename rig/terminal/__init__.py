@@ -1,1 +1,1 @@
-"""What the operator sees while a run goes on."""
+"""What the operator sees during a run."""

@@ -1,4 +1,4 @@
-"""The cells of a run as a table, as the few lines there is room for, or as one line."""
+"""The cells of a run as a table, as a shortened table, or as one line."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ _STATE_STYLE: Final[dict[str, str]] = {
 }
 _TITLES: Final = ("socket", "cell", "mV", "claims PO2", "off by", "% per 10 s", "state")
 _GIVES_WAY: Final = ("% per 10 s", "off by", "claims PO2", "socket")
-# Where not every cell can be shown, those are that somebody may have to look at.
+# Where not every cell can be shown, those that may need attention come first.
 _LOOKED_AT_FIRST: Final = ("unplugged", "no reading", "not settled", "settling", "waiting", "settled")
 
 
 def all_cells(cells: Sequence[CellLine], po2_bar: float | None) -> RenderableType:
-    """Return a table of every cell; `po2_bar` is the truth that claims are held against."""
+    """Return a table of every cell; `po2_bar` is the reference that claims are compared with."""
     return _table(cells, po2_bar, box.SIMPLE_HEAD)
 
 
@@ -91,7 +91,7 @@ def _row(cell: CellLine, po2_bar: float | None) -> dict[str, str | Text]:
 
 
 def _off_by(cell: CellLine, po2_bar: float | None) -> str:
-    """Return the claim against the truth; only a settled cell's claim can be held against it."""
+    """Return the claim's deviation from the reference; only a settled cell has one."""
     if cell.state != "settled" or cell.claimed_po2_bar is None or not po2_bar:
         return ""
     return f"{maybe(100.0 * (cell.claimed_po2_bar / po2_bar - 1.0), 1, signed=True)} %"

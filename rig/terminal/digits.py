@@ -1,10 +1,10 @@
-"""Large digits for the one number that is read from across the room."""
+"""Large digits for the number that is read from across the room."""
 
 from __future__ import annotations
 
 from typing import Final
 
-# Five rows of three: each digit as a person would draw it on squared paper.
+# Five rows of three: each digit as drawn on squared paper.
 _PIXELS: Final[dict[str, tuple[str, ...]]] = {
     "0": ("###", "# #", "# #", "# #", "###"),
     "1": (" # ", "## ", " # ", " # ", "###"),

@@ -1,4 +1,4 @@
-"""Tables that leave columns out rather than cut what stands in them."""
+"""Tables that leave out columns instead of cutting their contents."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class FittingTable:
         Args:
             table_without: returns the table without the columns named.
             gives_way: columns in the order in which they are left out.
-            expand: whether what is left takes the whole width.
+            expand: whether the remaining columns take the whole width.
         """
         self._table_without = table_without
         self._gives_way = tuple(gives_way)
@@ -46,7 +46,7 @@ class FittingTable:
 
 
 class WideOrNarrow:
-    """One thing on a wide terminal, another on a narrow one."""
+    """One table for a wide terminal, another for a narrow one."""
 
     def __init__(self, wide: RenderableType, narrow: RenderableType, *, wide_from: int) -> None:
         self._wide = wide
@@ -58,16 +58,16 @@ class WideOrNarrow:
 
 
 def add_serials(table: Table, title: str, serials: Sequence[str]) -> None:
-    """Add a column of serials, each of them whole: longer ones than usual take more lines.
+    """Add a column of serials, none of them cut: long ones take more lines.
 
-    Two cells of a box often differ in their last digit alone.
+    Two cells of a box often differ only in their last digit.
     """
     longest = max((cell_len(serial) for serial in (title, *serials)), default=0)
     table.add_column(title, width=min(longest, LONGEST_SERIAL), overflow="fold")
 
 
 def _least_width(console: Console, options: ConsoleOptions, table: Table) -> int:
-    """Return the columns of a terminal that a table needs so that no word and no number of it is cut."""
+    """Return the columns of a terminal that a table needs so that no word and no number is cut."""
     roomy = options.update(max_width=_AS_WIDE_AS_IT_LIKES)
     padding, between, edges = 2, 1 if table.box is not None else 0, 2 if table.box and table.show_edge else 0
     inside = sum(_column_width(console, roomy, column) + padding for column in table.columns)

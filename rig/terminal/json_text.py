@@ -1,4 +1,4 @@
-"""What a script reads instead of a screen."""
+"""JSON output for scripts."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Answers from the keyboard that never hold up the screen: one line at a time, with a time limit."""
+"""Answers from the keyboard that never block the screen: one line at a time, with a time limit."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _LOOK_EVERY_S = 0.1
 
 
 class LineReader:
-    """Reads whole lines from a stream in a thread of its own, so that waiting can be limited."""
+    """Reads whole lines from a stream in a separate thread, so that waiting can be limited."""
 
     def __init__(self) -> None:
         self._lines: queue.Queue[str | None] = queue.Queue()
@@ -25,7 +25,7 @@ class LineReader:
     def read(self, timeout_s: float, withdrawn: Callable[[], bool] = lambda: False) -> str | None:
         """Return the next line, or None at the end of input, after `timeout_s` or when withdrawn.
 
-        What was typed before the call is thrown away: it cannot be the answer to this question.
+        Lines typed before the call are discarded: they cannot answer this question.
         """
         if self._ended:
             return None
@@ -33,7 +33,7 @@ class LineReader:
         if self._thread is None:
             self._thread = threading.Thread(target=self._pump, name="keyboard", daemon=True)
             self._thread.start()
-        # Piped answers arrive before their questions; only a person's stray lines are thrown away.
+        # Piped answers arrive before their questions; only a person's stray lines are discarded.
         if not fresh and sys.stdin.isatty():
             while not self._lines.empty():
                 self._lines.get_nowait()
@@ -71,7 +71,7 @@ def can_read_keys() -> bool:
 
 @contextlib.contextmanager
 def keys_unseen() -> Iterator[None]:
-    """Keep the terminal from printing keys, and ^C, over a picture; the keys themselves work as ever."""
+    """Keep the terminal from printing keys, and ^C, over a picture; the keys themselves work as usual."""
     if not can_read_keys():
         yield
         return
@@ -93,7 +93,7 @@ def read_typed(
     Args:
         timeout_s: after that, None is returned.
         on_change: called with the text typed so far whenever it changes, to show it.
-        withdrawn: looked at ten times a second; once it is true, None is returned.
+        withdrawn: checked ten times a second; once it is true, None is returned.
 
     Returns:
         The text, or None after `timeout_s`, at the end of input, when withdrawn or when the terminal is gone.
@@ -138,7 +138,7 @@ def keys_pressed(within_s: float) -> str | None:
 
 @contextlib.contextmanager
 def _settings_kept(fd: int) -> Iterator[None]:
-    """Give a terminal its settings back on leaving; one that has been closed has none to be given back."""
+    """Restore a terminal's settings on leaving; one that has been closed is left alone."""
     import termios
 
     before = termios.tcgetattr(fd)

@@ -1,4 +1,4 @@
-"""The run in a terminal: a live picture where there is a terminal, plain lines where there is none."""
+"""The run on screen: a live picture in a terminal, plain lines elsewhere."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ _SEVERITY_STYLE: Final[dict[Severity, str]] = {"info": "", "caution": "yellow", 
 
 
 class TerminalView:
-    """A `View` on a terminal. Use it as a context manager: leaving it gives the terminal back.
+    """A `View` on a terminal. Use it as a context manager: leaving it restores the terminal.
 
     Pictures are drawn at most eight times a second of real time, however fast the rig's clock runs.
     Messages stay in the scroll-back above the picture.
@@ -40,7 +40,7 @@ class TerminalView:
         Args:
             console: where to draw.
             title: bench and procedure.
-            virtual: whether the bench is software; it is said on every picture.
+            virtual: whether the bench is virtual; every picture says so.
         """
         self._console = console
         self._title = title
@@ -61,7 +61,7 @@ class TerminalView:
     def __enter__(self) -> TerminalView:
         if self._console.is_terminal and not self._console.is_dumb_terminal:
             live = Live(console=self._console, auto_refresh=False, transient=True, vertical_overflow="crop")
-            with _whatever_the_terminal_does():
+            with _terminal_may_fail():
                 self._terminal.enter_context(keys_unseen())
                 live.start()
                 self._live = live
@@ -73,7 +73,7 @@ class TerminalView:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        with self._lock, _whatever_the_terminal_does():
+        with self._lock, _terminal_may_fail():
             live, self._live = self._live, None
             if live is not None:
                 live.stop()
@@ -81,11 +81,11 @@ class TerminalView:
 
     @property
     def show_every_s(self) -> float:
-        """Return how often a picture is worth making: cues are rung for between two drawings."""
+        """Return how often to take a picture: the bell rings for cues between two drawings too."""
         return SEEN_EVERY_S
 
     def update(self, snapshot: Snapshot) -> None:
-        """Show the rig as it is now, if the last picture is old enough. A terminal that is gone is let be."""
+        """Show the rig as it is now, if the last picture is old enough. A lost terminal is ignored."""
         self._latest = snapshot
         self._ring_for(snapshot.cue)
         now_s = time.monotonic()
@@ -102,7 +102,7 @@ class TerminalView:
                 self._print(plain_line(snapshot), soft_wrap=True)
 
     def _print(self, *things: RenderableType, soft_wrap: bool = False) -> None:
-        with _whatever_the_terminal_does():
+        with _terminal_may_fail():
             self._console.print(*things, soft_wrap=soft_wrap)
 
     def say(self, text: str, severity: Severity = "info") -> None:
@@ -116,7 +116,7 @@ class TerminalView:
                 self._ring()
 
     def _ring_for(self, cue: Cue | None) -> None:
-        """Ring once when hands are told to close a valve or to go slower: eyes may be on the valve then."""
+        """Ring once for a cue to close a valve or to go slower: the person may be looking at the valve."""
         closes = cue is not None and cue.action in (Action.CLOSE, Action.SLOWER)
         if closes and not self._closes:
             self._ring()
@@ -125,11 +125,11 @@ class TerminalView:
     def _ring(self) -> None:
         """Ring the terminal's bell, where there is one."""
         if self._live is not None:
-            with self._lock, _whatever_the_terminal_does():
+            with self._lock, _terminal_may_fail():
                 self._console.bell()
 
     def ask(self, prompt: Prompt) -> str | None:
-        """Ask the operator; None when nobody answered in time, nobody can, or the question was withdrawn."""
+        """Ask the operator; None when there is no answer in time, no keyboard, or it was withdrawn."""
         until_s = time.monotonic() + prompt.timeout_s
         self._withdrawn.clear()
         self.say(prompt.whole_text)
@@ -141,12 +141,12 @@ class TerminalView:
             if not prompt.choices or answer in prompt.choices:
                 self.say(f"> {answer}")
                 return answer
-            typed = f"'{answer}' is no answer to this" if answer else "Nothing was typed"
+            typed = f"'{answer}' is not an answer to this" if answer else "Nothing was typed"
             self.say(f"{typed}; write {' or '.join(prompt.choices)}", "caution")
         return None
 
     def withdraw(self) -> None:
-        """Take back a question that stands; safe in a signal handler."""
+        """Withdraw an open question; safe in a signal handler."""
         self._withdrawn.set()
 
     def _read(self, prompt: Prompt, timeout_s: float) -> str | None:
@@ -180,15 +180,15 @@ class TerminalView:
             virtual=self._virtual,
             unicode=self._console.encoding.lower().startswith("utf"),
         )
-        with _whatever_the_terminal_does():
+        with _terminal_may_fail():
             self._live.update(picture, refresh=True)
 
 
 @contextmanager
-def _whatever_the_terminal_does() -> Iterator[None]:
-    """Go on when the terminal or the reader of a pipe is gone: the run matters, its picture does not.
+def _terminal_may_fail() -> Iterator[None]:
+    """Continue when the terminal or the reader of a pipe is gone: the run does not depend on its picture.
 
-    rich ends the program when a pipe closes (SystemExit); amid a run that would leave the pot as it is.
+    rich ends the program when a pipe closes (SystemExit); during a run that would leave the pot as it is.
     """
     with suppress(OSError, ValueError, SystemExit):
         yield

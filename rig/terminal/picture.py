@@ -1,7 +1,7 @@
 """The live picture of a run, drawn to fit the terminal.
 
-Where there is no room for everything the cells give way first, then the facts about the pot. An alarm, the
-cue for the hands, a question and the line that is being typed are on every picture.
+Where there is not enough room, the cells are left out first, then the facts about the pot. An alarm, the cue
+for the hands, a question and the line being typed are on every picture.
 """
 
 from __future__ import annotations
@@ -27,32 +27,32 @@ from rig.terminal.digits import large
 from rig.terminal.formats import clock_text, maybe
 from rig.view import Action, Prompt, Snapshot
 
-_VIRTUAL: Final = "bench of software: nothing here is a measurement"
-_VIRTUAL_SHORT: Final = "software: no measurement"
+_VIRTUAL: Final = "virtual bench: nothing here is a measurement"
+_VIRTUAL_SHORT: Final = "virtual: no measurement"
 _ON_COURSE_BAR: Final = 0.005
 _WIDE: Final = 76
 _FOR_MESSAGES: Final = 2
-"""Lines above the picture: what was last told, among it what is wrong with an answer."""
+"""Lines above the picture: the last messages, such as what is wrong with an answer."""
 _HEADING_AND_COUNT: Final = 2
 _FEWEST_CELLS: Final = 2
 _CUT_SHORT: Final = (State.STOPPING, State.STOPPED, State.ABORTING)
 
 
 def is_under_way(shot: Snapshot) -> bool:
-    """Whether the run still goes for its end: after a stop or a trip there is no time left to tell."""
+    """Whether the run goes as planned: after a stop or a trip the remaining time is not shown."""
     return not shot.alarm and shot.state not in _CUT_SHORT
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """The rig at one tick, and the question that stands.
+    """The rig at one tick, and the open question.
 
     Attributes:
         title: bench and procedure.
         snapshot: None before the first tick.
         prompt: None while nothing is asked.
         typed: the answer so far.
-        virtual: whether the bench is software, which is said on every picture.
+        virtual: whether the bench is virtual, which every picture says.
         unicode: whether the terminal can show half blocks.
     """
 
@@ -131,7 +131,7 @@ class Picture:
         )
 
     def _bare(self, shot: Snapshot) -> Iterator[RenderableType]:
-        """Yield what has to be seen whatever happens, the most important first, without frames."""
+        """Yield what must always be visible, the most important first, without frames."""
         if shot.alarm:
             yield Text(f"ALARM: {shot.alarm}", style="bold red")
         if shot.lid_force_n is not None:
@@ -142,7 +142,7 @@ class Picture:
             yield self._question()
 
     def _beside_it(self, shot: Snapshot) -> Iterator[RenderableType]:
-        """Yield what may stand below that, as far as there is room."""
+        """Yield what may follow below that, as far as there is room."""
         yield _short_facts(shot)
         yield from _foot(shot)
         yield cells_in_one_line(shot.cells)
@@ -153,7 +153,7 @@ class Picture:
         return Panel(self._question(), title="Your turn", border_style="yellow")
 
     def _question(self) -> Text:
-        """Return what is asked and what has been typed; an alarm that stands above is not said again."""
+        """Return the question and the text typed so far; an alarm shown above is not repeated."""
         assert self.prompt is not None
         shown = self.snapshot is not None and self.snapshot.alarm == self.prompt.alarm
         body = Text(self.prompt.text if shown else self.prompt.whole_text)
@@ -177,7 +177,7 @@ def _cue_style(shot: Snapshot) -> str:
 
 
 def _head(shot: Snapshot, *, unicode: bool) -> Table:
-    """Return the pressure in digits for across the room, and the facts beside it."""
+    """Return the pressure in digits that are readable across the room, and the facts beside it."""
     grid = Table.grid(padding=(0, 3), expand=True)
     grid.add_column(no_wrap=True)
     grid.add_column(ratio=1)
@@ -204,7 +204,7 @@ def _fact_grid() -> Table:
 
 
 def _facts(shot: Snapshot, *, pressure: bool = False) -> Table:
-    """Return the facts about the pot, on a narrow terminal with the pressure among them."""
+    """Return the facts about the pot; on a narrow terminal they include the pressure."""
     facts = _fact_grid()
     if pressure:
         facts.add_row("pot", _pressure(shot))
@@ -236,7 +236,7 @@ def _pressure(shot: Snapshot) -> Text:
 
 
 def _dial(shot: Snapshot) -> str:
-    """Return the pressure as a dial on the pot shows it, which a person compares."""
+    """Return the pressure as a dial on the pot shows it, for comparison."""
     if shot.pressure_bar is None or shot.barometer_bar is None:
         return maybe(None, 2)
     gauge_bar = shot.pressure_bar - shot.barometer_bar
@@ -253,7 +253,7 @@ def _target(shot: Snapshot) -> str:
 
 
 def _foot(shot: Snapshot) -> Iterator[RenderableType]:
-    """Yield how far the run is and what Ctrl-C can still do."""
+    """Yield the progress of the run and what Ctrl-C does now."""
     words = WORDS[shot.drive]
     if not is_under_way(shot):
         yield Text(f"{clock_text(shot.elapsed_s)} since the start", style="dim")

@@ -48,16 +48,16 @@ def preflight_table(report: PreflightReport) -> RenderableType:
     for check in report.checks:
         word, style = _VERDICT[check.verdict]
         wide.add_row(check.what, Text(word, style=style), check.found, check.to_do)
-        told = Text.assemble(
+        verdict = Text.assemble(
             (word, style), f"  {check.found}", f"\nTo do: {check.to_do}" if check.to_do else ""
         )
-        narrow.add_row(check.what, told)
+        narrow.add_row(check.what, verdict)
     table = WideOrNarrow(wide, narrow, wide_from=_WIDE)
     cautions = len(report.cautions)
     if report.ready:
-        end = f"Ready{f', with {cautions} to keep in mind' if cautions else ''}."
+        end = f"Ready, with {counted(cautions, 'caution')}." if cautions else "Ready."
     else:
-        end = f"Not ready: {len(report.failures)} failed. No run can start before they are put right."
+        end = f"Not ready: {len(report.failures)} failed. No run can start before they are corrected."
     return Group(table, Text(end, style="bold"))
 
 
@@ -118,7 +118,7 @@ def _steps(plan: Plan, left_out: Collection[str]) -> Table:
 
 
 def archive_table(folder: Path, found: Mapping[Path, Sequence[str]]) -> RenderableType:
-    """Return one line for every record that is not sound, and the count."""
+    """Return one line for every unsound record, and the count."""
     bad = {record: problems for record, problems in found.items() if problems}
     sound = len(found) - len(bad)
     end = Text(f"{folder}: {counted(len(found), 'record')}, {sound} sound, {len(bad)} not", style="bold")

@@ -1,4 +1,4 @@
-"""Own hands at a virtual hand pot: keys turn its valves while no question stands."""
+"""Keys that turn the valves of a virtual hand pot while no question is open."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ from rig.view import Prompt, Severity, Snapshot, Valve, View
 HELP = "S, s: supply more, less   x: shut   V, v: vent more, less   z: shut   o: vent wide open"
 _LOOK_EVERY_S = 0.1
 _STEPS = (0.0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.10, 0.13, 0.16, 0.2, 0.25, 0.32, 0.4, 0.5, 0.7, 1.0)
-"""How far a valve is open after so many presses: fine where a needle valve is fine."""
+"""How far a valve is open after so many presses, in fine steps at the start as with a needle valve."""
 
 
 class KeyHands:
-    """A view that shows everything on another and turns valves by keys. Use it as a context manager."""
+    """A view that shows everything on another view and turns valves by keys. Use it as a context manager."""
 
     def __init__(
         self,
@@ -33,7 +33,7 @@ class KeyHands:
             screen: where everything is shown.
             turn: turns a hand valve of the virtual pot, 0 shut to 1 open.
             read_pot: the pot, for its dial and the barometer on the wall.
-            signs: what is to be read on the pot, one line each.
+            signs: the texts on the pot's plate and tag, one line each.
         """
         self._screen = screen
         self._turn = turn
@@ -79,12 +79,12 @@ class KeyHands:
         self._screen.say(text, severity)
 
     def ask(self, prompt: Prompt) -> str | None:
-        """Ask; meanwhile the keys are letters of the answer."""
+        """Ask; during a question the keys type the answer."""
         with self._keys_free:
             return self._screen.ask(prompt)
 
     def withdraw(self) -> None:
-        """Take back a question that stands."""
+        """Withdraw an open question."""
         self._screen.withdraw()
 
     def press(self, key: str) -> None:

@@ -2,7 +2,7 @@
 
     python tests/benchmarks/coverage.py [--cells 2000] [--t90-cells 1000] [--seed 417]
 
-Indication error at every step, *linear to* (where the test finds it, and the bound where it does not), and
+Indication error at every step, *linear up to* (where the test finds it, and the bound where it does not), and
 T90 of one-pole, membrane and two-mode cells through ramps of 5 to 15 s. Wanted: 93 to 97.5 %.
 """
 
@@ -44,7 +44,7 @@ def error_coverage(population: Population, seed: int) -> tuple[Quantities, list[
 
 
 def linear_to_coverage(population: Population, quantities: Quantities) -> dict[str, float]:
-    """Share of *linear to* intervals that contain the truth, and of bounds that lie below it."""
+    """Share of *linear up to* intervals that contain the truth, and of bounds that lie below it."""
     truth = population.true_linear_to_bar()
     fits = quantities.fits
     value = fits.linear_to_bar
@@ -96,7 +96,7 @@ def t90_coverage(kind: str, count: int, seed: int) -> tuple[float, float, int]:
     """Share of T90 intervals that contain the truth, mean relative error, and how many gave no T90.
 
     One rising change of 1.0 to 1.6 bar a cell through a ramp of 5 to 15 s, 5 readings a second, gauge noise
-    0.3 mbar, output noise 8 uV, stamps of meter and gauge apart by what the fit is told (standard deviation).
+    0.3 mbar, output noise 8 uV, stamps of meter and gauge apart by what the fit assumes (standard deviation).
     """
     rng = np.random.default_rng(seed)
     inside, errors, missing = 0, [], 0

@@ -3,7 +3,7 @@
     python tests/benchmarks/fit_speed.py [--plot fit_speed.svg] [--loop 300]
 
 Half the cells are straight, half have a ceiling between 70 and 160 mV; every one is measured at 13 steps with
-instrument errors of its own. Both solvers get the same data with the same full covariance. The loop is timed
+its own instrument errors. Both solvers get the same data with the same full covariance. The loop is timed
 on some cells and scaled up.
 """
 

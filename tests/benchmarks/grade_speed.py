@@ -2,7 +2,7 @@
 
     python tests/benchmarks/grade_speed.py [--cells 1000]
 
-Reads the table, works out every figure with its uncertainty and budget, decides, words the reasons and writes
+Reads the table, calculates every figure with its uncertainty and budget, decides, writes the reasons and
 the public JSON. Wanted for 1,000 cells on two cores: under 5 s and under 500 MB.
 """
 

@@ -1,4 +1,4 @@
-"""What the adaptive hold saves, what it costs, and whether a slow tail fools it.
+"""What the adaptive hold saves, what it costs, and whether it accepts a slow tail as settled.
 
     python tests/benchmarks/hold_rule.py [--cells 250] [--seed 417]
 
@@ -38,7 +38,7 @@ RULE = HoldRule()
 
 @dataclass(frozen=True)
 class Cell:
-    """One cell's output over a whole hold, and the share of the plateau that it has still to go, percent."""
+    """One cell's output over a whole hold, and the remaining share of the plateau, percent."""
 
     t_s: np.ndarray
     output_mv: np.ndarray

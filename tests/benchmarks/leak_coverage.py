@@ -4,7 +4,7 @@
 
 Every seed is a run of the rig's own code on the virtual bench without a wire: a purge swing, a ramp to the
 top step and the leak test in its hold, the last ramp being 0.2 or 0.4 bar in turn. The true leak at the top
-is the bench's own. What the bench does not play, gas that warms unseen by its thermometer, is drawn beside
+is the bench's own. What the bench does not have, gas that warms unseen by its thermometer, is drawn beside
 it from the standard uncertainty that the leak test claims for it (0.025 K/min); bias, sd and range are
 without it. A leak of one pot takes a minute on two cores.
 """
@@ -57,7 +57,7 @@ class Case:
 
 
 def play_case(task: tuple[int, float, float]) -> Case | str:
-    """Play one seed of one pot with one leak; the outcome in words when there was no leak figure."""
+    """Run one seed of one pot with one leak; the outcome in words when there was no leak figure."""
     seed, volume_l, leak_mbar_per_min = task
     conductance = max(leak_mbar_per_min, 0.0) * volume_l / 60.0 / _TOP_GAUGE_BAR
     bench = bench_text(volume_l=volume_l, stop_pressure_bar=2.8, trip_pressure_bar=2.9).replace(
@@ -98,7 +98,7 @@ def _judge(t_s: np.ndarray, pressure_bar: np.ndarray, temperature_c: np.ndarray)
     return test.result
 
 
-def tell(volume_l: float, leak: float, cases: list[Case | str]) -> None:
+def print_line(volume_l: float, leak: float, cases: list[Case | str]) -> None:
     """Print one line of the table."""
     found = [case for case in cases if isinstance(case, Case)]
     truth = np.array([case.true_mbar_per_min for case in found])
@@ -130,7 +130,7 @@ def main() -> None:
     asked = parser.parse_args()
     print("mbar/min; bias, sd and range: bench alone; the rest with unseen warming drawn beside it")
     print(
-        "| pot L | leak | true | bias | sd | range | U | covered % | seen (95 % one-sided) % | told % "
+        "| pot L | leak | true | bias | sd | range | U | covered % | seen (95 % one-sided) % | reported % "
         "| run ended % | seeds |"
     )
     print("|---|---|---|---|---|---|---|---|---|---|---|---|")
@@ -138,7 +138,7 @@ def main() -> None:
         for volume_l in asked.volumes:
             for leak in asked.leaks:
                 tasks = [(seed, volume_l, leak) for seed in range(1, asked.seeds + 1)]
-                tell(volume_l, leak, pool.map(play_case, tasks, chunksize=5))
+                print_line(volume_l, leak, pool.map(play_case, tasks, chunksize=5))
 
 
 if __name__ == "__main__":

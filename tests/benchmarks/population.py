@@ -1,7 +1,7 @@
 """Simulated cells and runs for the statistical benchmarks: truths from five families, readings with errors.
 
 The errors that a run's cells share (gauge gain and zero, non-linearity, bottle, purge, voltmeter, drift) are
-drawn afresh for every cell, as if each were tested in a run of its own; that makes the cells independent.
+drawn afresh for every cell, as if each were tested in a separate run; that makes the cells independent.
 All populations are invented; none is field data.
 """
 
@@ -184,7 +184,7 @@ class Simulated:
 
 
 def simulate(population: Population, rng: np.random.Generator, errors: ErrorModel | None = None) -> Simulated:
-    """Test every cell once: ambient air, then PO2 1.0 to 2.0 and back, each in a run of its own.
+    """Test every cell once: ambient air, then PO2 1.0 to 2.0 and back, each in a separate run.
 
     The forward chain is written out here on its own; it shares no code with the grading's budget.
     """
@@ -207,7 +207,7 @@ def simulate(population: Population, rng: np.random.Generator, errors: ErrorMode
         + each(errors.gauge_resolution_bar)
     )
     true_bar = np.where(air, read_bar + common(errors.barometer_bar), gauge) + each(PRESSURE_SCATTER_BAR)
-    # What the purge left behind is thinned by bottle gas as the pot is filled, and not by venting.
+    # What the purge left behind is diluted by bottle gas as the pot is filled, and not by venting.
     thinned = np.concatenate([[0.0], 1.0 / np.maximum.accumulate(NOMINAL)])
     bottle = (
         BOTTLE_FRACTION

@@ -1,4 +1,4 @@
-"""Wrong passes and wrong rejects on simulated populations, with the naive two-point checks beside them.
+"""Wrong passes and wrong rejects on simulated populations, compared with the naive two-point checks.
 
     python tests/benchmarks/power.py [--cells 20000] [--seed 417]
 
@@ -7,8 +7,8 @@ is inside the pass limits at all of them (general limits). Wrong pass: a bad cel
 good cell graded reject. Wanted: below 0.1 % and below 1 %. A share of none at all is given as its upper 95 %
 bound.
 
-The naive checks calibrate at PO2 1.0, look at 1.6 bar, and pass what shows within 5 % of it, with no thought
-of uncertainty: once on a digital gauge in a purged pot, once by eye (dial gauge 0.03 bar, meter and settling
+The naive checks calibrate at PO2 1.0, look at 1.6 bar, and pass what shows within 5 % of it, without
+uncertainty: once on a digital gauge in a purged pot, once by eye (dial gauge 0.03 bar, meter and settling
 1 % each).
 """
 

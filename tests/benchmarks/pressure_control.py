@@ -64,7 +64,7 @@ def procedure_text() -> str:
 
 
 def controller_text(volume_l: float, supply_bar: float) -> str:
-    """The shipped bench with an electronic controller, played by software."""
+    """The shipped bench with a simulated electronic controller."""
     changed = bench_text(
         "controller_bench",
         volume_l=volume_l,

@@ -1,4 +1,4 @@
-"""How well T90 is told from ramps: bias, scatter, stated uncertainty and coverage, by kind of cell and ramp.
+"""How well T90 is found from ramps: bias, scatter, stated uncertainty and coverage, by kind of cell and ramp.
 
     python tests/benchmarks/response_times.py [--cells 40]
 
@@ -73,7 +73,7 @@ def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--cells", type=int, default=40)
     cells = parser.parse_args().cells
-    print("| ramps | cell | bias % | sd % | worst % | u stated % | inside 2 u % | not told | ms a fit |")
+    print("| ramps | cell | bias % | sd % | worst % | u stated % | inside 2 u % | not found | ms a fit |")
     print("|---|---|---|---|---|---|---|---|---|")
     for kind in KINDS:
         for ramp_s in (5.0, 10.0, 15.0):

@@ -2,7 +2,7 @@
 
 A full scan is eight channels (INIT, SYST:ERR?, FETC?), two gauges and a temperature, through the drivers and
 their checks. The floor is the same bytes over raw sockets in the same process, without any check. Peers
-answer at once from a process of their own, so that what is measured is this side; with a real meter the
+answer at once from a separate process, so that what is measured is this side; with a real meter the
 apertures come on top (eight channels of one power-line cycle: 160 ms).
 
 Run: python tests/benchmarks/scan_speed.py [SECONDS]
@@ -134,7 +134,7 @@ def raw_scan(ports):
 
 
 def timed(scans, seconds):
-    """Run the given scans by turns for so long, so that all see the same machine; times of each, in s."""
+    """Run the given scans by turns for so long, so that all have the same conditions; times of each, in s."""
     times = [[] for _ in scans]
     end_s = time.perf_counter() + seconds
     while time.perf_counter() < end_s:

@@ -4,7 +4,7 @@
 
 One third of the seeds has no fault, a half has one and the rest two. Time is that of the processor, without
 start-up and imports: other work on the machine slows it only by what it takes from the caches. Wanted: 60
-simulated test minutes a second at least.
+simulated test minutes a second or more.
 """
 
 from __future__ import annotations

@@ -30,11 +30,11 @@ _LIMITS = FileText(name="general", file="general.toml", text="")
 
 
 class Enough(BaseException):
-    """The benchmark has seen what it wanted; the rest of the run is not played."""
+    """The benchmark has seen what it wanted; the rest of the run is skipped."""
 
 
 class Unattended:
-    """Nobody is looking."""
+    """No person is there."""
 
     show_every_s = math.inf
 

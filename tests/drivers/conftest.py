@@ -33,7 +33,7 @@ def crc16(data):
 
 
 class TcpPeer:
-    """Serves every connection on a loopback port with `serve(conn)`, each in a thread of its own."""
+    """Serves every connection on a loopback port with `serve(conn)`, each in a separate thread."""
 
     def __init__(self, serve, port=0):
         self._serve = serve
@@ -117,7 +117,7 @@ def frames_of(connection):
 
 
 class RegisterBank:
-    """Registers, and what was asked of them: `requests` holds (function, address, count or values)."""
+    """Registers, and the requests to them: `requests` holds (function, address, count or values)."""
 
     def __init__(self, registers):
         self.registers = dict(registers)
@@ -158,7 +158,7 @@ class RegisterBank:
 
 
 class Dialogue:
-    """Answers commands exactly as written down; `leftovers` says what was not as expected."""
+    """Answers commands exactly as written down; `leftovers` lists what was not as expected."""
 
     def __init__(self, exchanges):
         self._exchanges = list(exchanges)
@@ -202,7 +202,7 @@ class SerialPeer:
             serve(self)
 
     def read(self):
-        """What has come, at least one byte. Raises EOFError when the test is over."""
+        """The input so far, at least one byte. Raises EOFError when the test is over."""
         ready = select.select([self._master, self._stop_read], [], [])[0]
         if self._stop_read in ready:
             raise EOFError
@@ -275,7 +275,7 @@ def peers():
 
 @pytest.fixture
 def dialogue(peers):
-    """Start an instrument that knows one dialogue by heart; the test fails on leftovers."""
+    """Start an instrument with one scripted dialogue; the test fails on leftovers."""
     dialogues = []
 
     def start(*exchanges):

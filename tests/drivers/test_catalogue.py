@@ -93,7 +93,7 @@ def test_as_many_channels_as_a_pot_can_have_sockets_are_taken(opened):
         (VISA, "tcp://HOST:PORT/UNIT"),
     ],
 )
-def test_an_unusable_modbus_address_is_told_with_what_would_be_right(address, message):
+def test_an_unusable_modbus_address_is_reported_with_what_would_be_right(address, message):
     with pytest.raises(BadSpec, match=message) as caught:
         open_instrument(InstrumentSpec("gauge", "modbus_gauge", address))
     assert caught.value.key == "address"
@@ -121,7 +121,7 @@ def test_every_driver_says_which_roles_it_serves():
 
 
 THIRD_PARTY = '''
-"""A thermometer that somebody else wrote: an ice bath."""
+"""A third party's thermometer: an ice bath."""
 
 from drivers.ports import Identity
 
@@ -136,14 +136,14 @@ class IceBath:
         self._offset_c = float(spec.options.get("offset_c", 0.0))
 
     def identify(self):
-        """Say who it is."""
+        """Return its identity."""
         return Identity(maker="Tideway Works", model="ice")
 
     def configure(self):
         """Do nothing: ice needs no settings."""
 
     def close(self):
-        """Do nothing: there is nothing to let go of."""
+        """Do nothing: there is no link."""
 
     def read_temperature_c(self):
         """Read temperature, in degrees Celsius."""
@@ -153,7 +153,7 @@ class IceBath:
 
 @pytest.fixture
 def third_party(tmp_path, monkeypatch):
-    """A distribution with a driver of its own, as pip would have put it there."""
+    """A distribution with its own driver, as pip would install it."""
     (tmp_path / "ice_bath.py").write_text(THIRD_PARTY)
     info = tmp_path / "ice_bath-1.0.dist-info"
     info.mkdir()

@@ -60,7 +60,7 @@ def test_scanner_that_refuses_to_start(dialogue, instrument):
     scanner = instrument("scpi_scanner", peer.visa)
     with pytest.raises(Refused, match="-213"):
         scanner.begin_scan()
-    with pytest.raises(BadReply, match="begin one first"):
+    with pytest.raises(BadReply, match="start one first"):
         scanner.collect_scan()
 
 
@@ -281,7 +281,7 @@ def test_pressure_controller_in_gauge_mode_is_refused(dialogue, instrument):
 
 def test_pressure_controller_that_takes_another_set_point(dialogue, instrument):
     peer = dialogue(("SOUR:PRES 1.60000", None), NO_ERROR, ("SOUR:PRES?", "1.5"))
-    with pytest.raises(Refused, match=r"1\.5 when told 1\.6"):
+    with pytest.raises(Refused, match=r"1\.5 when sent 1\.6"):
         instrument("scpi_pressure_controller", peer.visa).set_pressure_bar(1.6)
 
 
@@ -311,7 +311,7 @@ def test_line_voltmeter(dialogue, instrument):
     [
         ("1 50.1\nEND 7", "asked for 1"),
         ("1 50.1\nEND 1", "left out"),
-        ("1 50.1\n2 x\nEND 1", "no part"),
+        ("1 50.1\n2 x\nEND 1", "not part"),
         ("5 50.1\nEND 1", "channel 5"),
         ("1,50.1", "SCAN 1"),
     ],
@@ -354,7 +354,7 @@ def test_typed_gauge_takes_absolute_bar_with_its_unit_and_nothing_else():
     assert typed_gauge("1.60 bara").read_pressure_bar() == 1.6
     assert typed_gauge("16", "1,6", " 1.6BARA ").read_pressure_bar() == 1.6
     assert typed_gauge("20 bara", "2 bara", most_bar=4.0).read_pressure_bar() == 2.0
-    with pytest.raises(NoReading, match="nobody"):
+    with pytest.raises(NoReading, match=r"no absolute pressure up to .* was typed"):
         typed_gauge(None).read_pressure_bar()
     with pytest.raises(NoReading, match="no pressure"):
         typed_gauge("").read_pressure_bar()

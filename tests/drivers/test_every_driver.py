@@ -62,7 +62,7 @@ def modbus_peer(peers, words):
 
 
 def overloaded(peers, driver):
-    """Address and options of a driver whose instrument has no value to give."""
+    """Address and options of a driver whose instrument has no value."""
     pi = peers.float_words(3.14159265)
     if driver in ("scpi_scanner", "scpi_relay_voltmeter"):
         return scpi_peer(peers, OVERLOADED), {"channels": "101"}
@@ -85,12 +85,12 @@ def overloaded(peers, driver):
 
 @dataclass(frozen=True)
 class Stated:
-    """What an instrument states in its own unit, and what its driver must make of it in ours.
+    """A reading in the instrument's own unit, and the driver's result in ours.
 
     Attributes:
         says: the answer's text, or the registers with their values: float32 for a float, a word for an int.
         ours: in mV (one a socket), bar, degrees Celsius or percent, or the state of valves.
-        options: what the bench file says of the instrument.
+        options: options in the bench file.
     """
 
     says: str | Mapping[int, float]
@@ -332,7 +332,7 @@ def test_what_an_instrument_states_in_its_unit_comes_back_in_ours(driver, stated
 @pytest.mark.parametrize(
     ("options", "ramp"), [({}, "0.6"), ({"slew_per": "s"}, "0.01")], ids=["bar/min", "bar/s"]
 )
-def test_a_controller_with_words_is_told_bar_and_its_own_ramp(options, ramp, peers, opened):
+def test_a_controller_with_words_gets_bar_and_its_own_ramp(options, ramp, peers, opened):
     taken = {}
     instrument = opened(make("scpi_pressure_controller", scpi_peer(peers, "1.0", taken), options))
     instrument.configure()
@@ -349,7 +349,7 @@ def test_a_controller_with_words_is_told_bar_and_its_own_ramp(options, ramp, pee
     ],
     ids=["bar and bar/min", "kPa and bar/s"],
 )
-def test_a_controller_with_registers_is_told_its_own_units(set_point, ramp, words, peers, opened):
+def test_a_controller_with_registers_gets_its_own_units(set_point, ramp, words, peers, opened):
     bank = peers.Bank(dict.fromkeys(range(64), 0))
     for address, value in ((0, peers.float_words(1.0)), (2, peers.float_words(PROOF)), (5, [BAR_UNIT])):
         bank.put(address, value)
@@ -358,11 +358,11 @@ def test_a_controller_with_registers_is_told_its_own_units(set_point, ramp, word
     instrument.configure()
     instrument.set_pressure_bar(1.6)
     instrument.set_ramp_bar_per_min(0.6)
-    told = [bank.registers[address] for address in range(20, 24)]
-    assert told == peers.float_words(words[0]) + peers.float_words(words[1])
+    written = [bank.registers[address] for address in range(20, 24)]
+    assert written == peers.float_words(words[0]) + peers.float_words(words[1])
 
 
-def test_a_valve_block_is_told_milliseconds(peers, opened):
+def test_a_valve_block_gets_milliseconds(peers, opened):
     bank = peers.Bank(dict.fromkeys(range(64), 0))
     bank.put(7, [400, 2000])
     bank.put(14, peers.float_words(PROOF))
@@ -389,7 +389,7 @@ def test_a_command_out_of_range_never_reaches_the_wire(driver, opened):
         ]
         attempts += [(instrument.set_ramp_bar_per_min, value) for value in (0.0, -0.5, 1.01, math.nan)]
     for method, value in attempts:
-        # A command that went out would be LinkDown: nothing listens at this address.
+        # A command on the wire would raise LinkDown: nothing listens at this address.
         with pytest.raises(Refused, match="not within"):
             method(value)
 

@@ -1,4 +1,4 @@
-"""The ten ways in which the wire libraries go wrong, each with a peer that does it, and what must come of it.
+"""The ten faults of the wire libraries, each with a peer that triggers it, and the right result.
 
 Measured with pyvisa-py 0.8.1 and pymodbus 3.16.1: every one of these returns wrong data, hangs or spins with
 the bare library.
@@ -299,7 +299,7 @@ def test_command_and_question_go_out_at_once(peers, text_link):
         link.write("CLOSE")
         link.query("ONE?", WORD)
         times_s.append(time.monotonic() - began_s)
-    # The delay strikes every time, a busy machine now and then.
+    # The delay occurs every time, a busy machine only sometimes.
     assert min(times_s) < 0.02
 
 
@@ -439,7 +439,7 @@ def test_other_instrument_after_a_reconnect_is_noticed_before_its_reading_is_use
     assert gauge.read_pressure_bar() == pytest.approx(1.0132)
 
 
-def test_lost_answer_to_a_set_point_is_told_and_not_sent_again(peers, modbus_link):
+def test_lost_answer_to_a_set_point_is_reported_and_not_sent_again(peers, modbus_link):
     seen = []
 
     def serve(connection):

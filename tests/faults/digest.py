@@ -1,7 +1,7 @@
 """A short digest of what a simulated run did, so that two versions of the program can be compared.
 
 What was done counts: every row's readings, every event's kind, time, numbers and code words, how the run
-ended and the true pot at the end. Sentences do not count: a text can be mended without changing a digest.
+ended and the true pot at the end. Sentences do not count: a text can be corrected without changing a digest.
 """
 
 from __future__ import annotations

@@ -150,12 +150,12 @@ def seed_procedure(method: str) -> ProcedureFile:
 
 
 class Killed(BaseException):
-    """The program is gone; nothing that it would do on the way out happens."""
+    """The program is killed; it does nothing more."""
 
 
 @dataclass
 class SilentView:
-    """Nobody is looking; every prompt goes unanswered."""
+    """No person is there; every prompt stays unanswered."""
 
     show_every_s: ClassVar[float] = math.inf
     said: list[str] = field(default_factory=list)
@@ -198,7 +198,7 @@ class When:
 
 
 class SeedSink:
-    """Records in memory, or in a real record too; strikes the program where a seed says so."""
+    """Records in memory, or in a real record too; triggers faults of the program where a seed says so."""
 
     def __init__(
         self,
@@ -287,11 +287,11 @@ class SeedSink:
 
 @dataclass
 class SeedRun:
-    """What came of one run.
+    """Result of one run.
 
     Attributes:
         outcome: None when the program was killed.
-        refused: why the bench could not even be opened.
+        refused: why the bench could not be opened.
     """
 
     faults: tuple[FaultSpec, ...]
@@ -412,7 +412,7 @@ def run_faults(
             )
         truth = virtual.pot()
         ended_s = bench.clock.monotonic_s()
-        # The program is gone now, dead or done: only the hardware's own layers act in what follows.
+        # The program has ended or was killed: only the hardware's own layers act from here on.
         bench.clock.sleep_until(ended_s + 180.0)
         return SeedRun(
             faults=tuple(struck) or faults,
@@ -429,7 +429,7 @@ def run_faults(
 
 
 def broken_invariants(run: SeedRun) -> list[str]:
-    """Hold one run against the invariants; the bench's truth decides, not its gauges."""
+    """Check one run against the invariants, with the bench's truth and not its gauges."""
     broken = []
     if (
         max(run.truth.highest_pressure_bar, run.truth_later.highest_pressure_bar)
@@ -481,8 +481,8 @@ STUCK_VALVES = frozenset({"supply_stuck_open", "vent_stuck_shut", "vent_blocked"
 def left_to_hands(run: SeedRun) -> bool:
     """Whether the program is dead and a valve is stuck: no program and no layer moves it, a person has to.
 
-    The model check has the same cut sets (`test_model_check.py`), and forced pairs show what the layers that
-    are left hold (`forced_pairs.py`). The pressure invariant stands for these runs too.
+    The model check has the same cut sets (`test_model_check.py`), and forced pairs show what the remaining
+    layers do (`forced_pairs.py`). The pressure invariant holds for these runs too.
     """
     return run.how == "killed" and any(fault.name in STUCK_VALVES for fault in run.faults)
 

@@ -1,8 +1,8 @@
 """Forces the pairs of faults that matter most, with every layer of protection and with layers taken away.
 
-python tests/faults/forced_pairs.py --seeds 60 --jobs 2          # prints what each layer buys, measured
+python tests/faults/forced_pairs.py --seeds 60 --jobs 2          # prints what each layer gains, measured
 
-Chance meets these pairs too seldom: with a restrictor, over-pressure takes a supply valve stuck open and
+Random seeds meet these pairs too seldom: with a restrictor, over-pressure takes a supply valve stuck open and
 something else besides. The second fault comes within `GAP_S` of the first, before the rig can have answered.
 The regulator stands at the pressure on the pot's plate, as the rules for the bench ask for.
 """
@@ -45,17 +45,17 @@ _UNTIL_S = {"flow": 400.0, "swings": 800.0}
 
 @dataclass(frozen=True, slots=True)
 class ForcedRun:
-    """What one forced run came to, by the bench's truth.
+    """Result of one forced run, by the bench's truth.
 
     Attributes:
-        left_bar: pressure above the room three minutes after the program's last word.
-        told: an alarm stands.
+        left_bar: pressure above the room three minutes after the program's last action.
+        alarm_on: an alarm is standing.
         relieved: the relief valve has lifted.
     """
 
     highest_bar: float
     left_bar: float
-    told: bool
+    alarm_on: bool
     relieved: bool
 
     @property
@@ -75,7 +75,7 @@ def force(pair: tuple[str, ...], removed: tuple[str, ...], seed: int) -> ForcedR
 
 
 def run_pair(pair: tuple[str, ...], removed: tuple[str, ...], seed: int) -> SeedRun:
-    """The run of `force`; the same seed strikes at the same moments whatever layers are left."""
+    """The run of `force`; the same seed uses the same moments for any set of layers."""
     draw = random.Random(seed * 6007)
     volume_l, method = draw.choice(VOLUMES_L), draw.choice(("flow", "swings"))
     at_s = draw.uniform(_FROM_S, _UNTIL_S[method])
@@ -85,12 +85,12 @@ def run_pair(pair: tuple[str, ...], removed: tuple[str, ...], seed: int) -> Seed
 
 
 def judge(run: SeedRun) -> ForcedRun:
-    """Read a forced run off the bench's truth."""
+    """Return the result of a forced run from the bench's truth."""
     later = run.truth_later
     return ForcedRun(
         highest_bar=later.highest_pressure_bar,
         left_bar=later.pressure_bar - later.room_pressure_bar,
-        told=run.alarmed and run.how != "killed",
+        alarm_on=run.alarmed and run.how != "killed",
         relieved=later.relief_lifts > 0,
     )
 
@@ -114,7 +114,7 @@ def table(seeds: int, jobs: int) -> Iterable[str]:
                 figures = (
                     seeds,
                     sum(run.under_pressure for run in runs),
-                    sum(run.under_pressure and not run.told for run in runs),
+                    sum(run.under_pressure and not run.alarm_on for run in runs),
                     f"{max(run.left_bar for run in runs):.3f}",
                     sum(run.above_margin for run in runs),
                     sum(run.relieved for run in runs),

@@ -1,4 +1,4 @@
-"""Kill a writing process at random instants, many times, and hold every record against what it acknowledged.
+"""Kill a writing process at random instants, many times, and compare every record with what it acknowledged.
 
     python tests/faults/kill_record.py --times 200
 

@@ -1,4 +1,4 @@
-"""Breaks the interlocks and permissives one small way at a time and asks whether a test notices.
+"""Breaks the interlocks and permissives one small way at a time and checks whether a test notices.
 
     python tests/faults/mutate_interlocks.py
 

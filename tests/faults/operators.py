@@ -1,4 +1,4 @@
-"""Simulated operators at a hand pot: one who obeys, and all the others."""
+"""Simulated operators at a hand pot: an obedient one, and all the others."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ class SaysSoOnly(SimulatedPerson):
 
 
 class Leaves(SimulatedPerson):
-    """Obeys until a time, then is gone; the valves stay as they were."""
+    """Obeys until a time, then leaves; the valves stay as they were."""
 
     def __init__(self, *args: Any, leaves_s: float, **more: Any) -> None:
         super().__init__(*args, **more)
@@ -145,7 +145,7 @@ class NeverCloses(SimulatedPerson):
 
 
 class Hasty(SimulatedPerson):
-    """Tears the supply open."""
+    """Opens the supply fully at once."""
 
     def _adjusted(self, cue: Cue, scan: Scan) -> float:
         return 1.0 if cue.valve is Valve.SUPPLY else super()._adjusted(cue, scan)
@@ -166,7 +166,7 @@ class TearsTheCylinderOpen(SimulatedPerson):
 
 
 class SwearsByTheDial(SimulatedPerson):
-    """Swears that the dial shows nothing, whatever it shows."""
+    """Always says that the dial shows nothing."""
 
     def answer(self, prompt: Prompt) -> str | None:
         return "0 barg" if prompt.wanted is Wanted.DIAL else super().answer(prompt)

@@ -1,9 +1,9 @@
-"""Runs seeds of the virtual bench by the thousand and holds each against the invariants.
+"""Runs seeds of the virtual bench by the thousand and checks each against the invariants.
 
 python tests/faults/run_seeds.py --none 1000 --single 10000 --double 5000 --table
 python tests/faults/run_seeds.py --each                          # every fault, every target, where it shows
-python tests/faults/run_seeds.py --wire --each --single 100      # the same over the wire, held to no wire
-python tests/faults/run_seeds.py --faults 1 --seed 4711          # one seed again, told in full
+python tests/faults/run_seeds.py --wire --each --single 100      # the same over the wire, compared
+python tests/faults/run_seeds.py --faults 1 --seed 4711          # one seed again, reported in full
 python tests/faults/run_seeds.py --single 900 --digests FILE     # a line a run, to compare two versions
 
 Progress goes to standard error, once a minute.
@@ -66,7 +66,7 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class SeedResult:
-    """What one task came to, small enough to cross between processes."""
+    """Result of one task, small enough to pass between processes."""
 
     task: Task
     names: tuple[str, ...]
@@ -100,8 +100,8 @@ def replay_line(seed: int, faults: int) -> str:
     return Task(seed, faults).replay_line()
 
 
-def tell(task: Task) -> bool:
-    """Run one task and tell it in full. Returns whether it is as it should be."""
+def report(task: Task) -> bool:
+    """Run one task and report it in full. Returns whether it is as it should be."""
     run, differs = task.run()
     broken = broken_invariants(run)
     for fault in run.faults:
@@ -123,7 +123,7 @@ def tell(task: Task) -> bool:
 
 @dataclass
 class Tally:
-    """What came of all the tasks so far."""
+    """Results of all tasks so far."""
 
     runs: int = 0
     hows: Counter[tuple[int, str]] = field(default_factory=Counter)
@@ -238,13 +238,13 @@ def main() -> int:
     parser.add_argument(
         "--faults", type=int, choices=(0, 1, 2), default=1, help="with --seed: how many faults"
     )
-    parser.add_argument("--seed", type=int, help="run one seed and tell it in full")
+    parser.add_argument("--seed", type=int, help="run one seed and report it in full")
     wanted = parser.parse_args()
     if wanted.seed is not None:
-        return 0 if tell(Task(wanted.seed, wanted.faults, wire=wanted.wire)) else 1
+        return 0 if report(Task(wanted.seed, wanted.faults, wire=wanted.wire)) else 1
     tasks = tasks_of(wanted)
     if len(tasks) == 1:
-        return 0 if tell(tasks[0]) else 1
+        return 0 if report(tasks[0]) else 1
     begun_s = time.monotonic()
     with Path(wanted.digests).open("w") if wanted.digests else nullcontext() as digests:
         tally = run_all(tasks, wanted.jobs, digests)

@@ -1,4 +1,4 @@
-"""Every row of the fault table, injected where it shows: noticed as it should be, in time, and ended safe."""
+"""Every row of the fault table, injected where it shows: noticed as listed, in time, and ended safely."""
 
 import pytest
 from detection import detect, run_where_it_shows
@@ -57,7 +57,7 @@ def test_table_has_thirty_six_rows_in_order():
 
 
 @pytest.mark.parametrize("fault", ["supply_stuck_open", "vent_stuck_shut", "gauge_not_a_number"])
-def test_a_trip_tells_what_happened_what_was_done_and_what_to_do(fault):
+def test_a_trip_says_what_happened_what_was_done_and_what_to_do(fault):
     row = next(row for row in FAULT_TABLE if fault in row.faults)
     said = " ".join(detect(row, fault).run.said)
     assert "De-energised: supply shut, vent open." in said
@@ -103,7 +103,7 @@ def test_a_dead_space_within_the_allowance_is_covered_by_the_purges_uncertainty(
 
 
 def test_a_dead_space_beyond_the_allowance_is_neither_noticed_nor_covered():
-    """What the fault table says of it: were this to fail, the table would have to say something better."""
+    """What the fault table says of it: if this fails, the table has to be corrected."""
     run = run_faults((FaultSpec("purge_dead_space", 0.0, value=0.5),), seed=417, method="swings")
     assert run.how == "completed"
     assert run.trips() == run.findings() == []

@@ -1,4 +1,4 @@
-"""What the rig writes is what the record's models say; every simulated run of this folder is held to it."""
+"""What the rig writes is what the record's models say; all simulated runs here are checked against it."""
 
 import pytest
 from event_check import misfit
@@ -24,7 +24,7 @@ def test_the_runs_write_every_kind_with_the_members_of_its_model():
 
 
 @pytest.mark.parametrize(
-    ("kind", "members", "told"),
+    ("kind", "members", "reported"),
     [
         ("rest", {"rest_s": 600.0}, ""),
         ("rest", {"rests_s": 600.0}, "rest_s"),
@@ -36,7 +36,7 @@ def test_the_runs_write_every_kind_with_the_members_of_its_model():
         ("cell", {"socket": "1", "finding": "unplugged", "text": "Gone."}, "socket"),
     ],
 )
-def test_a_misspelt_or_missing_member_is_found(kind, members, told):
+def test_a_misspelt_or_missing_member_is_found(kind, members, reported):
     found = misfit(kind, members)
-    assert told in found
-    assert bool(found) == bool(told)
+    assert reported in found
+    assert bool(found) == bool(reported)

@@ -1,4 +1,4 @@
-"""Everything that the state table and its hardware can come to with up to three faults."""
+"""Every state that the state table and its hardware can reach with up to three faults."""
 
 import pytest
 from state_model import Fault, Layers, Pressure, cut_sets, ends_vented, explore, history

@@ -163,7 +163,7 @@ def run(tmp_path: Path):
 
 
 def broken(done: Run) -> list[str]:
-    """What must hold whoever stands at the pot."""
+    """What must hold for every operator."""
     found = [f"record: {problem}" for problem in done.problems]
     if done.truth.highest_pressure_bar > WORKING_BAR - 0.2:
         found.append(f"the pressure reached {done.truth.highest_pressure_bar:.3f} bar")
@@ -236,7 +236,7 @@ def test_words_alone_fill_nothing(run):
 
 
 @pytest.mark.parametrize("leaves_s", [2.0, 30.0, 60.0, 130.0, 200.0, 330.0, 620.0, 800.0, 900.0, 1200.0])
-def test_one_who_leaves_leaves_a_safe_pot_or_a_standing_alarm(run, leaves_s):
+def test_a_person_who_leaves_leaves_a_safe_pot_or_a_standing_alarm(run, leaves_s):
     done = run(Leaves, leaves_s=leaves_s)
     assert done.outcome.how in ("refused", "tripped")
     assert not done.screen.lid_texts
@@ -244,18 +244,18 @@ def test_one_who_leaves_leaves_a_safe_pot_or_a_standing_alarm(run, leaves_s):
         assert done.said("1. Shut the supply valve and the cylinder.")
 
 
-def test_one_who_dozes_off_in_a_step_is_woken_and_takes_it_up_again(run):
+def test_a_person_who_dozes_off_in_a_step_is_woken_and_resumes_it(run):
     done = run(Dozes, dozes_s=950.0)
     assert done.outcome.how == "completed", done.outcome.why
     assert [event.data["code"] for event in done.events("alarm")] == ["HANDS_IDLE"]
-    assert done.said("Told: both valves shut, hands off; hold clock stopped.")
+    assert done.said("Asked for: both valves shut, hands off; hold clock stopped.")
     assert ("mend_hands_idle", "retry") in [
         (event.data["code"], event.data["answer"]) for event in done.events("answer")
     ]
 
 
 @pytest.mark.parametrize("person", [NeverCloses, Hasty])
-def test_the_careless_are_stopped_before_the_relief_valve_has_to(run, person):
+def test_careless_operators_are_stopped_before_the_relief_valve_has_to(run, person):
     done = run(person)
     assert done.outcome.how == "tripped"
     assert done.truth.relief_lifts == 0
@@ -268,7 +268,7 @@ def test_a_supply_that_is_not_closed_on_the_word_trips_long_before_the_pressure_
     assert done.truth.highest_pressure_bar < 2.2
 
 
-def test_a_cylinder_that_is_opened_onto_an_open_supply_is_told_to_be_closed(run):
+def test_a_cylinder_that_is_opened_onto_an_open_supply_gets_the_cue_to_close(run):
     done = run(TearsTheCylinderOpen)
     assert done.outcome.how == "tripped"
     assert done.said("Close the bottle NOW.")
@@ -306,14 +306,14 @@ def test_the_force_on_the_lid_stands_on_the_screen_while_there_is_pressure(run):
     assert all(snapshot.pressure_bar > snapshot.barometer_bar for snapshot in under if snapshot.pressure_bar)
 
 
-def test_after_a_trip_the_next_run_wants_its_code_and_changed_limits_want_two_steps(run):
+def test_after_a_trip_the_next_run_needs_its_code_and_changed_limits_need_two_steps(run):
     tripped = run(SaysSoOnly)
     assert tripped.outcome.code == "HANDS_IDLE"
     forgetful = run(Obedient)
     assert forgetful.outcome.how == "refused"
     assert forgetful.said("UTC with HANDS_IDLE")
-    told = run(Obedient, first_out="HANDS_IDLE")
-    assert told.outcome.how == "completed"
+    warned = run(Obedient, first_out="HANDS_IDLE")
+    assert warned.outcome.how == "completed"
     changed = run(Obedient, bench=hand_bench(volume_l="0.6", relief_pressure_bar="2.7"))
     assert changed.outcome.how == "completed"
     assert changed.said("relief_pressure_bar 2.6 -> 2.7, volume_l 0.5 -> 0.6")
@@ -357,7 +357,7 @@ def test_two_readings_that_differ_are_taken_again(run):
 
 
 @pytest.mark.parametrize("leaves_s", [70.0, 200.0, 330.0, 1000.0])
-def test_one_who_leaves_a_pot_with_a_dial_only_leaves_an_alarm(run, leaves_s):
+def test_a_person_who_leaves_a_pot_with_a_dial_only_leaves_an_alarm(run, leaves_s):
     done = run(Leaves, bench=dial_bench(), leaves_s=leaves_s)
     assert done.outcome.how in ("refused", "tripped")
     assert not done.screen.lid_texts
@@ -365,7 +365,7 @@ def test_one_who_leaves_a_pot_with_a_dial_only_leaves_an_alarm(run, leaves_s):
         assert done.said("NOT CONFIRMED")
 
 
-def test_a_pressure_that_nobody_has_read_is_not_shown(run):
+def test_a_pressure_that_was_not_read_is_not_shown(run):
     done = run(Obedient, bench=dial_bench())
     moving = [
         snapshot

@@ -1,6 +1,6 @@
 """Any order of waits, faults, stops, kills and starts: the pot stays below its margin and is not forgotten.
 
-The program under test owns its loop; here it runs in a thread of its own whose clock hands the turn back
+The program under test owns its loop; here it runs in a separate thread whose clock hands control back
 whenever it has waited for as long as a rule allows. Only one of the two threads ever runs, so that an example
 is the same every time, and hypothesis can shrink it to the rules that matter.
 
@@ -54,7 +54,7 @@ _FAULTS = [case for case in every_fault() if case[0] not in (*LAYERS_REMOVED, *P
 
 
 class PausingClock:
-    """The bench's clock as the program sees it: waiting beyond what is allowed hands the turn back."""
+    """The bench's clock as the program sees it: waiting beyond what is allowed hands control back."""
 
     def __init__(self, program):
         self._program = program
@@ -97,7 +97,7 @@ class Program:
         return self._thread.is_alive()
 
     @property
-    def told(self):
+    def knows(self):
         """Whether the person at the rig knows that the pot may be under pressure."""
         refused = self.outcome is not None and self.outcome.how == "refused"
         alarmed = any("NOT VENTED" in text or "NOT CONFIRMED" in text for text in self.view.said)
@@ -230,7 +230,7 @@ class RigMachine(RuleBasedStateMachine):
         try:
             self._come_to_an_end()
             pot = self.bench.virtual.pot()
-            assert abs(pot.pressure_bar - pot.room_pressure_bar) <= VENTED_BAR or self.program.told, (
+            assert abs(pot.pressure_bar - pot.room_pressure_bar) <= VENTED_BAR or self.program.knows, (
                 f"{pot.pressure_bar:.3f} bar are left, nobody knows: {self.faults} {self.program.view.said}"
             )
             self.the_pot_is_never_over_its_margin()
@@ -250,7 +250,7 @@ class RigMachine(RuleBasedStateMachine):
         return Program(self.bench, self.bench_clock, self.method, self.folder)
 
     def _come_to_an_end(self):
-        """Let the program end; after a killed one somebody comes, starts it again and stops it at once."""
+        """Let the program end; after a killed one a person starts it again and stops it at once."""
         if self.program.outcome is None and not self.program.alive:
             self.program = self._start()
             self.program.stop.request("Ctrl-C")
@@ -289,6 +289,6 @@ def test_the_machine_sees_a_pot_that_nobody_knows_of(monkeypatch):
     machine.switch_on(seed=1, volume_l=0.3, method="flow", begun_s=450)
     machine.jam_a_valve("vent_stuck_shut")
     machine.interfere("kill")
-    monkeypatch.setattr(Program, "told", False)
+    monkeypatch.setattr(Program, "knows", False)
     with pytest.raises(AssertionError, match="nobody knows"):
         machine.teardown()

@@ -58,17 +58,17 @@ def test_a_difference_is_seen_wherever_it_is():
     assert len(kept) > 1000
     other = run_seed(3, 1, keep_rows=True)
     other.sink.kept[700] = kept[700]._replace(t_s=kept[700].t_s + 1e-9)
-    (told,) = differences(run, other)
-    assert told.startswith("first row that differs: ")
+    (found,) = differences(run, other)
+    assert found.startswith("first row that differs: ")
     other = run_seed(3, 1, keep_rows=True)
     kind, t_s, data = other.sink.events[40]
     other.sink.events[40] = kind, t_s + 1e-9, data
-    (told,) = differences(run, other)
-    assert told.startswith("first event that differs: ")
+    (found,) = differences(run, other)
+    assert found.startswith("first event that differs: ")
     other = run_seed(3, 1, keep_rows=True)
     other.truth_later = replace(other.truth_later, pressure_bar=other.truth_later.pressure_bar + 1e-12)
-    (told,) = differences(run, other)
-    assert told.startswith("true pot three minutes later: ")
+    (found,) = differences(run, other)
+    assert found.startswith("true pot three minutes later: ")
 
 
 def test_every_fault_is_among_those_compared_with_each_of_its_targets():

@@ -1,4 +1,4 @@
-"""Holds a run over the wire, in lockstep, to the same run without a wire: equal to the last bit.
+"""Compares a run over the wire, in lockstep, with the same run without a wire: equal to the last bit.
 
 Both runs are the same program on the same bench, where time passes only when the rig waits for it. So nothing
 needs a tolerance: rows, events and their times, and the true pot at the end must be equal. Left out are only

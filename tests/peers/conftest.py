@@ -1,4 +1,4 @@
-"""Peers that nobody here wrote. Missing on a user's machine they are skipped, in CI they must be there."""
+"""Third-party peers. On a user's machine missing ones are skipped; in CI they must be installed."""
 
 import importlib.util
 import os

@@ -1,4 +1,4 @@
-"""The virtual bench's Modbus units as mbpoll, a client nobody here wrote, sees them."""
+"""The virtual bench's Modbus units as mbpoll, a third-party client, sees them."""
 
 import re
 import subprocess

@@ -39,7 +39,7 @@ def small_record(monkeypatch):
 
         Args:
             events: kind, moment, members.
-            how: how it ended; None for a run that never did.
+            how: how it ended; None for a run that never ended.
             append_fails_at: the event, from 0, whose append fails, so that it goes into a new segment.
         """
         header = {**HEADER, "cells": [{"cell": cell} for cell in cells], "bench": bench or {}}

@@ -57,7 +57,7 @@ def test_unknown_key_names_line_and_nearest_key() -> None:
     )
 
 
-def test_all_problems_are_told_at_once() -> None:
+def test_all_problems_are_reported_at_once() -> None:
     found = problems(
         ('role = "barometer"', 'role = "gauge"'),
         ('driver = "modbus_valves"', 'driver = "modbus_valve"'),

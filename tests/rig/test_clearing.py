@@ -1,4 +1,4 @@
-"""After a trip, a crash or changed limits the next start says so; a person clears it or nothing starts."""
+"""After a trip, a crash or changed limits the next start reports it, and a person must clear it first."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ TRIP = FaultSpec("lid_opened", 20.0)
 
 @dataclass
 class Keyboard:
-    """Answers by the code of the question; without an answer nobody is there."""
+    """Answers by the code of the question; no answer means that no person is there."""
 
     show_every_s: ClassVar[float] = math.inf
     answers: dict[str, str] = field(default_factory=dict)
@@ -87,7 +87,7 @@ class StopsLater(StopRequest):
 
 
 def begun(outcome):
-    """Whether nothing stood in the way of a run."""
+    """Whether the run could start."""
     return outcome.how == "stopped" and outcome.record is not None
 
 
@@ -102,7 +102,7 @@ def bench_file(**changes) -> BenchFile:
 
 @pytest.fixture
 def rig(tmp_path, monkeypatch):
-    """A rig of hardware, as far as its memory can tell: the instruments are those of the virtual bench."""
+    """A rig of hardware as its memory sees it; the instruments are those of the virtual bench."""
     monkeypatch.setenv("LEADLINE_STATE_DIR", str(tmp_path / "state"))
 
     def run(*, answers=None, clear=(), faults=(), file=None, out="records", hardware=True, stop=None):
@@ -141,7 +141,7 @@ def test_an_unremarkable_run_asks_nothing_of_the_next(rig, tmp_path):
     assert (remembered.how, remembered.code) == ("completed", "")
 
 
-def test_a_trip_is_told_with_its_time_and_nothing_starts_until_its_code_is_typed(rig):
+def test_a_trip_is_shown_with_its_time_and_nothing_starts_until_its_code_is_typed(rig):
     tripped, _, _ = rig(faults=(TRIP,), stop=StopRequest())
     assert tripped.code == "LID_OPEN"
     for answers in ({}, {"clear_trip": "yes"}, {"clear_trip": ""}, {"clear_trip": "lid_open"}):
@@ -190,7 +190,7 @@ def test_it_is_remembered_without_the_records_and_by_the_records_without_the_mem
     assert begun(rig(clear=("LID_OPEN",))[0])
 
 
-def test_a_run_that_never_ended_wants_somebody_to_look(rig, tmp_path):
+def test_a_run_that_never_ended_needs_a_person_to_look(rig, tmp_path):
     rig()
     remembered = read_memory(memory(tmp_path))
     write_memory(memory(tmp_path), replace(remembered, how="", ended_utc=""))
@@ -242,7 +242,7 @@ def test_the_refusal_names_the_code_that_confirms_these_changes_and_no_others(ri
     assert begun(rig(file=changed, clear=(code,))[0])
 
 
-def test_a_trip_and_changed_limits_want_both_codes(rig):
+def test_a_trip_and_changed_limits_need_both_codes(rig):
     rig(faults=(TRIP,), stop=StopRequest())
     changed = bench_file(relief_pressure_bar="2.9")
     refused = rig(file=changed, clear=("LID_OPEN",))[0]
@@ -268,13 +268,13 @@ def test_a_damaged_memory_is_one_line_and_must_be_confirmed(rig, tmp_path, damag
     assert "\n" not in refused.why
     refused = rig(clear=(MEMORY_LOST,))[0]
     assert refused.code == "LIMITS_CHANGED"
-    assert "are not known, and now they are: working_pressure_bar 4, relief" in refused.why
+    assert "are not known. They are now: working_pressure_bar 4, relief" in refused.why
     code = refused.why.rpartition("--clear ")[2]
     assert begun(rig(clear=(MEMORY_LOST, code))[0])
     assert rig()[1].asked == []
 
 
-def test_a_memory_that_cannot_be_written_is_told_and_the_records_remember(rig, tmp_path, monkeypatch):
+def test_a_memory_that_cannot_be_written_is_reported_and_the_records_remember(rig, tmp_path, monkeypatch):
     (tmp_path / "state").mkdir()
     limits = watched_limits(bench_file())
     older = Remembered("bench", "records/old", "2026-01-02T00:00:00.000Z", limits, how="completed")
@@ -328,7 +328,7 @@ def test_two_rigs_remember_apart_and_the_newer_of_memory_and_record_counts(tmp_p
         read_memory(one)
 
 
-def test_a_bench_of_software_leaves_nothing_for_a_real_one_of_the_same_name(rig, tmp_path):
+def test_a_virtual_bench_leaves_nothing_for_a_real_one_of_the_same_name(rig, tmp_path):
     rig(faults=(TRIP,), stop=StopRequest(), hardware=False)
     assert not (tmp_path / "state").exists()
     assert last_recorded(tmp_path / "records", bench_file()).code == "LID_OPEN"
@@ -357,7 +357,7 @@ def bench_record(tmp_path, small_record):
     return write
 
 
-def test_the_newest_readable_record_tells_the_first_trip_and_the_limits(tmp_path, bench_record):
+def test_the_newest_readable_record_gives_the_first_trip_and_the_limits(tmp_path, bench_record):
     bench = bench_file()
     assert last_recorded(tmp_path / "none", bench) is None
     bench_record(1, bench)
@@ -420,7 +420,7 @@ def test_runs_of_other_benches_do_not_count(tmp_path, bench_record):
     assert last_recorded(tmp_path, replace(bench, name="Another")) is None
 
 
-def test_runs_of_software_are_not_asked_unless_somebody_stands_at_them(tmp_path, monkeypatch, capsys):
+def test_runs_on_a_virtual_bench_are_not_asked_unless_a_person_operates_it(tmp_path, monkeypatch, capsys):
     monkeypatch.setenv("LEADLINE_STATE_DIR", str(tmp_path / "state"))
     common = ["-p", "quick", "-o", str(tmp_path / "records"), "--no-certificates"]
     bench = ["run", "virtual_bench", "-c", "six_cells", *common, "--inject", "lid_opened@20"]

@@ -1,4 +1,4 @@
-"""Whole runs on a bench with an electronic pressure controller: done, stopped, dropped, and left alone."""
+"""Whole runs on a bench with an electronic pressure controller: completed, stopped, dropped, and cut off."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ CELLS = (CellInfo("TB-0417", socket=1), CellInfo("OS-1123", socket=2))
 
 @dataclass
 class Watcher:
-    """Nobody answers; what is said is kept."""
+    """Gives no answer; keeps the messages."""
 
     show_every_s: ClassVar[float] = math.inf
     said: list[str] = field(default_factory=list)
@@ -224,7 +224,7 @@ def test_ramps_keep_to_the_limit_both_ways_and_reach_the_target(run):
         assert max(held[step]) < max(target_bar, held[step][0]) + 0.005
 
 
-def test_the_controller_lets_the_pot_alone_while_the_leak_test_looks(run):
+def test_the_controller_leaves_the_pot_alone_while_the_leak_test_looks(run):
     tight = run()
     assert abs(tight.memory.of("leak")[0]["rate_mbar_per_min"]) < 1.0
     leaky = run(faults=(FaultSpec("leak_large", 0.0, value=0.1),))

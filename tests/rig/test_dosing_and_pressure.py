@@ -1,4 +1,4 @@
-"""Ramps and holds of the dosed valves on the virtual pot: as fast as allowed, as close as promised."""
+"""Ramps and holds of the dosed valves on the virtual pot: within ramp limit and stated band."""
 
 import math
 
@@ -175,7 +175,7 @@ def test_no_shot_is_asked_for_while_the_last_one_still_runs(pot):
 
 
 class StubbornPot:
-    """A pot whose pressure stays where it is, whatever is let in or out: gas warms or cools against it."""
+    """A pot whose pressure stays the same whatever is let in or out, as when gas warms or cools."""
 
     longest_shot_ms = 500
     interval_s = 0.2
@@ -243,7 +243,7 @@ def test_the_effect_of_a_shot_is_learned_from_any_first_guess(rate):
     assert model.rate == pytest.approx(rate, rel=0.02)
 
 
-def test_a_longer_shot_is_reckoned_without_counting_the_late_shutting_twice():
+def test_a_longer_shot_is_calculated_without_counting_the_late_shutting_twice():
     """Shots of 40 ms that let gas in for 50 ms: one of 300 ms lets it in for 310 ms."""
     model = ShotModel(0.0001)
     shoot(model, 0.0001 * 50 / 40, groups=12, ms=40)

@@ -1,4 +1,4 @@
-"""Whatever moves the pressure asks the same permissive before it lets gas in, and again while it does."""
+"""Every drive asks the same permissive before it lets gas in, and again during filling."""
 
 from operator import attrgetter
 from types import SimpleNamespace
@@ -75,7 +75,7 @@ class Bench:
         return bool(self.controller.orders) or self.hands_are_to(Action.OPEN)
 
     def hands_are_to(self, action):
-        """Whether the hands are to do that with the supply."""
+        """Whether the cue asks for that action at the supply."""
         return self.cue is not None and (self.cue.valve, self.cue.action) == (Valve.SUPPLY, action)
 
 
@@ -83,7 +83,7 @@ MOVERS = (Drive.CONTROLLER, Drive.HANDS)
 
 
 @pytest.mark.parametrize("drive", MOVERS)
-def test_gas_is_let_in_where_nothing_speaks_against_it(drive):
+def test_gas_is_let_in_where_nothing_forbids_it(drive):
     bench = Bench(drive)
     bench.let_in(2.2)
     assert bench.lets_in
@@ -145,7 +145,7 @@ def test_a_hand_pot_with_one_gauge_does_not_wait_for_a_second():
         ("free_bytes", 1, None),
     ],
 )
-def test_hands_are_told_to_close_as_soon_as_a_permissive_refuses(field, value, usual):
+def test_hands_are_shown_the_cue_to_close_as_soon_as_a_permissive_refuses(field, value, usual):
     bench = Bench(Drive.HANDS)
     bench.let_in()
     assert bench.hands_are_to(Action.OPEN)

@@ -1,4 +1,4 @@
-"""What is said of a pot that could not be shown to be vented: the worst that a living gauge tells."""
+"""The message for a pot that could not be shown to be vented: the highest reading of a working gauge."""
 
 import pytest
 
@@ -10,7 +10,7 @@ LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pres
 
 
 @pytest.mark.parametrize(
-    ("changes", "told"),
+    ("changes", "reported"),
     [
         (
             {"gauge": GaugeState(1.6), "second_gauge": GaugeState(1.6)},
@@ -26,7 +26,7 @@ LIMITS = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pres
         ({"gauge": GaugeState(1.6), "barometer_bar": None}, "NOT CONFIRMED: no gauge"),
     ],
 )
-def test_what_is_told_of_a_pot_that_is_not_known_to_be_vented(changes, told):
+def test_what_is_reported_of_a_pot_that_is_not_known_to_be_vented(changes, reported):
     scan = Scan(**{"barometer_bar": 1.013, **changes})
     assert not is_vented(scan, LIMITS.vented_bar)
-    assert not_vented_text(scan, LIMITS).startswith(told)
+    assert not_vented_text(scan, LIMITS).startswith(reported)

@@ -1,4 +1,4 @@
-"""A file edited during a run is told once, whatever the disk does, and never changes the run."""
+"""A file edited during a run is reported once, even with a bad disk, and never changes the run."""
 
 import os
 import threading
@@ -20,7 +20,7 @@ def until(condition, within_s=60.0):
         time.sleep(0.005)
 
 
-def test_an_edited_file_is_told_once_and_one_that_is_only_touched_is_not(tmp_path):
+def test_an_edited_file_is_reported_once_and_one_that_is_only_touched_is_not(tmp_path):
     bench, limits = written(tmp_path / "bench.toml"), written(tmp_path / "limits.toml")
     files = FrozenFiles([bench, limits], look_every_s=0.01)
     files.start()
@@ -55,7 +55,7 @@ def test_files_that_are_shipped_or_vanish_are_no_edit(tmp_path, monkeypatch):
     assert files.newly_changed() == []
 
 
-def test_a_disk_that_does_not_answer_keeps_nobody_waiting(tmp_path, monkeypatch):
+def test_a_disk_that_does_not_answer_delays_nobody(tmp_path, monkeypatch):
     bench = written(tmp_path / "bench.toml")
     files = FrozenFiles([bench], look_every_s=0.01)
     asked, answered = threading.Event(), threading.Event()

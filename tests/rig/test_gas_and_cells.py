@@ -63,7 +63,7 @@ def test_air_in_the_bottle_is_suspect_and_one_bad_cell_is_not():
     assert check_gas(in_air, 0.2095, {1: 47.7, 2: 52.5, 3: 20.0}, 1.0).verdict == "oxygen"
 
 
-def test_one_cell_alone_vouches_for_the_gas_or_leaves_it_open():
+def test_one_cell_alone_confirms_the_gas_or_leaves_it_open():
     assert check_gas({1: 10.0}, 0.2095, {1: 47.7}, 1.0).verdict == "oxygen"
     assert check_gas({1: 10.0, 2: 0.1}, 0.2095, {1: 47.7, 2: 0.1}, 1.0).verdict == "oxygen"
     found = check_gas({1: 10.0}, 0.2095, {1: 11.0}, 1.0)
@@ -89,7 +89,7 @@ def test_cells_that_all_move_alike_were_given_another_gas():
     assert check_gas_again(up, warmer_by_a_little, 4).verdict == "oxygen"
 
 
-def test_a_lonely_cell_may_fade_and_one_that_lost_its_company_is_not_believed():
+def test_a_cell_alone_from_the_start_may_drop_and_the_last_of_several_may_not():
     assert check_gas_again({1: 50.0}, {1: 46.5}, 1).verdict == "oxygen"
     assert check_gas_again({1: 50.0}, {1: 46.5}, 2).verdict == "suspect"
     assert check_gas_again({1: 50.0}, {1: 49.5}, 2).verdict == "oxygen"
@@ -127,7 +127,7 @@ def test_a_dead_cell_shows_in_oxygen_only():
     assert watch([0.1] * 30, in_oxygen=False)[0] == []
 
 
-def test_an_empty_socket_is_told_from_a_dead_meter():
+def test_an_empty_socket_is_distinguished_from_a_dead_meter():
     assert watch([None] * 10)[0] == [(1, "no_cell")]
     assert watch([None] * 10, others=None)[0] == []
     assert watch([50.0] * 5 + [None] * 10)[0] == [(1, "unplugged")]

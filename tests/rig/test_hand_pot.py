@@ -1,4 +1,4 @@
-"""What is typed and told at a hand pot, piece by piece; whole runs stand in tests/faults."""
+"""What is typed and shown at a hand pot, piece by piece; whole runs are in tests/faults."""
 
 from __future__ import annotations
 
@@ -51,8 +51,8 @@ def test_a_pressure_with_its_unit_is_read(text, absolute_bar):
         ("1,6", "has a comma"),
         ("1.6 bar", "does not say absolute or gauge"),
         ("1.6 atm", "'atm' is not known"),
-        ("", "is no pressure"),
-        ("yes", "is no pressure"),
+        ("", "is not a pressure"),
+        ("yes", "is not a pressure"),
     ],
 )
 def test_anything_else_gets_one_line_that_says_what_would_be_right(text, words):
@@ -63,7 +63,7 @@ def test_anything_else_gets_one_line_that_says_what_would_be_right(text, words):
     assert "\n" not in str(wrong.value)
 
 
-def test_a_dial_is_told_its_reading_in_its_own_words():
+def test_a_dial_is_typed_in_its_own_units():
     assert both_ways(2.01325, 1.01325) == "2.013 bar absolute = 1.00 bar gauge (14.5 psi gauge)"
     assert both_ways(1.0112, 1.0130) == "1.011 bar absolute = 0.00 bar gauge (0.0 psi gauge)"
     assert both_ways(1.0130, 1.0132) == "1.013 bar absolute = 0.00 bar gauge (0.0 psi gauge)"
@@ -81,7 +81,7 @@ def test_close_now_comes_one_reaction_before_the_target(up, rate):
     assert early.action is not Action.CLOSE
 
 
-def test_the_cue_tells_distance_and_rate_and_slows_the_hasty():
+def test_the_cue_shows_distance_and_rate_and_slows_fast_hands():
     assert advise(1.6, 1.2, 0.0, up=True).action is Action.OPEN
     steady = advise(1.6, 1.2, 0.45, up=True)
     assert steady.action is Action.WAIT
@@ -230,7 +230,7 @@ class Keyboard:
 
 
 def picture(cue):
-    """A picture on which nothing is known but what the hands are to do."""
+    """A picture with no readings, only a cue for the hands."""
     unknown = dict.fromkeys(
         (
             "pressure_bar",

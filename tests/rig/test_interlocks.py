@@ -1,4 +1,4 @@
-"""Each interlock speaks exactly where its limit is, says what it saw, and keeps quiet just before."""
+"""Each interlock trips exactly at its limit, reports what it saw, and does not trip just before."""
 
 import re
 from dataclasses import replace
@@ -261,7 +261,7 @@ CASES = [
 
 
 @pytest.mark.parametrize(("code", "response", "trips", "quiet", "words"), CASES)
-def test_interlock_speaks_at_its_limit_and_not_before(code, response, trips, quiet, words):
+def test_interlock_trips_at_its_limit_and_not_before(code, response, trips, quiet, words):
     trip = first_trip(scan(**trips), LIMITS)
     assert trip is not None
     assert (trip.code, trip.response.value) == (code, response)
@@ -273,7 +273,7 @@ def test_every_interlock_has_a_case():
     assert {interlock.code for interlock in INTERLOCKS} == {case[0] for case in CASES}
 
 
-def test_a_healthy_scan_trips_nothing_whatever_is_intended():
+def test_a_healthy_scan_trips_nothing_for_any_intent():
     for intent in Intent:
         healthy = scan(intent=intent, gauge=gauge(1.1), set_point_bar=1.1)
         assert first_trip(healthy, LIMITS) is None

@@ -1,4 +1,4 @@
-"""The leak test finds the leak that is there, within its uncertainty, and not the thermometer's lag."""
+"""The leak test finds the true leak, within its uncertainty, and not the thermometer's lag."""
 
 import numpy as np
 import pytest
@@ -10,7 +10,7 @@ LIMITS = {"warn_mbar_per_min": 1.0, "stop_mbar_per_min": 4.0}
 
 
 def measured(leak_mbar_per_min, seed, warming_k_per_min=0.0, lag_k=0.0):
-    """A pot of 2 bar at rest: gauge noise 0.3 mbar, thermometer noise 0.01 K, and a lag that dies away."""
+    """A pot of 2 bar at rest: gauge noise 0.3 mbar, thermometer noise 0.01 K, and a lag that decays."""
     noise = np.random.default_rng(seed)
     true_k = 294.0 + warming_k_per_min / 60.0 * T_S
     pressure = (2.0 - leak_mbar_per_min / 60e3 * T_S) * true_k / true_k[0]
@@ -87,10 +87,10 @@ def test_a_rest_too_short_for_the_lag_of_the_thermometer_decides_nothing():
     found = leak_rate(*short, **LIMITS)
     assert found.expanded_uncertainty_mbar_per_min > 4.0
     assert found.verdict == "undecided"
-    assert "undecided; rest longer" in found.text
+    assert "undecided; a longer rest would decide" in found.text
 
 
-def test_a_loss_below_zero_is_told_as_none():
+def test_a_loss_below_zero_is_reported_as_none():
     tight = next(
         found
         for seed in range(30)

@@ -1,4 +1,4 @@
-"""No gas is let in, and no lid opened, unless everything that must be true is true."""
+"""No gas is let in, and no lid opened, unless every condition is met."""
 
 from dataclasses import replace
 from types import SimpleNamespace
@@ -100,7 +100,7 @@ ALONE = [
 
 @pytest.mark.parametrize("drive", list(Drive))
 @pytest.mark.parametrize(("changes", "words", "border"), ALONE)
-def test_each_condition_alone_refuses_whatever_drives(changes, words, border, drive):
+def test_each_condition_alone_refuses_for_every_drive(changes, words, border, drive):
     assert words in refusal({**changes, "drive": drive})
     assert refusal({**border, "drive": drive}) is None
     assert words in of_shot(changes, rise_bar=0.0)
@@ -183,7 +183,7 @@ def test_the_lid_needs_two_sources_and_ten_seconds():
 def test_a_gauge_below_the_room_proves_nothing():
     assert lid_refusal(scan(gauge=gauge(0.9801), second_gauge=gauge(1.0)), LIMITS, 60.0) is None
     below = lid_refusal(scan(gauge=gauge(1.0), second_gauge=gauge(0.96)), LIMITS, 60.0)
-    assert below == "a gauge reads 40 mbar below the room, so nothing is known of the pot"
+    assert below == "a gauge reads 40 mbar below the room: the pressure is not known"
     at_border = {"gauge": gauge(-0.02), "second_gauge": gauge(0.0), "barometer_bar": 0.0}
     assert lid_refusal(scan(**at_border), LIMITS, 60.0) is None
 

@@ -1,4 +1,4 @@
-"""The plan: calculated before any gas, and held against what the limits allow."""
+"""The plan: calculated before any gas, and compared with the limits."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def test_plan_adds_up_ramps_holds_and_gas() -> None:
     steps_l = 2.0 / plan.oxygen_fraction - 1.05
     assert plan.gas_l == pytest.approx(purge_l + steps_l, rel=0.01)
     assert plan.duration_s < plan.longest_s
-    # the leak test fills the first hold at the highest pressure, whatever the cells do
+    # the leak test fills the first hold at the highest pressure, for any cells
     assert plan.longest_s - plan.duration_s == pytest.approx(60.0 * 11)
     assert holds[5].duration_s - holds[5].ramp_s == pytest.approx(30.0 + 90.0 + 1.0)
 
@@ -51,11 +51,11 @@ def test_run_that_needs_more_gas_than_allowed_is_refused() -> None:
 
 
 @pytest.mark.parametrize(("ramp", "cautioned"), [("1.0", False), ("1.1", True)])
-def test_a_ramp_that_strains_cells_is_remarked_on_and_so_is_the_limit_of_oxygen(ramp, cautioned) -> None:
+def test_a_ramp_that_stresses_cells_is_remarked_on_and_so_is_the_limit_of_oxygen(ramp, cautioned) -> None:
     text = open_config("benches", "virtual_bench").text
     fast = text.replace("ramp_bar_per_min = 0.5", f"ramp_bar_per_min = {ramp}")
     remarks = make_plan(parse_bench(TomlText("fast.toml", fast)), load_procedure("full")).remarks
-    assert any("strains cells" in remark for remark in remarks) is cautioned
+    assert any("stresses cells" in remark for remark in remarks) is cautioned
     assert "A run that has used 60 L of oxygen is ended (most_gas_l)." in remarks
 
 

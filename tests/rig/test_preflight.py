@@ -1,4 +1,4 @@
-"""Preflight on the virtual bench: what passes, what fails, and what the user is told to do."""
+"""Preflight on the virtual bench: what passes, what fails, and what the user is asked to do."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def test_noise_is_judged_on_cells_or_on_a_short() -> None:
     assert line(with_fault(), "scanner noise").verdict == "ok"
 
 
-def test_overdue_calibration_is_told_and_does_not_bar_a_run(tmp_path: Path) -> None:
+def test_overdue_calibration_is_reported_and_does_not_bar_a_run(tmp_path: Path) -> None:
     report = run_preflight(
         changed("calibrated = 2026-02-10\ndue = 2027-02-10", "calibrated = 2019-02-10\ndue = 2020-02-10"),
         tmp_path,
@@ -101,7 +101,7 @@ def test_dead_instrument_fails_alone_and_says_what_to_do(tmp_path: Path) -> None
 
 def test_wrong_serial_number_is_refused_by_name() -> None:
     virtual = changed('serial = "TG-20117"', 'serial = "TG-99999"')
-    # The virtual gauge tells the serial of its file, so the mistake is put on the other side of the wire.
+    # The virtual gauge reports the serial of its file, so the error is made on the other side of the wire.
     with open_bench(load_bench("virtual_bench"), mode="real_time") as served:
         real = served.parts.addresses
         text = VIRTUAL[: VIRTUAL.index("[virtual]")] + VIRTUAL[VIRTUAL.index("[instruments.scanner]") :]
@@ -114,7 +114,7 @@ def test_wrong_serial_number_is_refused_by_name() -> None:
     assert virtual.instruments["gauge_a"].serial == "TG-99999"
 
 
-def test_option_that_a_driver_does_not_know_is_told_with_its_line() -> None:
+def test_option_that_a_driver_does_not_know_is_reported_with_its_line() -> None:
     with pytest.raises(FileError, match=r"mine\.toml:\d+: instruments\.scanner\.options\.nplcc: .*'nplc'"):
         open_bench(changed("nplc = 1", "nplcc = 1"))
 
@@ -123,7 +123,7 @@ def test_option_that_a_driver_does_not_know_is_told_with_its_line() -> None:
     ("scan", "virtual", "verdict", "says"),
     [
         ("interval_s = 0.2", "", "ok", "drop 2 s after the last heartbeat, one comes every 0.4 s"),
-        ("interval_s = 0.5", "", "caution", "runs may end for nothing"),
+        ("interval_s = 0.5", "", "caution", "runs may end without cause"),
         ("interval_s = 0.2", "watchdog_s = 0.7\n", "caution", "one comes every 0.4 s"),
         ("interval_s = 1.0", "watchdog_s = 2.0\n", "fail", "every run would end at once"),
     ],
@@ -141,9 +141,9 @@ def test_bench_without_a_watchdog_is_cautioned(tmp_path: Path) -> None:
     bench = changed('serial = "TV-00058"', 'serial = "TV-00058"\noptions = { watchdog = false }')
     found = line(run_preflight(bench, tmp_path), "valves watchdog")
     assert found.verdict == "caution"
-    assert "tells of no watchdog" in found.found
+    assert "reports no watchdog" in found.found
 
 
-def test_room_is_told_for_a_folder_that_is_not_made_yet(tmp_path: Path) -> None:
+def test_room_is_reported_for_a_folder_that_is_not_made_yet(tmp_path: Path) -> None:
     assert free_bytes(tmp_path / "deep" / "records") == pytest.approx(free_bytes(tmp_path), rel=0.01)
     assert list(tmp_path.iterdir()) == []

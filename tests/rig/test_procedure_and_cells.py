@@ -45,7 +45,7 @@ def test_targets_are_pressures_in_the_gas_that_the_purge_left() -> None:
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "told"),
+    ("old", "new", "reported"),
     [
         ("po2_bar = 1.6", "po2_bar = 2.0", "add a step between"),
         ("po2_bar = 1.2", "po2_bar = 0.9", "write 'down'"),
@@ -57,10 +57,10 @@ def test_targets_are_pressures_in_the_gas_that_the_purge_left() -> None:
         ("[[steps]]", "[[step]]", "did you mean 'steps'"),
     ],
 )
-def test_what_contradicts_itself_is_refused(old: str, new: str, told: str) -> None:
+def test_what_contradicts_itself_is_refused(old: str, new: str, reported: str) -> None:
     with pytest.raises(FileError, match=r"mine\.toml:\d+: ") as caught:
         procedure((old, new))
-    assert told in str(caught.value)
+    assert reported in str(caught.value)
 
 
 def test_procedure_without_steps_is_refused() -> None:
@@ -92,7 +92,7 @@ def test_duplicate_serial_names_both_lines() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "reported"),
     [
         ("", "box.csv: is empty"),
         ("socket,serial\n", "has a header and no cells"),
@@ -110,8 +110,8 @@ def test_duplicate_serial_names_both_lines() -> None:
         ("socket,serial,temperature_coefficient_percent_per_k\n1,a,warm\n", "'warm' is not a number"),
     ],
 )
-def test_wrong_cells_files_are_told_by_line_and_column(text: str, told: str) -> None:
-    assert told in "\n".join(cell_problems(text))
+def test_wrong_cells_files_are_reported_by_line_and_column(text: str, reported: str) -> None:
+    assert reported in "\n".join(cell_problems(text))
 
 
 def test_shipped_cells_fit_the_virtual_bench() -> None:

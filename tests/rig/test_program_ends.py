@@ -1,6 +1,6 @@
 """The whole program against a bench in another process, ended in every way that a program can end.
 
-Pressure is in the pot each time, and the bench's own gauge, read past the program, says what became of it.
+Pressure is in the pot each time, and the bench's own gauge, read without the program, shows the result.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ LEADLINE = [sys.executable, "-m", "rig.cli.main"]
 STRIKE_AT_BAR = 1.3
 VENTED_BELOW_BAR = 1.05
 PATIENCE_S = 30.0
-"""How long an answer may take: what is tested is how a program ends, and not how busy the machine is."""
+"""How long an answer may take: the test is about how a program ends, not how busy the machine is."""
 AT_ONCE = 5
 """Programs that run at the same time: more would make each other late on two cores."""
 
@@ -63,7 +63,7 @@ class Rig:
     program: subprocess.Popen[bytes]
 
     def pressure_bar(self) -> float:
-        """What the pot's gauge says to anybody who asks."""
+        """The reading of the pot's gauge, without the program."""
         entry = load_bench(str(self.folder / "served.toml")).instruments["gauge_a"]
         spec = InstrumentSpec("gauge", "modbus_gauge", entry.address, deadline_s=PATIENCE_S)
         gauge = open_instrument(spec)
@@ -78,11 +78,11 @@ class Rig:
         return start(self.folder, *run_command(self.folder), *more, log="again.txt")
 
     def said(self, log: str = "run.txt") -> str:
-        """What the program has said so far."""
+        """The program's output so far."""
         return (self.folder / log).read_text()
 
     def is_stopping(self) -> bool:
-        """Whether the program's record says that it is on its way to an end."""
+        """Whether the program's record shows that it is ending."""
         (record,) = (self.folder / "records").iterdir()
         return '"to":"STOPPING"' in (record / "events.ndjson").read_text()
 
@@ -99,7 +99,7 @@ class Rig:
 
 @dataclass(frozen=True)
 class Ended:
-    """What is left: the program's exit code and words, the record, and the pot's pressure."""
+    """The result: the program's exit code and output, the record, and the pot's pressure."""
 
     code: int
     said: str
@@ -121,7 +121,7 @@ def run_command(folder: Path) -> list[str]:
 
 
 def start(folder: Path, *words: str, log: str) -> subprocess.Popen[bytes]:
-    """Start a program; what it says goes through this process into a file, whatever its own disk does."""
+    """Start a program; its output goes through this process into a file, in spite of its own disk."""
     (folder / log).touch()
     program = subprocess.Popen(
         [*LEADLINE, *words],
@@ -144,7 +144,7 @@ def start(folder: Path, *words: str, log: str) -> subprocess.Popen[bytes]:
 
 @contextmanager
 def under_pressure(folder: Path) -> Iterator[Rig]:
-    """Serve a bench, run the program on it, and hand both over once there is pressure in the pot."""
+    """Serve a bench, run the program on it, and return both once there is pressure in the pot."""
     folder.mkdir()
     text = load_bench("virtual_bench").text.replace("ramp_bar_per_min = 0.5", "ramp_bar_per_min = 1.9")
     text = text.replace('address = "virtual"', f'address = "virtual"\ndeadline_s = {PATIENCE_S}')
@@ -176,7 +176,7 @@ def ended(rig: Rig, second_said: str = "", second_code: int = 0) -> Ended:
 
 
 def signalled(*numbers: signal.Signals) -> Callable[[Path], Ended]:
-    """Send signals, each once the program has begun to heed the one before, and wait for its own end."""
+    """Send signals, each once the program has begun to obey the one before, and wait for its own end."""
 
     def scenario(folder: Path) -> Ended:
         with under_pressure(folder) as rig:
@@ -308,7 +308,7 @@ def test_a_suspended_program_finds_its_outputs_dropped_and_ends(results):
     assert trips[0] in ("WATCHDOG", "STALLED")
 
 
-def test_a_second_program_on_the_same_rig_is_refused_and_the_first_goes_on(results):
+def test_a_second_program_on_the_same_rig_is_refused_and_the_first_continues(results):
     run = results["second program"].result()
     assert run.second_code == 3
     assert "another program" in run.second_said

@@ -1,4 +1,4 @@
-"""Cells that were decompressed fast are told to rest, and the next run of the same cells knows."""
+"""Cells that were decompressed fast have to rest, and the next run of the same cells reports it."""
 
 from datetime import UTC, datetime, timedelta
 

@@ -1,4 +1,4 @@
-"""One program per rig, whoever is logged in and however the bench file spells the rig."""
+"""One program per rig, for all logins and all spellings of the rig in bench files."""
 
 import errno
 import json
@@ -68,7 +68,7 @@ def is_free(names, folder):
         return False
 
 
-def test_a_second_program_is_refused_and_told_who_holds_the_rig(tmp_path):
+def test_a_second_program_is_refused_and_names_who_holds_the_rig(tmp_path):
     with Holder(tmp_path) as holder:
         assert holder.said == "held"
         with pytest.raises(RigBusy, match=f"process {holder.process.pid} of "), lock_rig(["rig"], tmp_path):
@@ -179,7 +179,7 @@ def test_a_folder_for_a_group_keeps_its_files_to_the_group(tmp_path):
 
 
 @pytest.mark.parametrize("obstacle", ["cannot be made", "is not a folder", "is sticky", "may not be written"])
-def test_a_login_on_its_own_is_told_so_in_one_line(tmp_path, monkeypatch, obstacle):
+def test_a_login_without_the_shared_folder_gets_one_line(tmp_path, monkeypatch, obstacle):
     shared = tmp_path / "shared"
     if obstacle == "cannot be made":
         shared = tmp_path / "missing" / "shared"

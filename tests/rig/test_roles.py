@@ -1,4 +1,4 @@
-"""The table of roles fits what is derived from it."""
+"""The table of roles agrees with what is derived from it."""
 
 from dataclasses import fields
 from typing import get_args

@@ -1,4 +1,4 @@
-"""The room's oxygen: told when it rises, kept in the record, refused before any gas when it is not air."""
+"""The room's oxygen: warned of when it rises, kept in the record, refused before any gas when not air."""
 
 import pytest
 
@@ -20,24 +20,24 @@ address = "virtual"
 BENCH = parse_bench(TomlText("room.toml", open_config("benches", "virtual_bench").text + MONITOR))
 
 
-def told(*readings):
+def watched(*readings):
     watch = RoomWatch()
-    return [watch.look(reading) for reading in readings], watch.told_in_record
+    return [watch.look(reading) for reading in readings], watch.record_sentence
 
 
-def test_a_rise_is_told_once_and_again_only_after_it_was_gone():
-    said, kept = told(20.9, None, 22.9, 23.0, 23.2, 22.6, 23.1, 22.4, 23.4)
+def test_a_rise_is_reported_once_and_again_only_after_it_was_gone():
+    said, kept = watched(20.9, None, 22.9, 23.0, 23.2, 22.6, 23.1, 22.4, 23.4)
     assert [bool(text) for text in said] == [False, False, False, True, False, False, False, False, True]
     assert "23.0 % oxygen" in said[3]
     assert kept == "Room oxygen was monitored: 20.9 to 23.4 %."
 
 
-def test_beyond_the_bound_the_interlock_speaks_alone():
-    assert told(20.9, 23.6)[0] == ["", ""]
+def test_beyond_the_bound_only_the_interlock_reports():
+    assert watched(20.9, 23.6)[0] == ["", ""]
 
 
 def test_without_a_monitor_the_record_says_so():
-    assert told(None, None)[1] == "Room oxygen was not monitored."
+    assert watched(None, None)[1] == "Room oxygen was not monitored."
 
 
 @pytest.mark.parametrize(

@@ -82,7 +82,7 @@ def test_drawings_are_black_and_white_and_drawn_the_same_twice(draw, drawn):
         assert set(re.findall(rb"#[0-9a-f]{6}", data.split(b"<defs>", 1)[1])) <= {b"#000000", b"#ffffff"}
 
 
-def test_safety_md_shows_both_drawings_with_words_for_who_cannot_see_them(drawn):
+def test_safety_md_shows_both_drawings_with_a_description(drawn):
     shown = re.findall(r"!\[([^\]]+)\]\(([^)]+)\)", SAFETY)
     assert {(DOCUMENTS / path).resolve() for _, path in shown} == {DRAWINGS / name for name in drawn}
     assert all(len(words) > 80 for words, _ in shown)
@@ -92,23 +92,23 @@ def test_parts_in_safety_md_are_those_of_the_drawings(draw):
     assert {int(number): what for number, what in table("part")} == draw.PARTS
 
 
-def test_every_option_of_the_valve_block_is_told_with_its_default():
-    told = {name.strip("`"): default for name, default, _ in table("option")}
+def test_every_option_of_the_valve_block_is_listed_with_its_default():
+    listed = {name.strip("`"): default for name, default, _ in table("option")}
     plain = {name for name in ValveOptions.model_fields if name not in {"serial", "proof"}}
     plain -= set(ValveOptions.__mro__[1].model_fields)
     defaults = ValveOptions()
-    assert {name: told[name] for name in plain} == {name: str(getattr(defaults, name)) for name in plain}
+    assert {name: listed[name] for name in plain} == {name: str(getattr(defaults, name)) for name in plain}
     assert (
-        told["serial"]
+        listed["serial"]
         == f"{defaults.serial.address} to {defaults.serial.address + defaults.serial.count - 1}"
     )
-    assert told["proof"] == f"{defaults.proof.address}, {defaults.proof.address + 1}"
+    assert listed["proof"] == f"{defaults.proof.address}, {defaults.proof.address + 1}"
 
 
 def test_numbers_of_the_program_in_safety_md_are_the_programs():
     limits = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
-    assert f"a gauge may be {limits.zero_bar * 1000:.0f} mbar off" in PROSE
-    assert f"of {LONGEST_SHOT_MS} ms at the longest" in PROSE
+    assert f"a gauge may be off by at most {limits.zero_bar * 1000:.0f} mbar" in PROSE
+    assert f"of at most {LONGEST_SHOT_MS} ms" in PROSE
     assert "0.1 bar gauge on a lid of 60, 100 or 150 mm is 28, 79 or 177 N" in PROSE
     assert f"{limits.lid_force_n(0.1):.0f} N" == "79 N"
 

@@ -1,4 +1,4 @@
-"""Ticks stay on their time line; what was missed is skipped and counted."""
+"""Ticks stay on their time line; missed ticks are skipped and counted."""
 
 from datetime import UTC, datetime
 

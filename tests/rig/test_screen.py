@@ -99,7 +99,7 @@ SIZES = [(120, 40), (80, 24), (60, 16), (40, 24)]
 
 
 def fitted(picture: Picture, width: int, height: int) -> str:
-    """The picture as it stands on a terminal of that size, its words one blank apart."""
+    """The picture on a terminal of that size, its words one blank apart."""
     console = Console(width=width, height=height, file=io.StringIO(), record=True, markup=False, emoji=False)
     console.print(picture)
     lines = console.export_text().splitlines()
@@ -117,7 +117,7 @@ def cells(count: int, state: str = "settled") -> tuple[CellLine, ...]:
 
 @pytest.mark.parametrize("size", [*SIZES, (40, 16), (60, 12)])
 @pytest.mark.parametrize("count", [3, 6, 20, 64])
-def test_alarm_and_question_are_on_the_screen_whatever_its_size(size: tuple[int, int], count: int) -> None:
+def test_alarm_and_question_are_on_the_screen_at_any_size(size: tuple[int, int], count: int) -> None:
     picture = Picture("Bench", replace(TRIPPED, cells=cells(count)), VENTED, "VENT", virtual=True)
     text = fitted(picture, *size)
     assert "Close the bottle NOW. Use the manual bleed. Keep the lid shut" in text
@@ -126,7 +126,7 @@ def test_alarm_and_question_are_on_the_screen_whatever_its_size(size: tuple[int,
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_cue_and_lid_force_are_on_the_screen_whatever_its_size(size: tuple[int, int]) -> None:
+def test_cue_and_lid_force_are_on_the_screen_at_any_size(size: tuple[int, int]) -> None:
     cue = Cue(Valve.SUPPLY, Action.CLOSE, "CLOSE SUPPLY NOW   12 mbar to go")
     snapshot = replace(HOLD, cells=cells(6), cue=cue, lid_force_n=344.0)
     text = fitted(Picture("Bench", snapshot), *size)
@@ -197,7 +197,7 @@ def test_alarm_and_lid_force_cannot_be_missed() -> None:
         (Drive.HANDS, "Twice: open the vent at once."),
     ],
 )
-def test_the_foot_of_the_picture_tells_what_ctrl_c_does_on_this_bench(drive: Drive, words: str) -> None:
+def test_the_foot_of_the_picture_shows_what_ctrl_c_does_on_this_bench(drive: Drive, words: str) -> None:
     text = rendered(replace(HOLD, drive=drive), width=80)
     assert words in text
     assert text.count("Twice:") == 1
@@ -378,7 +378,7 @@ def test_prompt_takes_only_its_own_answers(typed) -> None:  # type: ignore[no-un
     typed("perhaps\nyes\n")
     view, file = quiet_view()
     assert view.ask(Prompt("lid", "Is the lid closed?", ("yes", "no"), timeout_s=5.0)) == "yes"
-    assert "'perhaps' is no answer to this; write yes or no" in file.getvalue()
+    assert "'perhaps' is not an answer to this; write yes or no" in file.getvalue()
 
 
 def test_prompt_that_nobody_answers_ends_in_none(typed) -> None:  # type: ignore[no-untyped-def]
@@ -468,11 +468,11 @@ REPORT = PreflightReport(
     (
         Check("scanner answers", "ok", "Tideway Works TW-8 TW-8-0031 1.2"),
         Check("valves watchdog", "ok", "outputs drop 2 s after the last heartbeat, one comes every 0.4 s"),
-        Check("room oxygen", "not checked", "no monitor", "air the room, and lead the vent outdoors"),
+        Check("room oxygen", "not checked", "no monitor", "ventilate the room, and lead the vent outdoors"),
         Check(
             "scanner noise",
             "not checked",
-            "912.5 µV rms at the quietest socket (2); no cell and no short in any",
+            "912.5 µV rms at the quietest socket (2); no cell and no short in any socket",
             "put a short into a socket",
         ),
         Check("gauge_b calibration", "fail", "ran out on 2025-03-02", "have it calibrated"),
@@ -480,14 +480,14 @@ REPORT = PreflightReport(
 )
 
 
-def test_preflight_tells_what_was_found_and_what_to_do_at_every_width() -> None:
+def test_preflight_shows_what_was_found_and_what_to_do_at_every_width() -> None:
     for width in range(40, 201):
         console = Console(width=width, file=io.StringIO(), record=True, markup=False, emoji=False)
         console.print(preflight_table(REPORT))
         words = Counter(console.export_text().split())
         for check in REPORT.checks:
-            for told in (check.what, check.found, check.to_do):
-                assert not Counter(told.split()) - words, f"{width} columns"
+            for shown in (check.what, check.found, check.to_do):
+                assert not Counter(shown.split()) - words, f"{width} columns"
 
 
 @pytest.mark.parametrize("width", [40, 60, 80, 130])

@@ -1,4 +1,4 @@
-"""A whole run on the virtual bench: what it leaves behind, and how it ends when it is told to."""
+"""A whole run on the virtual bench: what it leaves, and how it ends when it is stopped."""
 
 import json
 import re
@@ -23,7 +23,7 @@ LIMITS = FileText(name="general", file="general.toml", text="")
 
 
 class View:
-    """Keeps what it is shown, and answers prompts from a list."""
+    """Keeps all output, and answers prompts from a list."""
 
     show_every_s = 0.0
 
@@ -206,7 +206,7 @@ def test_a_unit_mix_up_refuses_the_run_and_leaves_nothing_behind(short, tmp_path
     assert list(tmp_path.iterdir()) == []
 
 
-def test_an_empty_bottle_holds_asks_and_goes_on_when_it_is_mended(short, tmp_path):
+def test_an_empty_bottle_holds_asks_and_continues_when_it_is_replaced(short, tmp_path):
     """The supply gives nothing on a ramp, and gives again soon after the operator has answered."""
     view = View(answers=["retry", "retry"])
     outcome, _ = run(short, tmp_path, view=view, struck=("fill", 2, 6.0, breaks("supply_stuck_shut", 16.0)))
@@ -217,7 +217,7 @@ def test_an_empty_bottle_holds_asks_and_goes_on_when_it_is_mended(short, tmp_pat
 
 
 def test_a_pressure_that_stands_still_twice_at_the_same_place_is_not_asked_about_again(short, tmp_path):
-    """A relief valve that lifts early does that; an answer 'retry' to the first hold is taken at its word."""
+    """A relief valve that lifts early does that; an answer 'retry' to the first hold is accepted."""
     view = View(answers=["retry", "retry", "retry"])
     outcome, _ = run(short, tmp_path, view=view, struck=("fill", 2, 6.0, breaks("supply_stuck_shut")))
     assert (outcome.how, outcome.code) == ("tripped", "NO_RESPONSE")
@@ -231,7 +231,7 @@ def test_nobody_answering_a_hold_ends_vented(short, tmp_path):
     assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
 
 
-def test_a_voltmeter_that_comes_back_lets_the_run_go_on(short, tmp_path):
+def test_a_voltmeter_that_comes_back_lets_the_run_continue(short, tmp_path):
     outcome, _ = run(short, tmp_path, struck=("measure", 1, 10.0, breaks("voltmeter_silent", 20.0)))
     assert outcome.how == "completed"
     ends = events(outcome, "hold_end")
@@ -239,7 +239,7 @@ def test_a_voltmeter_that_comes_back_lets_the_run_go_on(short, tmp_path):
     assert {end["step"] for end in ends if end["stop_reason"] != "aborted"} == {0, 1, 2}
 
 
-def test_the_screen_is_told_where_the_run_is(short, tmp_path):
+def test_the_screen_is_reported_where_the_run_is(short, tmp_path):
     view = View()
     run(short, tmp_path, view=view)
     assert view.snapshots
@@ -249,7 +249,7 @@ def test_the_screen_is_told_where_the_run_is(short, tmp_path):
     assert last.now
 
 
-def test_a_file_edited_during_the_run_is_told_once_and_changes_nothing(short, tmp_path):
+def test_a_file_edited_during_the_run_is_reported_once_and_changes_nothing(short, tmp_path):
     from rig_configs.files.checked_toml import read_text
 
     path = tmp_path / "short.toml"
@@ -279,7 +279,7 @@ def test_a_person_who_says_vented_is_not_believed_while_a_gauge_reads_pressure(s
 
 
 class Mistaken(View):
-    """A view with a mistake in it, made during the purge: once, or whatever is shown or said after that."""
+    """A view that fails during the purge: once, or at everything shown or said after that."""
 
     def __init__(self, *, goes_on):
         super().__init__()
@@ -296,7 +296,7 @@ class Mistaken(View):
             raise ZeroDivisionError("division by zero")
 
 
-def test_a_mistake_of_the_program_ends_in_the_safe_state_with_what_mends_it(short, tmp_path):
+def test_an_error_of_the_program_ends_in_the_safe_state_with_its_traceback(short, tmp_path):
     outcome, pot = run(short, tmp_path, view=Mistaken(goes_on=False))
     assert (outcome.how, outcome.code, outcome.exit_code) == ("tripped", "PROGRAM_ERROR", 1)
     assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
@@ -305,7 +305,7 @@ def test_a_mistake_of_the_program_ends_in_the_safe_state_with_what_mends_it(shor
     assert read_record(outcome.record).end.how == "tripped"
 
 
-def test_a_mistake_that_stays_still_drops_the_outputs(short, tmp_path):
+def test_an_error_that_stays_still_drops_the_outputs(short, tmp_path):
     cells = load_cells("six_cells")[:2]
     view = Mistaken(goes_on=True)
     with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417) as bench:
@@ -325,7 +325,7 @@ def test_a_trip_leaves_what_it_was_judged_on_and_from_when_on_readings_are_in_do
     assert (trip["gauge_status"], trip["intent"], trip["lid_closed"]) == ("ok", "keep", True)
 
 
-def test_cells_that_were_dropped_to_ambient_are_told_to_rest(short, tmp_path):
+def test_cells_that_were_dropped_to_ambient_are_to_rest(short, tmp_path):
     view = View()
     outcome, _ = run(short, tmp_path, view=view, struck=("measure", 2, 5.0, breaks("gauge_offset")))
     rest = events(outcome, "rest")
@@ -335,10 +335,10 @@ def test_cells_that_were_dropped_to_ambient_are_told_to_rest(short, tmp_path):
     assert events(calm, "rest") == []
 
 
-def test_the_run_says_how_much_oxygen_it_may_use_and_that_nobody_watches_the_room(short, tmp_path):
+def test_the_run_says_how_much_oxygen_it_may_use_and_that_the_room_is_not_monitored(short, tmp_path):
     view = View()
     outcome, _ = run(short, tmp_path, view=view)
-    assert any(text.endswith("at 60 L the run is ended.") for _, text in view.said)
+    assert any(text.endswith("the run is stopped at 60 L.") for _, text in view.said)
     assert "Room oxygen was not monitored." in [note["text"] for note in events(outcome, "note")]
 
 
@@ -371,7 +371,7 @@ def test_a_flow_purge_passes_what_it_says_and_a_wide_supply_is_no_blocked_vent(s
     assert pot.gas_used_l == pytest.approx(claimed_l + before_and_after_l, rel=0.08)
 
 
-def test_a_supply_too_coarse_for_its_pot_is_told(short, tmp_path):
+def test_a_supply_too_coarse_for_its_pot_is_reported(short, tmp_path):
     from rig.setup.bench_file import parse_bench
     from rig_configs.files.checked_toml import TomlText
     from rig_configs.files.shipped_files import open_config
@@ -410,7 +410,7 @@ def test_a_monitored_room_stands_in_the_record_and_ends_the_run_when_it_is_enric
 
 
 class AsksToStop(View):
-    """Somebody who presses Ctrl-C instead of answering, once for each question."""
+    """A person who presses Ctrl-C instead of answering, once for each question."""
 
     def __init__(self, stop, at_once_s=1e9):
         super().__init__()
@@ -439,7 +439,7 @@ class AsksToStop(View):
     [
         ({"cylinder_empty": 200.0}, 1e9, "stopped", ["mend_no_response"]),
         ({"vent_stuck_shut": 200.0, "supply_stuck_open": 200.0}, 1e9, "tripped", ["not_vented"]),
-        # Asked for already as urgently as can be; the question stands all the same, and has to end.
+        # The most urgent stop was already requested; the question is open anyway, and has to end.
         ({"vent_stuck_shut": 400.0}, 420.0, "aborted", ["not_vented"]),
     ],
 )
@@ -457,7 +457,7 @@ def test_ctrl_c_ends_a_question_on_a_bench_whose_time_stands_still_meanwhile(
     assert check_record(outcome.record) == []
 
 
-def test_a_barometer_that_falls_silent_is_told_and_not_taken_for_read(short, tmp_path):
+def test_a_barometer_that_falls_silent_is_reported_and_not_recorded_as_read(short, tmp_path):
     view = View()
     outcome, _ = run(short, tmp_path, view=view, struck=("measure", 1, 5.0, breaks("barometer_link_lost")))
     assert outcome.how == "completed"

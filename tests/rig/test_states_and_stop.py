@@ -1,4 +1,4 @@
-"""The machine moves along its table alone; a stop request only ever becomes more urgent."""
+"""The machine moves only along its table; a stop request only becomes more urgent."""
 
 import os
 import signal
@@ -18,12 +18,12 @@ def test_a_new_machine_knows_nothing_of_the_pot_and_must_be_cleared():
     assert machine.state is State.ABORTED
 
 
-def test_every_change_is_told_with_its_reason():
-    told = []
-    machine = Machine(lambda before, after, why: told.append((before, after, why)))
+def test_every_change_is_reported_with_its_reason():
+    changes = []
+    machine = Machine(lambda before, after, why: changes.append((before, after, why)))
     machine.fire(Command.CLEAR, "begin")
     machine.fire(Command.DONE, "vented")
-    assert told == [
+    assert changes == [
         (State.ABORTED, State.CLEARING, "begin"),
         (State.CLEARING, State.STOPPED, "vented"),
     ]

@@ -1,4 +1,4 @@
-"""The vented-zero check: a gauge in another unit must never get as far as the first gas."""
+"""The vented-zero check: a gauge in another unit must be found before any gas."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ def test_good_gauges_pass_at_any_altitude(barometer_bar: float) -> None:
 
 @pytest.mark.parametrize("barometer_bar", [0.90, 0.975, 1.04])
 @pytest.mark.parametrize(
-    ("in_its_unit", "told"),
+    ("in_its_unit", "reported"),
     [
         (lambda bar: 0.0 * bar + 0.002, "gauge pressure: set it to absolute"),
         (lambda bar: bar * 14.5038, "psi"),
@@ -30,25 +30,25 @@ def test_good_gauges_pass_at_any_altitude(barometer_bar: float) -> None:
         (lambda bar: bar / 1.01325, "atm"),
     ],
 )
-def test_wrong_unit_is_named(barometer_bar, in_its_unit, told) -> None:  # type: ignore[no-untyped-def]
+def test_wrong_unit_is_named(barometer_bar, in_its_unit, reported) -> None:  # type: ignore[no-untyped-def]
     reading = in_its_unit(barometer_bar)
     found = check(reading, reading, barometer_bar)
     assert len(found) == 2  # the same mistake on both gauges is no agreement
-    assert all(told in text for text in found)
+    assert all(reported in text for text in found)
 
 
-def test_offset_without_a_unit_to_explain_it_is_told_in_mbar() -> None:
+def test_offset_without_a_unit_to_explain_it_is_reported_in_mbar() -> None:
     (found,) = check(0.975 - 0.12, 0.975)
     assert "-120 mbar, 8 mbar are allowed" in found
     assert "seems" not in found
 
 
-def test_gauges_that_disagree_within_the_zero_are_told() -> None:
+def test_gauges_that_disagree_within_the_zero_are_reported() -> None:
     (found,) = check(0.975 + 0.004, 0.975 - 0.004)
     assert "gauge_a and gauge_b are 8 mbar apart; 6 mbar are allowed" in found
 
 
-def test_impossible_barometer_is_told_before_any_gauge_is_judged() -> None:
+def test_impossible_barometer_is_reported_before_any_gauge_is_judged() -> None:
     (found,) = check(0.975, 0.975, barometer_bar=0.55)
     assert "the barometer reads 0.5500 bar" in found
     (found,) = check(0.975, 0.975, barometer_bar=97.5)

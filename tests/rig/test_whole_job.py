@@ -1,4 +1,4 @@
-"""The whole job in a process of its own, as a user starts it: stopped, tripped, refused, killed."""
+"""The whole job in a separate process, as a user starts it: stopped, tripped, refused, killed."""
 
 from __future__ import annotations
 
@@ -90,8 +90,8 @@ def test_json_of_a_run_is_alone_on_stdout_and_is_what_grade_says(
     completed: tuple[subprocess.CompletedProcess[str], Path], capsys: pytest.CaptureFixture[str]
 ) -> None:
     done, record = completed
-    told = json.loads(done.stdout)
-    assert [cell["cell"] for cell in told["cells"]] == [
+    printed = json.loads(done.stdout)
+    assert [cell["cell"] for cell in printed["cells"]] == [
         "TB-0417",
         "OS-1123",
         "TB-0388",
@@ -100,7 +100,7 @@ def test_json_of_a_run_is_alone_on_stdout_and_is_what_grade_says(
         "OS-1131",
     ]
     assert {cell["cell"]: cell["grade"] for cell in grades(record, capsys)} == {
-        cell["cell"]: cell["grade"] for cell in told["cells"]
+        cell["cell"]: cell["grade"] for cell in printed["cells"]
     }
 
 
@@ -222,7 +222,7 @@ def test_gauge_in_psi_is_refused_with_code_3_before_any_record(tmp_path: Path) -
     assert list(tmp_path.iterdir()) == []
 
 
-def test_disk_without_room_is_told_before_anything_starts(
+def test_disk_without_room_is_reported_before_anything_starts(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     import shutil

@@ -34,7 +34,7 @@ class ControllerDevice(GaugeDevice):
         self.deaf = False
 
     def set_pressure(self, pressure_bar: float) -> Permit:
-        """Take a set point, in bar."""
+        """Accept a set point, in bar."""
         if not self.lowest_bar <= pressure_bar <= self.highest_bar:
             return "out of range"
         if not self.deaf:
@@ -43,7 +43,7 @@ class ControllerDevice(GaugeDevice):
         return "ok"
 
     def set_ramp(self, ramp_bar_per_min: float) -> Permit:
-        """Take a ramp, in bar/min."""
+        """Accept a ramp, in bar/min."""
         if not 0.0 < ramp_bar_per_min <= self.most_ramp_bar_per_min:
             return "out of range"
         if not self.deaf:
@@ -52,7 +52,7 @@ class ControllerDevice(GaugeDevice):
         return "ok"
 
     def set_mode(self, mode: ControlMode) -> Permit:
-        """Measure, control or vent; control starts its ramp at the pressure as it is."""
+        """Measure, control or vent; control starts its ramp at the present pressure."""
         if self.deaf:
             return "ok"
         pot = self.pot

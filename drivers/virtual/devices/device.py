@@ -1,4 +1,4 @@
-"""What every instrument of the virtual bench has in common."""
+"""Common part of every instrument of the virtual bench."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _FLOAT32 = struct.Struct(">f")
 
 
 class Device:
-    """What every instrument of the bench has.
+    """Common part of every instrument.
 
     Attributes:
         stand, pot: that it stands on and is screwed to.

@@ -57,7 +57,7 @@ class GaugeDevice(Device):
         return self.pot.now_us // CONVERSION_US
 
     def read(self) -> float:
-        """The last conversion, in bar (or in whatever unit it is wrongly set to), as a 32-bit float."""
+        """The last conversion, in bar (or in the unit that it is wrongly set to), as a 32-bit float."""
         if self.override is not None:
             return self.override
         if self.held is not None:
@@ -73,7 +73,7 @@ class GaugeDevice(Device):
         return as_float32(self.pot.wall_k - 273.15 + 1.5)
 
     def forget_conversion(self) -> None:
-        """Convert afresh at the next reading, after a fault has changed something."""
+        """Convert again at the next reading, after a fault has changed something."""
         self._conversion = -1
 
     def freeze(self) -> None:

@@ -9,7 +9,7 @@ from drivers.virtual_spec import VirtualInstrument
 
 
 class RoomOxygenDevice(Device):
-    """Monitor of the room's oxygen. The room of the virtual bench is aired: it stays at 20.9 %.
+    """Monitor of the room's oxygen. The room of the virtual bench is ventilated: it stays at 20.9 %.
 
     Attributes:
         override: a number it shows whatever the room holds, in percent, or None.

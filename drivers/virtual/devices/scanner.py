@@ -95,7 +95,7 @@ class ScannerDevice(Device):
             return self.override
         noise = self._noise.at(at_us // 1000)
         cell = self.stand.cells.get(channel - 100)
-        # An open input drifts about; its own noise is what a socket without a cell shows.
+        # An open input drifts; a socket without a cell shows only its noise.
         value_mv = 1.5 * noise if cell is None else cell.output_mv(at_us)
         value_mv = value_mv * self._gain + self._zero_mv + self._noise_mv * noise
         volts = value_mv * 1e-3

@@ -1,4 +1,4 @@
-"""What an instrument needs of the bench that it stands on."""
+"""What an instrument needs from its bench."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ class Stand(Protocol):
 
     @property
     def spec(self) -> VirtualSpec:
-        """What was asked for: above all the seed that every error is drawn from."""
+        """The spec, above all the seed that every error is drawn from."""
 
     @property
     def pot(self) -> Pot:

@@ -17,7 +17,7 @@ class ValveDevice(Device):
 
     Nothing energises before a heartbeat has been seen. When the heartbeat stops changing, or when the
     pressure switch opens, every output drops and stays so until all outputs are de-energised by command; then
-    a changing heartbeat is needed anew.
+    a changing heartbeat is needed again.
 
     Attributes:
         deaf: takes writes and does nothing (command not obeyed). beat_deaf: does not see heartbeats.
@@ -102,7 +102,7 @@ class ValveDevice(Device):
         return "ok"
 
     def shoot_vent(self, duration_ms: int) -> Permit:
-        """Let the vent open for `duration_ms`, out of the shut state."""
+        """Open the vent for `duration_ms`, out of the shut state."""
         undone = self._undone(duration_ms)
         if undone is not None:
             return undone
@@ -121,7 +121,7 @@ class ValveDevice(Device):
         return "ok"
 
     def _undone(self, duration_ms: int) -> Permit | None:
-        """Why a shot of either valve is not given, though a deaf block says ok; None when it may be."""
+        """Why a shot is refused (a block that ignores writes says ok); None when it is given."""
         if not 1 <= duration_ms <= LONGEST_SHOT_MS:
             return "out of range"
         if self.deaf:
@@ -167,7 +167,7 @@ class ValveDevice(Device):
         return "ok"
 
     def lose_power(self) -> None:
-        """The block loses its power: every output drops, and what it knew is gone."""
+        """The block loses its power: every output drops, and its state is lost."""
         self._drop()
         self.armed = self.watchdog_tripped = False
         self.heartbeat = self.owner = 0

@@ -1,4 +1,4 @@
-"""All faults there are."""
+"""All faults."""
 
 from __future__ import annotations
 

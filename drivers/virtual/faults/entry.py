@@ -1,4 +1,4 @@
-"""How a fault is written down: one row with what it strikes, its name, what it does and how large it is."""
+"""How a fault is defined: one row with its target, name, effect and size."""
 
 from __future__ import annotations
 
@@ -13,16 +13,16 @@ from drivers.virtual_spec import FaultKind
 from rig_configs.roles import Role
 
 SOCKET = ("socket",)
-"""Targets of a fault that strikes the cell in one socket."""
+"""Targets of a fault that affects the cell in one socket."""
 GAUGE_ROLES = ("gauge", "second_gauge")
 BOTH_GAUGES = "both"
 """The target that stands for all of them."""
 
 
 class Size(NamedTuple):
-    """How large a fault is: its unit, what is taken where none is given, and where a size makes sense.
+    """Size of a fault: its unit, its default, and its possible range.
 
-    That is what a part can do, and what the bench can still work out.
+    The range is what the part can do and the bench can still calculate.
     """
 
     unit: str
@@ -34,7 +34,7 @@ class Size(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Part:
-    """What a fault strikes.
+    """What a fault affects.
 
     Attributes:
         find: the things that are struck, from the bench and the target.
@@ -66,7 +66,7 @@ class Fault:
     effect: Effect
 
     def begin(self, bench: Bench, target: str, value: float) -> Undo:
-        """Strike; the undo ends it."""
+        """Apply the fault; the undo ends it."""
         struck = self.part.find(bench, target)
         undo = self.effect(bench, struck, value)
         if self.part.refresh is None:

@@ -57,7 +57,7 @@ FAULTS = (
     _GAUGES.fault(
         5,
         "gauge_out_of_range",
-        "a gauge answers a pressure that cannot be, and says over range",
+        "a gauge answers an impossible pressure, and reports over range",
         sets_size("override", as_float32, status=OVER_RANGE_BIT),
         Size("bar", 12.0, 4.0, 1000.0),
     ),
@@ -67,18 +67,21 @@ FAULTS = (
     _GAUGES.fault(6, "gauge_link_lost", "the connection to a gauge is gone", sets(down=True)),
     _GAUGES.fault(6, "gauge_silent", "a gauge no longer answers", sets(mute=True)),
     _GAUGES.fault(
-        26, "gauge_unit_gauge", "a gauge is set to gauge pressure and does not say so", sets(gauge_unit=True)
+        26,
+        "gauge_unit_gauge",
+        "a gauge is set to gauge pressure and does not report it",
+        sets(gauge_unit=True),
     ),
     _GAUGES.fault(
-        26, "gauge_unit_psi", "a gauge is set to psi and does not say so", sets(unit_per_bar=_PSI_PER_BAR)
+        26, "gauge_unit_psi", "a gauge is set to psi and does not report it", sets(unit_per_bar=_PSI_PER_BAR)
     ),
     _GAUGES.fault(
-        26, "gauge_unit_kpa", "a gauge is set to kPa and does not say so", sets(unit_per_bar=100.0)
+        26, "gauge_unit_kpa", "a gauge is set to kPa and does not report it", sets(unit_per_bar=100.0)
     ),
     _GAUGES.fault(
         26,
         "gauge_unit_atm",
-        "a gauge is set to standard atmospheres and does not say so",
+        "a gauge is set to standard atmospheres and does not report it",
         sets(unit_per_bar=_ATM_PER_BAR),
     ),
     _GAUGES.fault(

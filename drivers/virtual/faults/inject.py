@@ -1,4 +1,4 @@
-"""Books a fault on a bench, once it is known to make sense there."""
+"""Books a fault on a bench, after checking that it is possible there."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def inject(bench: Bench, fault: FaultSpec) -> None:
     if kind.name == "rig_suspended" and bench.spec.mode == "real_time":
         raise VirtualBenchError("fault rig_suspended: a bench in real time cannot suspend the rig")
     if kind.name == "voltmeter_refuses" and not isinstance(bench.by_role("voltmeter"), ScannerDevice):
-        raise VirtualBenchError("fault voltmeter_refuses: this bench's voltmeter is not told to start a scan")
+        raise VirtualBenchError("fault voltmeter_refuses: this bench's voltmeter has no scan command")
 
     def begin() -> None:
         undo = found.begin(bench, target, 0.0 if value is None else value)
@@ -55,10 +55,10 @@ def inject(bench: Bench, fault: FaultSpec) -> None:
 
 
 def _target(bench: Bench, kind: FaultKind, wanted: str) -> str:
-    """The target that is meant; checked against the catalogue and the bench."""
+    """The target, checked against the catalogue and the bench."""
     if not kind.targets:
         if wanted:
-            raise VirtualBenchError(f"fault {kind.name}: there is nothing to choose, but {wanted!r} is given")
+            raise VirtualBenchError(f"fault {kind.name}: it has no targets, but {wanted!r} is given")
         return ""
     if kind.targets == SOCKET:
         sockets = [str(socket) for socket in bench.cells]
@@ -72,7 +72,7 @@ def _target(bench: Bench, kind: FaultKind, wanted: str) -> str:
     target = wanted or kind.targets[0]
     if target not in kind.targets:
         raise VirtualBenchError(
-            f"fault {kind.name}: cannot strike {target!r}; it strikes {', '.join(kind.targets)}"
+            f"fault {kind.name}: cannot affect {target!r}; it affects {', '.join(kind.targets)}"
         )
     for role in GAUGE_ROLES if target == BOTH_GAUGES else (target,):
         if bench.by_role(role) is None:

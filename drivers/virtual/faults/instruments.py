@@ -49,13 +49,13 @@ FAULTS = (
     _ANY.fault(
         33,
         "wrong_instrument",
-        "another instrument answers at an address (looked at when a run starts, at 0 s)",
+        "another instrument answers at an address (checked when a run starts, at 0 s)",
         sets(serial="TW-X-666"),
     ),
     _ROOM_OXYGEN.fault(
         36,
         "room_oxygen",
-        "the room's oxygen monitor shows so much",
+        "the room's oxygen monitor shows this value",
         sets_size("override"),
         Size("percent", 24.0, 0.0, 100.0),
     ),

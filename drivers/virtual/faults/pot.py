@@ -1,4 +1,4 @@
-"""Faults of the gas and of what holds it: bottle, regulator, valves, seal, relief valve, pressure switch."""
+"""Faults of the gas and its parts: bottle, regulator, valves, seal, relief valve, pressure switch."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def _empty(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
 def _creep(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
     del bench
     (pot,) = struck
-    # There at the latest the regulator's own relief valve opens.
+    # At this pressure at the latest the regulator's own relief valve opens.
     most_bar = 3.0 * pot.regulator_bar
     before_bar = pot.regulator_bar
     return change(pot, regulator_creep_bar_per_s=value, regulator_most_bar=most_bar, regulator_bar=before_bar)
@@ -63,7 +63,7 @@ FAULTS = (
     _POT.fault(
         12,
         "regulator_creep",
-        "the regulator creeps upwards, to three times what it is set to",
+        "the regulator creeps upwards, to three times its setting",
         _creep,
         Size("bar/s", 0.1, 0.0, 1.0),
     ),
@@ -92,7 +92,7 @@ FAULTS = (
     _POT.fault(
         16,
         "wrong_gas",
-        "the bottle holds another gas than oxygen",
+        "the bottle contains a gas other than oxygen",
         sets_size("bottle_oxygen_fraction"),
         Size("oxygen fraction", 0.2095, 0.0, 1.0),
     ),

@@ -1,4 +1,4 @@
-"""What faults do: change a part of the bench, and put it back."""
+"""Effects of faults: change a part of the bench, and restore it."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from drivers.virtual_spec import VirtualBenchError
 
 Undo = Callable[[], None]
 Effect = Callable[[Bench, Sequence[Any], float], Undo]
-"""What a fault does to the things that it strikes; the number is its size."""
+"""Effect of a fault on its targets; the number is its size."""
 
 
 def sets(**fixed: object) -> Effect:
-    """Return the effect that sets attributes of all that is struck."""
+    """Return the effect that sets attributes of all targets."""
 
     def effect(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
         del bench, value
@@ -34,7 +34,7 @@ def sets_size(name: str, convert: Callable[[float], object] = float, /, **fixed:
 
 
 def change(thing: object, **changes: object) -> Undo:
-    """Set attributes of `thing`; the undo puts the old ones back."""
+    """Set attributes of `thing`; the undo restores the old ones."""
     before = {name: getattr(thing, name) for name in changes}
     for name, value in changes.items():
         setattr(thing, name, value)

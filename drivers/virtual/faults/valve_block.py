@@ -1,4 +1,4 @@
-"""Faults of the valve block: its power, its watchdog, its lid switch, and whom it obeys."""
+"""Faults of the valve block: its power, its watchdog, its lid switch, and its owner."""
 
 from __future__ import annotations
 

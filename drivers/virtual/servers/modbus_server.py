@@ -67,7 +67,7 @@ class _Instrument:
         return None
 
     def packet(self, sending: bool, data: bytes) -> bytes:
-        """Hold back the answer to a request that is not to be answered."""
+        """Suppress the answer to a request that gets none."""
         if sending and self._silent:
             self._silent = False
             return b""

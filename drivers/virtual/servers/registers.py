@@ -283,7 +283,7 @@ class ValveRegisters:
         ),
         RegisterLine(7, 1, "r", "longest shot in ms"),
         RegisterLine(8, 1, "r", "watchdog time in ms, 0 without one"),
-        RegisterLine(9, 1, "rw", "owner: token of the program that drives the block, 0 nobody"),
+        RegisterLine(9, 1, "rw", "owner: token of the program that drives the block, 0 none"),
         RegisterLine(10, 4, "r", "serial number, 8 ASCII characters"),
         RegisterLine(14, 2, "r", "3.14159, 32-bit float: proof of the word order"),
         RegisterLine(16, 1, "w", "write 1: drop every output and clear what has latched"),

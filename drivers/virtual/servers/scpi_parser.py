@@ -2,7 +2,7 @@
 
 A command is given as `SENSe:VOLTage[:DC]:NPLCycles`: capitals are the short form, brackets may be left out.
 A program message holds commands joined by `;`; one that does not begin with `:` continues at the level of the
-one before. Answers of one message are joined by `;`. What goes wrong goes to the error queue, never to the
+one before. Answers of one message are joined by `;`. Errors go to the error queue, never to the
 answer. Registers and bits: IEEE 488.2 (from memory; the standard's text was not at hand).
 """
 
@@ -68,7 +68,7 @@ class ScpiParser:
     """
 
     def __init__(self, identity: Callable[[], str], reset: Callable[[], None]) -> None:
-        """Make the commands that every instrument has; `add` brings its own."""
+        """Make the commands that every instrument has; `add` adds its own."""
         self.errors: list[int] = []
         self._event_status = POWER_ON_BIT
         self._event_enable = 0
@@ -126,7 +126,7 @@ class ScpiParser:
     def handle(self, message: str) -> Generator[float, None, str | None]:
         """Work through one program message.
 
-        Yields the seconds that a command has to wait before it goes on; returns the answer without its
+        Yields the seconds that a command has to wait before it continues; returns the answer without its
         terminator, or None when nothing was asked.
         """
         if len(message) > _LONGEST_MESSAGE:
@@ -217,7 +217,7 @@ class ScpiParser:
 
 
 def no_argument(argument: str) -> None:
-    """Refuse a parameter where there is none to give."""
+    """Refuse a parameter where none is allowed."""
     if argument:
         raise ScpiError(-108)
 

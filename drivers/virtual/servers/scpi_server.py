@@ -147,7 +147,7 @@ def _add_readings(parser: ScpiParser, scanner: ScannerDevice) -> None:
         scanner.start(channels_of(argument, scanner.channels))
         return answer_when_done()
 
-    parser.add("INITiate[:IMMediate]", "start a scan and go on", initiate)
+    parser.add("INITiate[:IMMediate]", "start a scan and return at once", initiate)
     parser.add("FETCh?", "wait for the scan in progress; volts in scan order", fetch)
     parser.add("READ?", "start a scan, wait for it, answer volts", read)
     parser.add("MEASure:VOLTage:DC?", "read the channels given, such as (@101)", measure)
@@ -272,14 +272,14 @@ class ScpiConnection(asyncio.Protocol):
         self._transport: asyncio.Transport | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Keep the transport; a device that is down hangs up at once."""
+        """Keep the transport; a device that is down closes it at once."""
         assert isinstance(transport, asyncio.Transport)
         self._transport = transport
         if self._device.down:
             transport.close()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Forget the client; work of his goes nowhere."""
+        """Forget the client; its work is discarded."""
         del exc
         self._transport = None
 
@@ -310,7 +310,7 @@ async def serve_scpi(device: Device, parser: ScpiParser, timing: Timing) -> asyn
 
 
 def serve_scpi_line(device: Device, parser: ScpiParser, timing: Timing) -> SerialLine:
-    """Serve one instrument on a pseudo-terminal; a device that hangs up falls silent."""
+    """Serve one instrument on a pseudo-terminal; a device that closes the line stops answering."""
 
     def send(data: bytes) -> None:
         line.write(data)

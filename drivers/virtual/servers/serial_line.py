@@ -31,20 +31,20 @@ class SerialLine:
     """One end of a pseudo-terminal in the event loop, for a text instrument."""
 
     def __init__(self, received: Callable[[bytes], None]) -> None:
-        """`received` gets the bytes of whoever opens `path`."""
+        """`received` gets the bytes of the program that opens `path`."""
         self._near, self._far, self.path = open_pair()
         self._received = received
         asyncio.get_running_loop().add_reader(self._near, self._read)
 
     def write(self, data: bytes) -> None:
-        """Send bytes; what the far end does not take is lost, as on a line nobody listens to."""
+        """Send bytes; what the far end does not take is lost, as on a line without a listener."""
         try:
             os.write(self._near, data)
         except BlockingIOError:
             return
 
     def close(self) -> None:
-        """Take the line away."""
+        """Close the line."""
         asyncio.get_running_loop().remove_reader(self._near)
         os.close(self._near)
         os.close(self._far)
@@ -69,6 +69,6 @@ class SerialBridge:
         self.client_path = self._client.path
 
     def close(self) -> None:
-        """Take both lines away."""
+        """Close both lines."""
         self._server.close()
         self._client.close()

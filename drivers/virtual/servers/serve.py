@@ -1,9 +1,9 @@
-"""Serves a virtual bench: in a process of its own for `start`, or in the foreground for a person.
+"""Serves a virtual bench: in a separate process for `start`, or in the foreground for a person.
 
 The process is `python -m drivers.virtual.servers.serve`. It reads one line of JSON from standard input (spec
-and the path of the shared time), answers one line with the endpoints, and then obeys lines on a loopback
-port: the bench's own control, which only `start` uses. It ends when standard input ends, which is when its
-parent ends, however that came about.
+and the path of the shared time), answers one line with the endpoints, and then executes lines on a loopback
+port: the bench's own control, which only `start` uses. It ends when standard input ends, that is,
+when its parent ends for any reason.
 """
 
 from __future__ import annotations
@@ -31,18 +31,18 @@ from drivers.virtual_spec import FaultSpec, VirtualBenchError, VirtualSpec
 CATCH_UP_S = 0.05
 
 Ready = Callable[[Mapping[str, str]], None]
-"""Is handed the address of every instrument by its name, once all are served."""
+"""Called with the address of every instrument by its name, once all are served."""
 
 
 def serve_forever(spec: VirtualSpec, say: Callable[[str], None], ready: Ready | None = None) -> None:
-    """Serve `spec` in real time until Ctrl-C, telling `say` and `ready` the addresses.
+    """Serve `spec` in real time until Ctrl-C; `say` and `ready` get the addresses.
 
     Raises:
-        VirtualBenchError: when the spec asks for what does not exist.
+        VirtualBenchError: when the spec names something unknown.
     """
     _quiet_pymodbus()
     bench = _bench_of(spec)
-    # Whoever was started by a script in the background was started with Ctrl-C ignored.
+    # A program that a script started in the background ignores Ctrl-C by default.
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.default_int_handler)
     with suppress(KeyboardInterrupt):
@@ -86,7 +86,7 @@ class _Control(asyncio.Protocol):
         self._transport = transport
 
     def data_received(self, data: bytes) -> None:
-        """Obey every complete line."""
+        """Execute every complete line."""
         *lines, self._pending = (self._pending + data).split(b"\n")
         for line in lines:
             if self._transport is not None:
@@ -103,11 +103,11 @@ class _Served:
         self.running: RunningTiming | None = None
 
     def note_time(self) -> None:
-        """Let the rig's clock see the bench's time."""
+        """Publish the bench's time to the rig's clock."""
         self.shared.write(self.bench.now_us, self.bench.utc_offset_s)
 
     def obey(self, line: str) -> str:
-        """Do what one control line says; the answer's line."""
+        """Execute one control line; return the answer's line."""
         word, _, rest = line.partition(" ")
         if word == "advance":
             self.bench.advance_to(int(rest) + self.bench.take_stall_us())
@@ -176,7 +176,7 @@ def _quiet_pymodbus() -> None:
 
 
 def _end_with_parent() -> None:
-    """Wait for the end of standard input, then end at once: nobody is left to serve."""
+    """Wait for the end of standard input, then end at once: no client is left."""
     # Not through sys.stdin: its lock, held by this thread, would stop the interpreter from ending.
     while os.read(sys.stdin.fileno(), 4096):
         continue
@@ -195,7 +195,7 @@ def _first_line() -> bytes:
 
 
 def main() -> None:
-    """Serve one bench until told to stop or until the parent is gone."""
+    """Serve one bench until a stop command or until the parent is gone."""
     _quiet_pymodbus()
     request = json.loads(_first_line())
     threading.Thread(target=_end_with_parent, daemon=True).start()

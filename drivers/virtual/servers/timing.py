@@ -50,7 +50,7 @@ class SteppedTiming:
     """
 
     def __init__(self, bench: Bench, note_time: Callable[[], None]) -> None:
-        """`note_time` tells the rig's clock, after bench time has passed and before the answer goes out."""
+        """`note_time` updates the rig's clock, after bench time has passed and before the answer goes out."""
         self._bench = bench
         self._note_time = note_time
 

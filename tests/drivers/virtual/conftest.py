@@ -69,7 +69,7 @@ class Rig:
             self.beat()
 
     def fill_to(self, pressure_bar: float) -> None:
-        """Fill by full shots, then let the heat go."""
+        """Fill by full shots, then wait until the gas has cooled."""
         while self.session.pot().pressure_bar < pressure_bar:
             self.valves.open_supply_for(200)
             self.wait(0.25)

@@ -1,4 +1,4 @@
-"""The invented cells against what their mechanism must do, worked out by other means."""
+"""The invented cells against independent calculations of what their mechanism must do."""
 
 import math
 

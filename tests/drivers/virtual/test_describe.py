@@ -1,4 +1,4 @@
-"""The bench's manual names what its servers answer to."""
+"""The bench's manual lists what its servers answer."""
 
 from drivers.virtual.describe import describe
 

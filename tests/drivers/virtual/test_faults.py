@@ -1,4 +1,4 @@
-"""Every fault shows where it should, ends when its time is over, and is refused when it makes no sense."""
+"""Every fault shows where it should, ends when its time is over, and is refused when it is not possible."""
 
 import math
 import re
@@ -346,7 +346,7 @@ def test_another_program_and_a_block_that_does_not_listen(filled):
         filled.valves.read_state()
 
 
-def test_the_room_shows_what_it_is_told_and_its_monitor_can_be_lost(filled):
+def test_the_room_shows_what_it_is_reported_and_its_monitor_can_be_lost(filled):
     assert filled.room.read_oxygen_percent() == pytest.approx(20.9, abs=0.5)
     strike(filled, "room_oxygen", value=24.5)
     assert filled.room.read_oxygen_percent() == pytest.approx(24.5, abs=0.01)
@@ -378,20 +378,20 @@ def test_another_instrument_at_an_address(start_rig, role):
         (FaultSpec("gauge_stuck", -1.0), "seconds from 0"),
         (FaultSpec("gauge_stuck", 1e9), "seconds from 0 to 1000000"),
         (FaultSpec("gauge_stuck", 1.0, duration_s=math.inf), "seconds above 0, up to 1000000"),
-        (FaultSpec("slow_replies", 5.0, value=-3.0), "-3 (s) makes no sense; give a value from 0 to 3600"),
+        (FaultSpec("slow_replies", 5.0, value=-3.0), "-3 (s) is not possible; give a value from 0 to 3600"),
         (
             FaultSpec("second_controller", 5.0, value=1.5),
-            "1.5 (its token) makes no sense; give a whole number",
+            "1.5 (its token) is not possible; give a whole number",
         ),
         (FaultSpec("gauge_stuck", math.nan), "seconds from 0"),
         (FaultSpec("gauge_stuck", 1.0, duration_s=0.0), "seconds above 0"),
-        (FaultSpec("gauge_stuck", 1.0, target="voltmeter"), "it strikes gauge, second_gauge, both"),
+        (FaultSpec("gauge_stuck", 1.0, target="voltmeter"), "it affects gauge, second_gauge, both"),
         (FaultSpec("gauge_stuck", 1.0, value=3.0), "takes no value"),
-        (FaultSpec("vent_stuck_open", 1.0, target="gauge"), "nothing to choose"),
+        (FaultSpec("vent_stuck_open", 1.0, target="gauge"), "it has no targets"),
         (FaultSpec("cell_shorted", 1.0, target="8"), "no cell in socket 8; occupied: 1, 2, 3, 4, 5, 6"),
     ],
 )
-def test_a_fault_that_makes_no_sense_is_refused_in_one_line(start_rig, fault, text):
+def test_a_fault_that_is_not_possible_is_refused_in_one_line(start_rig, fault, text):
     rig = start_rig()
     with pytest.raises(VirtualBenchError) as error:
         rig.session.inject(fault)
@@ -415,7 +415,7 @@ def test_every_value_has_a_range_that_the_bench_can_stand_and_nothing_outside_is
     ):
         with pytest.raises(VirtualBenchError) as error:
             start_rig(faults=(FaultSpec(name, at_s=1.0, value=value),))
-        assert re.fullmatch(rf"fault {name}: .* makes no sense; give a .* from \S+ to \S+", str(error.value))
+        assert re.fullmatch(rf"fault {name}: .* is not possible; give a .* from \S+ to \S+", str(error.value))
     for value in (kind.lowest, kind.highest):
         rig = start_rig(faults=(FaultSpec(name, at_s=1.0, value=value, duration_s=30.0),))
         rig.clock.sleep_until(60.0)
@@ -460,6 +460,6 @@ def test_faults_as_typed(text, fault):
         "gauge_offset=1.2.3@5",
     ],
 )
-def test_faults_typed_wrong_are_told_how(text):
+def test_faults_typed_wrong_are_answered_with_the_right_form(text):
     with pytest.raises(VirtualBenchError, match="NAME"):
         parse_fault(text)

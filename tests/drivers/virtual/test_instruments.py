@@ -165,9 +165,9 @@ def test_a_scan_reads_every_channel_at_its_own_instant(start_rig):
     assert readings[0].output_mv == pytest.approx(50.2 * 0.2070 + 0.04, abs=0.1)
 
 
-def test_a_scan_that_is_not_over_is_waited_for_and_one_not_begun_is_told(start_rig):
+def test_a_scan_that_is_not_over_is_waited_for_and_one_not_begun_is_reported(start_rig):
     rig = start_rig()
-    with pytest.raises(BadReply, match="begin one first"):
+    with pytest.raises(BadReply, match="start one first"):
         rig.scanner.collect_scan()
     rig.scanner.begin_scan()
     assert len(rig.scanner.collect_scan()) == 6

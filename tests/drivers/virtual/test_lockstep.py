@@ -91,7 +91,7 @@ def test_faults_look_the_same_over_the_wire(start_rig, fault):
 
 
 @pytest.mark.parametrize("mode", ["direct", "lockstep"])
-def test_a_lost_answer_is_told_from_a_lost_link(start_rig, mode):
+def test_a_lost_answer_is_distinguished_from_a_lost_link(start_rig, mode):
     rig = start_rig(mode=mode)
     for name, target, error in (
         ("slow_replies", "gauge", LinkTimeout),

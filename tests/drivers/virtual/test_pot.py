@@ -1,4 +1,4 @@
-"""The pot's gas against closed forms that are worked out here, not in the pot."""
+"""The pot's gas against closed forms that are calculated here, not in the pot."""
 
 import math
 
@@ -9,7 +9,7 @@ from drivers.virtual_spec import VirtualSpec
 
 
 def make_pot(*, heat_lag_s: float | None = None, mixed: bool = True, **changes: object) -> Pot:
-    """A pot in a room of 1.000 bar and 20 degrees Celsius, without weather to speak of."""
+    """A pot in a room of 1.000 bar and 20 degrees Celsius, with almost no weather."""
     spec = {"room_pressure_bar": 1.0, "room_temperature_c": 20.0, "leak_ml_per_s_bar": 0.0} | changes
     pot = Pot(VirtualSpec(**spec))  # type: ignore[arg-type]
     if heat_lag_s is not None:
@@ -36,7 +36,7 @@ def test_sonic_conductance_is_that_of_the_ideal_nozzle():
 
 @pytest.mark.parametrize(
     ("ratio", "share"),
-    # ISO 6358 ellipse with b = 0.528, sqrt(1 - ((r - b)/(1 - b))^2), worked out by hand.
+    # ISO 6358 ellipse with b = 0.528, sqrt(1 - ((r - b)/(1 - b))^2), calculated by hand.
     [(0.2, 1.0), (0.528, 1.0), (0.7, 0.93124), (0.764, 0.86603), (0.9, 0.61558)],
 )
 def test_flow_follows_the_iso_6358_ellipse(ratio, share):

@@ -126,7 +126,7 @@ def test_ctrl_c_at_the_terminal_does_not_reach_the_bench(six_cell_spec):
         session.stop()
 
 
-def test_what_the_bench_cannot_play_is_told_by_the_caller(six_cell_spec):
+def test_what_the_bench_cannot_play_is_reported_by_the_caller(six_cell_spec):
     with pytest.raises(VirtualBenchError, match="no drawer"):
         start(replace(six_cell_spec, mode="lockstep", drawer="nine_cells"))
     with pytest.raises(VirtualBenchError, match="no such fault"):
@@ -187,7 +187,7 @@ def test_a_bench_in_real_time_cannot_suspend_the_rig(start_rig):
 
 
 def served_lines(six_cell_spec, tmp_path, serial_lines):
-    """Serve in a process of its own until interrupted, as the command does; yields addresses by name."""
+    """Serve in a separate process until interrupted, as the command does; yields addresses by name."""
     script = (
         "import sys\n"
         "from drivers.virtual.servers.serve import serve_forever\n"

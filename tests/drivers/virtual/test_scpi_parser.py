@@ -56,7 +56,7 @@ def test_other_abbreviations_are_undefined_headers(parser, header):
     assert ask(parser, "SYST:ERR?") == '-113,"Undefined header"'
 
 
-def test_a_compound_message_goes_on_at_the_same_level_and_answers_in_one_line(parser):
+def test_a_compound_message_continues_at_the_same_level_and_answers_in_one_line(parser):
     assert ask(parser, "SENS:VOLT:DC:RANG 10;NPLC?;RANG?;*IDN?") == "1;10;Maker,Model,Serial,1.0"
     assert ask(parser, "SENS:VOLT:DC:RANG?;:SYST:VERS?") == "10;1999.0"
 
@@ -66,7 +66,7 @@ def test_an_error_ends_its_message_and_leaves_earlier_answers(parser):
     assert ask(parser, "SYST:ERR:COUN?") == "1"
 
 
-def test_the_error_queue_is_first_in_first_out_and_its_last_entry_tells_an_overflow(parser):
+def test_the_error_queue_is_first_in_first_out_and_its_last_entry_reports_an_overflow(parser):
     for _ in range(40):
         ask(parser, "BOGUS")
     ask(parser, "*SRE 9999")
@@ -86,7 +86,7 @@ def test_rst_keeps_the_error_queue_and_cls_empties_it(parser):
     assert ask(parser, "SYST:ERR:COUN?") == "0"
 
 
-def test_event_status_tells_the_class_of_error_once(parser):
+def test_event_status_shows_the_class_of_error_once(parser):
     assert ask(parser, "*ESR?") == "128"
     ask(parser, "BOGUS")
     assert ask(parser, "*ESR?") == "32"

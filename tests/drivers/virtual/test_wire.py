@@ -258,7 +258,7 @@ def test_mbpoll_reads_pressure_and_pi(served):
 
 
 @needs_mbpoll
-def test_mbpoll_is_told_of_an_illegal_address(served):
+def test_mbpoll_gets_an_illegal_address(served):
     run = mbpoll(served.endpoints["valves"], "-r 100 -c 1 -t 4")
     assert run.returncode == 1
     assert "Illegal data address" in run.stderr
