@@ -20,7 +20,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
 
-from rig_configs.files.suggestions import suggestion as suggestion
+from rig_configs.files.suggestions import suggestion
 
 KeyPath = tuple[str | int, ...]
 
