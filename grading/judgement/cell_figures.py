@@ -145,13 +145,13 @@ def _linear_to(quantities: Quantities, cell: int) -> Figure:
 def _t90(quantities: Quantities, cell: int) -> Figure:
     key: FigureKey = "t90_s"
     responses = cell_responses(quantities, cell)
-    timed = [response for response in responses if response.t90_s is not None]
+    timed = [(response.t90_s, response) for response in responses if response.t90_s is not None]
     if not timed:
         why = next((response.reason for response in responses if response.reason), None)
         return missing_figure(key, why or "no response to a pressure change was recorded")
-    slowest = max(timed, key=lambda response: response.t90_s or 0.0)
+    t90_s, slowest = max(timed, key=lambda pair: pair[0])
     dof = math.inf if slowest.degrees_of_freedom is None else slowest.degrees_of_freedom
-    return _single(key, slowest.t90_s or 0.0, slowest.u_t90_s, dof, "fit of the response")
+    return _single(key, t90_s, slowest.u_t90_s, dof, "fit of the response")
 
 
 def cell_responses(quantities: Quantities, cell: int) -> tuple[StepResponse, ...]:
@@ -166,12 +166,12 @@ def _hysteresis(quantities: Quantities, cell: int) -> Figure:
     values = quantities.figures.value[cell, columns]
     if not np.any(np.isfinite(values)):
         return missing_figure(key, "no PO2 was held both rising and falling")
-    column = columns.start + int(np.nanargmax(np.abs(values)))
-    figure = _from_propagated(key, quantities.figures, cell, column)
+    pair = int(np.nanargmax(np.abs(values)))
+    figure = _from_propagated(key, quantities.figures, cell, columns.start + pair)
     return Figure(
         key,
         figure.unit,
-        abs(figure.value or 0.0),
+        abs(float(values[pair])),
         figure.expanded_uncertainty,
         coverage_factor=figure.coverage_factor,
         degrees_of_freedom=figure.degrees_of_freedom,

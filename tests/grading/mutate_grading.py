@@ -15,7 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "mutation"))
 
-from runner import Target, run
+from runner import ROOT, Target, run
 
 _TARGETS = (
     Target("grading/gas.py", ("tests/grading/test_gas.py", "tests/outside/test_gas_published.py")),
@@ -32,7 +32,8 @@ _TARGETS = (
             "detail": ("detail", "rows"),
             "diagnosis": ("diagnosis",),
             "grade": ("detail",),
-            "limits": ("limits",),
+            "limits": ("limits", "figure_kinds"),
+            "limits_file": ("limits", "figure_kinds"),
             "quantities": (),
             "reasons": ("reasons", "wording"),
         }.items()
@@ -49,6 +50,9 @@ def main() -> int:
     options = parser.parse_args()
     named = {f"grading/{one}.py" for one in options.module}
     files = {target.file for target in _TARGETS}
+    for path in (ROOT / "grading/judgement").glob("[!_]*.py"):
+        if (file := str(path.relative_to(ROOT))) not in files:
+            parser.error(f"{file} has no tests in the table of this file")
     if unknown := sorted(named - files):
         parser.error(f"no module {', '.join(unknown)}; there are {', '.join(sorted(files))}")
     targets = [target for target in _TARGETS if not named or target.file in named]

@@ -124,6 +124,13 @@ def test_noise_that_is_not_there_says_whether_trace_or_output_is_missing(figure,
     assert found.reason.endswith(words)
 
 
+def test_one_missing_reading_does_not_hide_that_a_cell_gives_too_little(figure):
+    def edit(fields):
+        fields["output_mv"][0, 3] = np.nan
+
+    assert figure("noise_percent", lambda p: 0.5, edit=edit).reason.endswith("too little for a percentage")
+
+
 def test_fade_is_that_of_the_highest_step_with_its_scatter(figure):
     def edit(fields):
         fields["fade_percent_per_min"][0, :] = 9.0
@@ -162,8 +169,12 @@ def test_fade_that_is_not_there_says_why(figure):
     assert figure("fade_percent_per_min", up=(), down=()).reason.startswith("no trace of the top hold")
     assert figure("fade_percent_per_min", edit=no_output).reason.startswith("the output in oxygen is below")
     assert figure("fade_percent_per_min", edit=least_output).value == 0.0
-    alone = figure("fade_percent_per_min", up=(1.0,), down=(), air=False)
-    assert alone.value == 0.0
+    alone = {"up": (1.0,), "down": (), "air": False}
+    assert figure("fade_percent_per_min", **alone).value == 0.0
+    weak = figure("fade_percent_per_min", lambda p: 0.5, **alone)
+    assert weak.reason.startswith("the output in oxygen is below")
+    in_air = figure("fade_percent_per_min", lambda p: 0.5, up=(), down=())
+    assert in_air.reason.startswith("no trace of the top hold")
 
 
 def lag(t90_s, u=0.1, dof=None, reason=None):
@@ -187,22 +198,24 @@ def test_t90_that_is_not_there_gives_the_first_reason(figure):
     assert figure("t90_s", responses=((lag(5.0, None),),)).expanded_uncertainty is None
 
 
-def test_linear_to_has_the_longer_side_of_its_interval(measured):
-    quantities = measure(measured(bent), 25.0)
+@pytest.mark.parametrize(("response", "longer"), [(bent, "above"), (lambda p: min(50.0 * p, 75.0), "below")])
+def test_linear_to_has_the_longer_side_of_its_interval(measured, response, longer):
+    quantities = measure(measured(response), 25.0)
     found = next(one for one in cell_figures(quantities, 0) if one.key == "linear_to_bar")
     fits = quantities.fits
     below = found.value - fits.linear_to_lower_bar[0]
     above = fits.linear_to_upper_bar[0] - found.value
     assert below > 0.0
     assert above > 0.0
-    assert below != pytest.approx(above, rel=1e-6)
+    assert (below > above) == (longer == "below")
     assert found.expanded_uncertainty == pytest.approx(max(below, above))
     assert found.coverage_factor == pytest.approx(found.expanded_uncertainty / fits.u_linear_to_bar[0])
 
 
 def test_linear_to_that_is_not_there_says_why(figure):
-    assert figure("linear_to_bar", up=(), down=()).reason
-    assert figure("linear_to_bar", up=(1.0,), down=()).reason
+    assert figure("linear_to_bar", up=(), down=()).reason == "too few steps for a response curve"
+    alone = figure("linear_to_bar", up=(1.0,), down=())
+    assert alone.reason == "no step above the calibration point, PO2 1.00 bar"
     assert figure("linear_to_bar", up=(1.0,), down=()).at_least is None
 
 

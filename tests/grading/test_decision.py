@@ -63,6 +63,7 @@ def test_the_uncertainty_may_just_fill_the_room_between_the_limits():
     assert room_to_decide(*ERROR) == 2.5
     assert room_to_decide((8.4, 14.0), (7.2, 16.0)) == pytest.approx(1.2)
     assert room_to_decide((None, 6.0), (None, None)) == math.inf
+    assert room_to_decide((None, 6.0), (1.0, None)) == math.inf
 
 
 @pytest.mark.parametrize(
@@ -83,7 +84,8 @@ def test_a_pressure_read_by_hand_is_no_better_than_watch_and_no_excuse():
 
 
 @pytest.mark.parametrize(
-    ("value", "uncertainty"), [(math.nan, 1.0), (math.inf, 1.0), (0.0, math.nan), (0.0, -1.0)]
+    ("value", "uncertainty"),
+    [(math.nan, 1.0), (math.inf, 1.0), (0.0, math.nan), (0.0, math.inf), (0.0, -1.0)],
 )
 def test_nonsense_is_refused(value, uncertainty):
     with pytest.raises(ValueError):
@@ -99,6 +101,27 @@ def test_lower_bounds():
     assert decide_lower_bound(1.7, *LINEAR_TO, tested_to=2.0).why == "only a lower bound"
     assert decide_lower_bound(1.4, *LINEAR_TO, tested_to=1.4).grade == "watch"
     assert decide_lower_bound(2.0, *LINEAR_TO, tested_to=2.0, typed_pressure=True).grade == "watch"
+
+
+def test_a_lower_bound_is_compared_up_to_rounding():
+    hair = 5e-10
+    assert decide_lower_bound(2.0 - hair, *LINEAR_TO, tested_to=2.4).grade == "pass"
+    assert decide_lower_bound(2.0 - 5e-9, *LINEAR_TO, tested_to=2.4).grade == "watch"
+    assert decide_lower_bound(1.6 - hair, (2.0, None), (1.5, None), tested_to=1.6) is None
+    assert decide_lower_bound(1.6 - 5e-9, (2.0, None), (1.5, None), tested_to=1.6).grade == "watch"
+
+
+def test_a_lower_bound_keeps_no_upper_limit_and_needs_no_lower_one():
+    assert decide_lower_bound(2.0, (2.0, 3.0), (1.6, 3.5), tested_to=3.0).why == "only a lower bound"
+    assert decide_lower_bound(2.0, (None, None), (None, None), tested_to=3.0).grade == "pass"
+    assert decide_lower_bound(1.7, (2.0, None), (None, None), tested_to=1.7) is None
+    # A bound at the reject limit is not below it.
+    assert decide_lower_bound(1.6, *LINEAR_TO, tested_to=1.6) is None
+
+
+def test_without_a_factor_u_is_two_standard_uncertainties():
+    found = decide(1.7, 0.8, *ERROR).probability_of_conformity
+    assert found == pytest.approx(norm.cdf(2.5, 1.7, 0.4) - norm.cdf(-2.5, 1.7, 0.4))
 
 
 @given(

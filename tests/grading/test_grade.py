@@ -135,6 +135,12 @@ def test_a_missing_required_figure_makes_a_cell_ungraded(measured):
     assert without.reasons[1].endswith("requires: no step in oxygen near PO2 1.0 bar.")
 
 
+def test_a_missing_error_is_not_blamed_on_a_calibration_step_that_is_there(measured):
+    for air in (True, False):
+        reasons = only(measured(line, up=(1.0, 1.2), down=(), air=air)).reasons
+        assert reasons[0].endswith("no step held at 1.6 bar or above beside the calibration step.")
+
+
 def test_one_step_at_1_6_bar_or_above_is_enough(measured):
     for top in (1.6, 1.8, 2.0):
         assert only(measured(line, up=(1.0, top), down=())).grade == "pass"
