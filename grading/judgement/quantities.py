@@ -93,41 +93,33 @@ def choose_steps(table: StepTable, errors: StepErrors) -> CellSteps:
         typical = np.array([_median(errors.po2_bar[:, k]) for k in range(gas.size)])
         nominal = np.where(np.isfinite(table.nominal_po2_bar), table.nominal_po2_bar, typical)
     nominal = np.where(oxygen, np.round(nominal, 1), np.nan)
-    order = np.arange(gas.size)
-    air = _cheapest(present & (gas == "air"), order.astype(np.float64))
+    in_time = np.arange(gas.size)
+    air = _first(present & (gas == "air"), in_time)
     low, high = CALIBRATION_RANGE_BAR
     with np.errstate(invalid="ignore"):
         may_calibrate = (
-            present
-            & oxygen
-            & (errors.po2_bar > low)
-            & (errors.po2_bar < high)
-            & (errors.output_mv >= LEAST_OUTPUT_MV)
+            oxygen & (errors.po2_bar > low) & (errors.po2_bar < high) & (errors.output_mv >= LEAST_OUTPUT_MV)
         )
-        distance = np.abs(nominal - OXYGEN_PO2_BAR)
-    calibration = _cheapest(
-        may_calibrate, 1e6 * np.nan_to_num(distance) + np.where(falling, 1e3, 0.0) + order
-    )
-    top = _cheapest(present & oxygen, -1e6 * np.nan_to_num(nominal) + np.where(falling, 1e3, 0.0) + order)
-    levels = sorted({float(level) for level in nominal[oxygen] if math.isfinite(level)})
-    with np.errstate(invalid="ignore"):
-        calibrated_at = np.where(calibration >= 0, nominal[calibration], np.nan)
+        distance = np.round(np.abs(nominal - OXYGEN_PO2_BAR), 1)
+    calibration = _first(may_calibrate, np.lexsort((falling, distance)))
+    top = _first(present & oxygen, np.lexsort((falling, -nominal)))
+    levels = np.unique(nominal[np.isfinite(nominal)]).tolist()
+    calibrated_at = nominal[calibration]
     error_at: list[float] = []
     error_step: list[IntArray] = []
     pairs: list[NDArray[np.int64]] = []
     for level in levels:
-        here = oxygen & (nominal == level)
-        rising = _cheapest(present & here & ~falling, order.astype(np.float64))
-        down = _cheapest(present & here & falling, order.astype(np.float64))
+        here = nominal == level
+        rising = _first(present & here & ~falling, in_time)
+        down = _first(present & here & falling, in_time)
         step = np.where(rising >= 0, rising, down)
         step = np.where((calibration >= 0) & (calibrated_at != level), step, -1)
         if np.any(step >= 0):
             error_at.append(level)
             error_step.append(step)
         # A pair is compared relative to its rising step, so that step must give an output.
-        both = (
-            (rising >= 0) & (down >= 0) & (_taken(np.nan_to_num(errors.output_mv), rising) >= LEAST_OUTPUT_MV)
-        )
+        with np.errstate(invalid="ignore"):
+            both = (down >= 0) & (_taken(errors.output_mv, rising) >= LEAST_OUTPUT_MV)
         if np.any(both):
             pairs.append(np.stack([np.where(both, rising, -1), np.where(both, down, -1)], axis=1))
     count = present.shape[0]
@@ -215,13 +207,15 @@ def _median(values: FloatArray) -> float:
     return float(np.median(present)) if present.size else math.nan
 
 
-def _cheapest(allowed: NDArray[np.bool_], cost: FloatArray) -> IntArray:
-    """Index of the cheapest allowed step of each cell, -1 where none is allowed; shapes (N, K) and (K,)."""
-    if allowed.shape[1] == 0:
-        return np.full(allowed.shape[0], -1, dtype=np.int64)
-    priced = np.where(allowed, cost, np.inf)
-    best = np.argmin(priced, axis=1)
-    return np.where(np.any(allowed, axis=1), best, -1).astype(np.int64)
+def _first(allowed: NDArray[np.bool_], order: NDArray[np.intp]) -> IntArray:
+    """Return the allowed step of each cell that comes first in `order`, -1 where none is allowed.
+
+    Args:
+        allowed: shape (N, K).
+        order: indices of all K steps, the preferred one first.
+    """
+    found = order[np.argmax(allowed[:, order], axis=1)]
+    return np.where(np.any(allowed, axis=1), found, -1).astype(np.int64)
 
 
 def _taken(values: NDArray[Any], index: IntArray) -> NDArray[Any]:

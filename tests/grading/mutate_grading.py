@@ -23,7 +23,7 @@ _TARGETS = (
     *(
         Target(
             f"grading/judgement/{name}.py",
-            tuple(f"tests/grading/test_{test}.py" for test in (*tests, "quantities", "grade")),
+            tuple(f"tests/grading/test_{test}.py" for test in dict.fromkeys((*tests, "quantities", "grade"))),
         )
         for name, tests in {
             "cell_figures": ("cell_figures",),
@@ -34,7 +34,7 @@ _TARGETS = (
             "grade": ("detail",),
             "limits": ("limits", "figure_kinds"),
             "limits_file": ("limits", "figure_kinds"),
-            "quantities": (),
+            "quantities": ("quantities", "cell_figures"),
             "reasons": ("reasons", "wording"),
         }.items()
     ),

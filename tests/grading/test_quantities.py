@@ -243,6 +243,14 @@ def test_the_calibration_step_is_the_nearest_to_1_bar_then_rising_then_the_earli
     assert at(made, "oxygen_output_mv").value == pytest.approx(calibrated_mv)
 
 
+def test_air_under_pressure_is_no_calibration_in_oxygen(measured):
+    def pressed(fields):
+        fields["pressure_bar"][:, 0] = 4.0
+        fields["output_mv"][:, 0] = 50.0 * 4.0 * 0.2095
+
+    assert at(measured(line, up=(1.6,), down=(), edit=pressed), "oxygen_output_mv").value is None
+
+
 def test_a_step_that_gives_one_millivolt_can_be_calibrated_at(measured):
     def edit(fields):
         fields["output_mv"][0, 1] = 1.0
@@ -290,6 +298,16 @@ def test_a_step_without_a_nominal_value_is_named_by_what_its_cells_saw(measured)
 def test_steps_at_the_calibration_pressure_are_no_indication_errors(measured):
     found = figures(measured(line, up=(0.8, 1.0, 1.2), down=(1.0,)))
     assert [key[1] for key in found if key[0] == "indication_error_percent"] == [0.8, 1.2]
+
+
+def test_a_falling_step_that_came_first_is_still_the_falling_one(measured):
+    def edit(fields):
+        fields["direction"] = ("up", "down", "up")
+        fields["output_mv"][0] = [50.0, 77.0, 80.0]
+
+    made = measured(line, up=(1.0, 1.6, 1.6), down=(), air=False, edit=edit)
+    assert at(made, "indication_error_percent", 1.6).value == pytest.approx(0.0)
+    assert at(made, "hysteresis_percent").value == pytest.approx(100.0 * 3.0 / 80.0)
 
 
 def test_every_cell_has_its_own_steps(measured):
