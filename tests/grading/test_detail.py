@@ -1,4 +1,4 @@
-"""What stands behind a cell's figures: its steps, and what a handset would have shown."""
+"""The data behind a cell's figures: its steps, and what a handset would have shown."""
 
 import numpy as np
 import pytest

@@ -1,4 +1,4 @@
-"""What a cell's pattern points to, held to figures made up for it. A diagnosis changes no grade."""
+"""What a cell's pattern points to, checked with invented figures. A diagnosis changes no grade."""
 
 import numpy as np
 import pytest
@@ -56,7 +56,7 @@ def told(measured):
         ({1.2: 0.5, 2.0: -1.25}, 1.24, True),
         ({1.2: 0.5, 2.0: -0.9}, 0.01, False),
         ({1.2: 0.5, 2.0: -1.0}, 0.01, True),
-        # A step below the calibration point says nothing of a bend above it.
+        # A step below the calibration point says nothing about a bend above it.
         ({0.7: 3.0, 1.2: -0.5, 2.0: -1.2}, 0.01, False),
         ({1.2: 3.0, 1.6: -5.0, 2.0: 2.5}, 0.01, False),
         ({2.0: -3.0}, 0.01, False),

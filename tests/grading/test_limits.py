@@ -179,7 +179,7 @@ def test_missing_files_are_told_in_one_line(tmp_path):
 
 
 def test_limits_files_of_version_1_stay_readable():
-    # Written once and kept for ever; a later version of the form gets a file of its own beside it.
+    # Written once and kept; a later version of the form gets its own file beside it.
     path = Path(__file__).parents[1] / "golden" / "limits_1.toml"
     kept = parse_limits(path.read_text(encoding="utf-8"), path.name, check_loosening=False)
     assert kept.find("t90_s").pass_limits == (None, 6.0)

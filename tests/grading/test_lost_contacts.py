@@ -1,4 +1,4 @@
-"""A lead that floats, breaks or is exchanged in one socket: the others are graded, and it is told of."""
+"""A lead that floats, breaks or is exchanged in one socket: the others are graded, and it is reported."""
 
 import importlib.util
 import json
@@ -47,7 +47,7 @@ def beside_a_good_one():
 
 
 def assert_same(found, expected):
-    """Equal but for the last bits: cells of a block are fitted side by side."""
+    """Equal except for the last bits: cells of a block are fitted side by side."""
     if isinstance(expected, dict):
         assert found.keys() == expected.keys()
         for key, value in expected.items():

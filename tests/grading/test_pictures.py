@@ -1,4 +1,4 @@
-"""Pictures of a cell: true to the grading, the same every time, and never a crash for what is missing."""
+"""Pictures of a cell: they agree with the grading, are reproducible, and cope with missing data."""
 
 import hashlib
 import math

@@ -1,4 +1,4 @@
-"""The record: what is written is on disk, and what is on disk is read or refused, never guessed."""
+"""The record: written data are on disk, and data on disk are read or refused, never guessed."""
 
 import importlib.util
 import json
@@ -291,7 +291,7 @@ def test_a_killed_writer_loses_no_row_that_it_had_acknowledged(tmp_path):
 
 
 def killed_run(root, delay_s):
-    """Kill a writing process `delay_s` after its first row; hold what is on disk against what it said."""
+    """Kill a writing process `delay_s` after its first row; compare what is on disk with what it acknowledged."""
     child = subprocess.Popen(
         [sys.executable, str(HERE.parent / "faults" / "kill_record.py"), "--write", str(root)],
         stdout=subprocess.PIPE,

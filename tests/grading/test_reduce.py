@@ -239,7 +239,7 @@ TOLERANCES = {"pressure_bar": 2e-6, "output_mv": 2e-4, "t90_s": 0.1}
 
 
 def summary(read):
-    """What a golden record must reduce to for ever, rounded to far below any uncertainty."""
+    """What a golden record must always reduce to, rounded to far below any uncertainty."""
     return {
         "cells": [cell.cell for cell in read.cells],
         "gas": list(read.steps.gas),

@@ -27,7 +27,7 @@ def t90(lag):
 
 
 def changes(lag, levels=(1.0, 1.6), seed=1, skew_s=0.0, gauge_noise_bar=0.0005, **shape):
-    """The ramps of a run as `reduce` would hand them over."""
+    """The ramps of a run as `reduce` would pass them on."""
     cell = Cell("TB-0417", *lag, delay_s=shape.pop("delay_s", 0.0))
     seen = simulated_run.trace((cell,), levels, seed, gauge_noise_bar=gauge_noise_bar, **shape)
     po2 = simulated_run.FRACTION * seen.pressure_bar
@@ -107,7 +107,7 @@ def test_a_shape_that_no_model_has_is_not_given_a_t90():
 
 
 def _stuck(found):
-    """A contact that lets go half way up and comes back."""
+    """A contact that opens half way up and closes again."""
     change = found[0]
     output = change.output_mv.copy()
     middle = np.abs(change.t_s - change.begin_s - 6.0) < 2.5

@@ -1,4 +1,4 @@
-"""Readings tables: read as they are meant, or refused with file, line, column and the mend."""
+"""Readings tables: read as intended, or refused with file, line, column and what would be right."""
 
 from textwrap import dedent
 

@@ -63,7 +63,7 @@ def test_new_cells_differ_by_a_few_millivolts_and_each_is_calibrated_alone(grade
     for cell, slope in zip(cells.values(), slopes, strict=True):
         assert cell.grade == "pass"
         assert value(cell, "oxygen_output_mv") == pytest.approx(slope, abs=0.01)
-        # A straight cell has no error of indication at any PO2, whatever its output is.
+        # A straight cell has no indication error at any PO2, for any output.
         for po2 in STEPS[1:]:
             assert value(cell, "indication_error_percent", po2) == pytest.approx(0.0, abs=0.01)
 
