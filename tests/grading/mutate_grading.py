@@ -3,8 +3,8 @@
     python tests/grading/mutate_grading.py --jobs 2
     python tests/grading/mutate_grading.py --module gas --module papers/rows
 
-Survivors that change nothing are listed in `equivalent_mutants.txt`, each with the reason; any other is reported
-as a failure.
+Survivors that change nothing are listed in `equivalent_mutants.txt`, each with the reason; any other is a
+failure.
 """
 
 from __future__ import annotations

@@ -291,7 +291,7 @@ def test_a_killed_writer_loses_no_row_that_it_had_acknowledged(tmp_path):
 
 
 def killed_run(root, delay_s):
-    """Kill a writing process `delay_s` after its first row; compare what is on disk with what it acknowledged."""
+    """Kill a writing process `delay_s` after its first row; compare the disk with what it acknowledged."""
     child = subprocess.Popen(
         [sys.executable, str(HERE.parent / "faults" / "kill_record.py"), "--write", str(root)],
         stdout=subprocess.PIPE,

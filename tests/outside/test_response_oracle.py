@@ -1,4 +1,4 @@
-"""The response fit of certificates against a general solver, which is itself checked against the NIST datasets.
+"""The response fit of certificates against a general solver that is itself checked with NIST datasets.
 
 Same readings, same covariance, written out here from the errors of the steps: parameters, their standard
 uncertainties and chi-squared.

@@ -62,7 +62,7 @@ def slim(png: bytes) -> bytes:
 
 
 def take_over(record: Path) -> None:
-    """Keep the part of a record's results that the pictures need: traces and curve of one cell, seven digits."""
+    """Keep the part of a record's results for the pictures: traces and curve of one cell, seven digits."""
     import json
 
     from grading.document import read_results, to_json
