@@ -166,7 +166,7 @@ def test_every_step_is_in_the_evidence(grading, printed):
         assert f"{wording.number(step.output_mv, 3)} ± {wording.number(2 * step.u_output_mv, 3)}" in text
 
 
-def test_instruments_overdue_or_without_evidence_are_told(printed):
+def test_instruments_overdue_or_without_evidence_are_reported(printed):
     text = text_of(printed[0])
     assert "TW-8-0031 Tideway Works TW-8 firmware 1.2 2026-02-10 2027-02-10 gain 0.02 %" in text
     assert "2026-01-18 OVERDUE" in text

@@ -126,7 +126,7 @@ def test_a_missing_folder_is_one_line(grading, tmp_path):
         ('{"schema": "leadline.results/1", "limits": {}, "cells": []}', "source"),
     ],
 )
-def test_what_is_no_results_file_is_told_in_one_line(tmp_path, text, words):
+def test_what_is_no_results_file_is_reported_in_one_line(tmp_path, text, words):
     (tmp_path / "results.json").write_text(text)
     with pytest.raises(FileError) as raised:
         read_results(tmp_path)

@@ -132,7 +132,7 @@ def test_noise_is_what_is_left_after_slow_drift():
     assert noise_rms(t_s, output_mv) == pytest.approx(0.05, rel=0.15)
 
 
-def test_fade_is_told_with_its_uncertainty_and_only_when_the_hold_is_long_enough():
+def test_fade_is_reported_with_its_uncertainty_and_only_when_the_hold_is_long_enough():
     for seed in range(10):
         fade, u = fade_per_minute(*hold(90.0, drift=-2.0, seed=seed))
         assert abs(fade - 2.0) < 4.0 * u + 0.05

@@ -116,9 +116,9 @@ def test_a_cell_that_shows_1_4_at_1_6_is_bad(graded):
     cell = graded({"OS-1090": lambda p: 50.0 * p if p < 1.3 else 70.0})["OS-1090"]
     assert cell.grade == "reject"
     assert "shows 1.40 where the truth is 1.60 bar" in cell.detail.statements[0]
-    told = " ".join(cell.reasons)
-    assert "1.6 bar" in told
-    assert "12.5 % low" in told
+    reported = " ".join(cell.reasons)
+    assert "1.6 bar" in reported
+    assert "12.5 % low" in reported
     assert value(cell, "indication_error_percent", 1.6) == pytest.approx(-12.5, abs=0.01)
 
 
