@@ -17,7 +17,9 @@ DEFER: Final = (
     "judgement of licensed or competent persons go before anything printed here."
 )
 LIMITS_ARE_THE_SHOPS: Final = "The limits are the workshop's choice. Set them from the cell maker's own data."
-OWN_CHECKS: Final = "Calibrate and check a cell before every dive, as the rebreather's maker says."
+OWN_CHECKS: Final = (
+    "Anyone who dives with a cell calibrates and checks it before every dive, as the rebreather's maker says."
+)
 OXYGEN: Final = (
     "Oxygen under pressure makes fires fierce: only parts cleaned and rated for oxygen, no oil or grease, "
     "cylinder valves opened slowly, vent led outdoors, nothing that can spark or glow."

@@ -88,7 +88,7 @@ _ROWS: Final = (
         decimals=3,
         short_decimals=2,
         depends_on_pressure=True,
-        consequence="above that, a handset reads more than 5 % wrong",
+        consequence="above it, a handset is over 5 % wrong",
     ),
     FigureKind(
         key="air_slope_agreement_percent",

@@ -2,9 +2,9 @@
 
 Gas dissolves in the membrane and diffuses through it (planar diffusion, its own series of time constants).
 The flux that arrives is reduced at the cathode as far as cathode kinetics, the electrolyte's resistance and
-the lead anode allow: the remaining oxygen accumulates behind the membrane and slows further
-diffusion. The current runs through a load resistor with a thermistor, which follows the membrane's
-temperature late. A polarisation that builds up slowly under high current makes some cells fade.
+the lead anode allow: the remaining oxygen accumulates behind the membrane and slows further diffusion. The
+current runs through a load resistor with a thermistor, which follows the membrane's temperature late. A
+polarisation that builds up slowly under high current makes the output of some cells drop while held.
 
 Electrical quantities are in millivolts over the load at 20 degrees Celsius, which is current times the load.
 """
@@ -378,7 +378,7 @@ SIX_CELLS: tuple[CellModel, ...] = (
     CellModel(
         "TB-0388",
         "Tarnby",
-        "current ceiling, soft",
+        "current limited, soft",
         48.5,
         cathode_surplus=420.0,
         ohmic_scale_mv=21.0,
@@ -388,7 +388,7 @@ SIX_CELLS: tuple[CellModel, ...] = (
     CellModel(
         "OS-1090",
         "Ostrand",
-        "current ceiling, hard, near 1.5 bar",
+        "current limited, hard, near 1.5 bar",
         49.0,
         cathode_surplus=1e4,
         anode_limit_mv=85.5,
@@ -399,7 +399,7 @@ SIX_CELLS: tuple[CellModel, ...] = (
     CellModel(
         "OS-1131",
         "Ostrand",
-        "fades at the top",
+        "drops while held",
         47.6,
         zero_mv=0.08,
         membrane_s=1.74,
@@ -430,7 +430,7 @@ def drawn_population(count: int, seed: int) -> tuple[CellModel, ...]:
     """Draw `count` cells of mixed health, serials PB-0001 and on.
 
     The mix is assumed, not field data: 75 % healthy, 15 % ageing (low output, early shortfall), 10 % with one
-    of: soft ceiling, hard ceiling, slow, fading.
+    of: soft ceiling, hard ceiling, slow, drop while held.
     """
     cells = []
     for number in range(1, count + 1):
@@ -460,20 +460,20 @@ def _drawn_bad(healthy: CellModel, stream: random.Random) -> CellModel:
     if kind == "soft":
         return replace(
             healthy,
-            kind="current ceiling, soft",
+            kind="current limited, soft",
             cathode_surplus=10.0 ** stream.uniform(2.3, 3.0),
             ohmic_scale_mv=stream.uniform(16.0, 28.0),
         )
     if kind == "hard":
         return replace(
             healthy,
-            kind="current ceiling, hard",
+            kind="current limited, hard",
             cathode_surplus=10.0 ** stream.uniform(3.5, 5.0),
             anode_limit_mv=healthy.sensitivity_mv_per_bar * stream.uniform(1.2, 2.0),
         )
     if kind == "slow":
         return replace(healthy, kind="slow, wet membrane", membrane_s=stream.uniform(4.0, 12.0))
-    return replace(healthy, kind="fades at the top", fade_at_2_bar=stream.uniform(0.04, 0.15))
+    return replace(healthy, kind="drops while held", fade_at_2_bar=stream.uniform(0.04, 0.15))
 
 
 def drawer_of(name: str, seed: int) -> dict[str, CellModel]:

@@ -58,7 +58,7 @@ def certificate_content(grading: Grading, cell: CellResult, identity: Identity, 
     content = _common(grading, identity, issued)
     content |= {
         "title": "Test report: not graded" if ungraded else "Test certificate",
-        "subtitle": "Galvanic oxygen cell (oxygen sensor): output, linearity and response under pressure",
+        "subtitle": "Galvanic oxygen cell (oxygen sensor) tested under oxygen pressure",
         "description": f"Cell {printable(cell.info.cell)}: {wording.GRADE_WORD[cell.grade]}",
         "code": text,
         "grade": cell.grade,

@@ -228,8 +228,8 @@ def decision_rows(grading: Grading, wanted: Collection[str]) -> list[list[str]]:
             "Decision rule",
             "Pass: the whole interval value ± U lies inside the pass limits (guarded acceptance, JCGM 106). "
             "Reject: the interval reaches beyond a reject limit. Watch: anything between. Where U is larger "
-            "than the room between the two limits, a figure cannot be decided and is watch at best. A cell's "
-            "grade is the worst of its figures.",
+            "than the distance between the two limits, a figure cannot be decided and is watch at best. A "
+            "cell's grade is the worst of its figures.",
         ),
         (
             "Its risk",

@@ -25,10 +25,10 @@ from rig.view import Prompt, View, Wanted
 CHECKLIST = (
     ("check_eyes", "Goggles on, gloves within reach, eye wash known?", "EYES"),
     ("check_clean", "No oil, grease or hand cream on hands, pot, fittings or clothes?", "CLEAN"),
-    ("check_air", "Room ventilated, vent line led outdoors, no source of sparks or flame nearby?", "AIR"),
+    ("check_air", "Room ventilated, vent line led outdoors, nothing nearby that can spark or glow?", "AIR"),
     (
         "check_cylinder",
-        "Cylinder secured against falling; regulator set no higher than the pot may take?",
+        "Cylinder secured against falling; regulator outlet no higher than the pot may take?",
         "SECURED",
     ),
 )

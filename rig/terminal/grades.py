@@ -221,7 +221,7 @@ def cell_report(result: CellResult, *, budget: bool = False, width: int = _WIDE)
     for title, lines in (
         ("Why", result.reasons),
         ("Diagnosis", result.diagnosis),
-        ("Display", result.detail.statements),
+        ("In plain words", result.detail.statements),
         ("Remarks", remarks if len(parts) > 1 else ()),
     ):
         if lines:

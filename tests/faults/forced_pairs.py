@@ -1,6 +1,6 @@
 """Forces the pairs of faults that matter most, with every layer of protection and with layers taken away.
 
-python tests/faults/forced_pairs.py --seeds 60 --jobs 2          # prints what each layer gains, measured
+python tests/faults/forced_pairs.py --seeds 60 --jobs 2          # prints what each layer adds, measured
 
 Random seeds meet these pairs too seldom: with a restrictor, over-pressure takes a supply valve stuck open and
 something else besides. The second fault comes within `GAP_S` of the first, before the rig can have answered.

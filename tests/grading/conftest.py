@@ -1,4 +1,4 @@
-"""Measurements made up in code: N cells on the usual steps, outputs from any function of PO2."""
+"""Invented measurements from code: N cells on the usual steps, outputs from any function of PO2."""
 
 import importlib.util
 import sys
@@ -43,7 +43,7 @@ def measurement(
     count, k = len(responses), len(steps)
     nominal = np.array([step[2] for step in steps])
     in_air = np.array([step[0] == "air" for step in steps])
-    # The gas is so mixed and the pot so set that the reference PO2 is the nominal one exactly.
+    # Gas mixture and pressure are chosen so that the reference PO2 is exactly the nominal one.
     pressure = np.where(in_air, 1.0, nominal / fraction)
     po2 = np.where(in_air, AIR_PO2_BAR, nominal)
     output = np.array([[float(response(p)) for p in po2] for response in responses])
@@ -103,7 +103,7 @@ def measured():
 
 @pytest.fixture(scope="session")
 def samples():
-    """The module of made-up gradings beside this file, for pictures and papers."""
+    """The module of invented gradings beside this file, for pictures and papers."""
     path = Path(__file__).with_name("sample_grading.py")
     spec = importlib.util.spec_from_file_location("sample_grading", path)
     module = importlib.util.module_from_spec(spec)

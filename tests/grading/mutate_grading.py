@@ -1,10 +1,10 @@
-"""Breaks the arithmetic of grading one small way at a time and asks whether a test notices.
+"""Breaks the arithmetic of grading in one small way at a time and checks whether a test detects it.
 
     python tests/grading/mutate_grading.py --jobs 2
     python tests/grading/mutate_grading.py --module gas --module papers/rows
 
-Survivors that change nothing are listed in `equivalent_mutants.txt`, each with the reason; any other is named
-and is not right.
+Survivors that change nothing are listed in `equivalent_mutants.txt`, each with the reason; any other is a
+failure.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""A made-up grading of six cells of different health, for tests of pictures and paper. All of it invented.
+"""An invented grading of six cells in different condition, for tests of pictures and papers.
 
 The outputs follow V = z + ((S p)^-n + V_lim^-n)^(-1/n); scatter is a fixed pattern, so that every call gives
 the same numbers.
@@ -82,8 +82,8 @@ CELLS = (
         sharpness=5.0,
         date_code="2023-09",
         diagnosis=(
-            "The output bends away from the line as PO2 rises: a current ceiling (soft).",
-            "Nothing mends a ceiling. Take the cell out of use.",
+            "Current limited, softly: the output bends away from the line as PO2 rises.",
+            "A current limited cell can't be repaired. Take it out of use.",
         ),
     ),
     Made(
@@ -95,7 +95,7 @@ CELLS = (
         sharpness=26.0,
         date_code="2023-02",
         diagnosis=(
-            "The output stops rising near PO2 1.5: a current ceiling (hard).",
+            "Current limited, sharply: the output stops rising near PO2 1.5.",
             "A handset would show about 1.5 however much oxygen there is. Take the cell out of use.",
         ),
     ),
@@ -116,13 +116,13 @@ CELLS = (
         fade_percent_per_min=2.6,
         hysteresis_percent=1.7,
         date_code="2024-06",
-        diagnosis=("The output sinks while PO2 stands still: fading at the top hold.",),
+        diagnosis=("Drop while held: the output falls at constant PO2 in the top hold.",),
     ),
 )
 
 
 def decide(value: float, u: float, passing: Limit, rejecting: Limit) -> FigureGrade:
-    """The guarded rule in its plainest form, enough for made-up data."""
+    """The guarded rule in its simplest form, sufficient for invented data."""
     low, high = value - u, value + u
     if (rejecting[0] is not None and low < rejecting[0]) or (
         rejecting[1] is not None and high > rejecting[1]
@@ -177,7 +177,7 @@ def figure(
 
 
 def missing(key: str, unit: str, reason: str, nominal: float | None = None) -> Figure:
-    """A figure that could not be had."""
+    """A figure without a value."""
     return Figure(key, unit, None, None, nominal_po2_bar=nominal, reason=reason)
 
 
@@ -334,7 +334,7 @@ NAMES = {
 
 
 def reasons_of(figures: tuple[Figure, ...], grade: Grade) -> tuple[str, ...]:
-    """Sentences such as the grading writes."""
+    """Sentences as from grading."""
     if grade == "pass":
         return ("Every figure tested lies inside its pass limits with its whole uncertainty.",)
     said = []
@@ -347,7 +347,7 @@ def reasons_of(figures: tuple[Figure, ...], grade: Grade) -> tuple[str, ...]:
         word = (
             "reaches beyond the reject limits"
             if f.grade == "reject"
-            else "is not wholly inside the pass limits"
+            else "is not fully inside the pass limits"
         )
         said.append(
             f"{NAMES.get(f.key, f.key)}{where} is {f.value:.2f} ± {f.expanded_uncertainty:.2f} {f.unit} and "
@@ -370,7 +370,7 @@ def mirror_of(made: Made) -> tuple[tuple[float, float], ...]:
 
 
 def statements_of(steps: tuple[StepResult, ...], mirror: tuple[tuple[float, float], ...]) -> tuple[str, ...]:
-    """Sentences such as the grading writes."""
+    """Sentences as from grading."""
     shown = {s.nominal_po2_bar: s.shows_bar for s in steps if s.direction == "up"}
     truth = dict(mirror)[1.3]
     return (
@@ -381,7 +381,7 @@ def statements_of(steps: tuple[StepResult, ...], mirror: tuple[tuple[float, floa
 
 
 def cell_of(made: Made, socket: int) -> CellResult:
-    """One graded cell with everything that stands behind it."""
+    """One graded cell with all data behind it."""
     steps = steps_of(made)
     figures = figures_of(made, steps)
     grade = worst(figures)

@@ -1,6 +1,6 @@
-"""A run of invented cells, written out by hand: ramps and holds, membranes that lag, readings with noise.
+"""A simulated run of invented cells: ramps and holds, membranes that lag, readings with noise.
 
-The lag is a sum of poles integrated on a fine grid of its own, apart from the code under test.
+The lag is a sum of poles integrated on a fine grid of its own, independent of the code under test.
 """
 
 from dataclasses import dataclass
@@ -50,7 +50,7 @@ class Cell:
 
 @dataclass(frozen=True)
 class LostContact(Cell):
-    """A cell whose lead floats around a level of its own from `lost_s` on; NaN is no reading at all."""
+    """A cell whose lead floats around its own level from `lost_s` on; NaN means no reading."""
 
     floats_at_mv: float = 0.0
     drifts_mv_per_min: float = 0.0
@@ -58,7 +58,7 @@ class LostContact(Cell):
     lost_s: float = 0.0
 
     def output_mv(self, t_s, po2_bar, at_s):
-        """What the meter reads at `at_s`, its own noise apart."""
+        """Reading of the meter at `at_s`, without its noise."""
         pickup = np.random.default_rng(417).normal(0.0, self.pickup_mv, len(at_s))
         floating = self.floats_at_mv + self.drifts_mv_per_min * (at_s - self.lost_s) / 60.0 + pickup
         return np.where(at_s >= self.lost_s, floating, super().output_mv(t_s, po2_bar, at_s))
@@ -66,7 +66,7 @@ class LostContact(Cell):
 
 @dataclass(frozen=True)
 class Trace:
-    """What the instruments of a run saw: shapes (n,) and (cells, n)."""
+    """Readings of a run's instruments: shapes (n,) and (cells, n)."""
 
     t_s: np.ndarray
     pressure_bar: np.ndarray
@@ -111,7 +111,7 @@ def trace(cells, levels, seed, hold_s=60.0, ramp_s=10.0, every_s=0.2, gauge_nois
 
 
 def header(cells, **changed):
-    """What run.json says of such a run."""
+    """Content of run.json for such a run."""
     text = FileText("made up", "made_up.toml", 'name = "made up"\n', "1")
     given = {
         "operator": "A. Operator",
@@ -168,7 +168,7 @@ def _reading(mv, offset_s):
 
 
 def write_run(root, cells, levels=(1.02, 1.62, 1.02), seed=1, how="completed", events=(), **changed):
-    """Write a whole record: ambient air, a purge that is told and not shown, then the levels.
+    """Write a whole record: ambient air, a purge as an event without readings, then the levels.
 
     Args:
         events: (kind, t_s, data) to add at the end of the oxygen steps.

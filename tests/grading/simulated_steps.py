@@ -1,6 +1,6 @@
-"""Simulated runs: N cells of any response, each in a run of its own with every instrument error drawn afresh.
+"""Simulated runs: N cells of any response, each in its own run with newly drawn instrument errors.
 
-Written out apart from the chain that is under test: truth first, then what the instruments would have shown.
+Independent of the chain under test: true values first, then what the instruments would have shown.
 """
 
 import numpy as np
@@ -40,7 +40,7 @@ def steps(response, cells, seed, errors=None, nominal=FULL, scatter_mv=0.005, hy
         + e.gauge_nonlinearity * per_run() * e.gauge_span_bar * 4 * x * (1 - x)
         + e.gauge_resolution_bar * per_step()
     )
-    # Filling on from the bottle dilutes what the purge left behind; venting does not.
+    # Filling further from the bottle dilutes the air left by the purge; venting does not.
     left = np.where(air, 0.0, 1.0 / np.fmax.accumulate(np.where(air, 1.0, np.nan_to_num(nominal, nan=1.0))))
     shown = pressure - np.where(air, e.barometer_bar * per_run(), gauge_error) - 1e-4 * per_step()
     fraction = np.where(air, 0.20946, BOTTLE) + np.where(

@@ -1,4 +1,4 @@
-"""Certificates: what stands on them, how they flow, and that nobody's name can break one."""
+"""Certificates: content, page layout, and names that must not break one."""
 
 import datetime as dt
 import hashlib
@@ -166,7 +166,7 @@ def test_every_step_is_in_the_evidence(grading, printed):
         assert f"{wording.number(step.output_mv, 3)} ± {wording.number(2 * step.u_output_mv, 3)}" in text
 
 
-def test_instruments_overdue_or_without_evidence_are_told(printed):
+def test_instruments_overdue_or_without_evidence_are_reported(printed):
     text = text_of(printed[0])
     assert "TW-8-0031 Tideway Works TW-8 firmware 1.2 2026-02-10 2027-02-10 gain 0.02 %" in text
     assert "2026-01-18 OVERDUE" in text
@@ -253,7 +253,7 @@ def test_an_interrupted_run_is_ungraded_in_words_and_grades_nothing(samples):
 
 
 def test_an_ungraded_cell_keeps_its_measured_figures_but_no_verdict_on_them(samples, grading):
-    """As when the one required step is missing: what was measured is told, and nothing more."""
+    """As when the one required step is missing: only the measured values are shown."""
     chosen = only(grading, "OS-1140", grade="ungraded", reasons=("No step at 1.6 bar or above.",))
     text = text_of(pdf_of(chosen))
     assert "What was measured, not graded" in text
@@ -318,7 +318,7 @@ def test_many_steps_are_thinned_to_what_a_line_holds(grading):
 
 @pytest.mark.parametrize("make", ["sample", "interrupted", "pen_and_paper"])
 def test_the_typesetter_has_nothing_to_complain_of(samples, make):
-    """A layout that does not settle would number pages wrongly; typst only warns of it."""
+    """A layout that does not converge would number pages wrongly; typst only warns of it."""
     grading = getattr(samples, make)()
     made = [write.certificate(grading, cell, n) for n, cell in enumerate(grading.cells, start=1)]
     for paper in (*made, write.summary(grading)):
@@ -495,7 +495,7 @@ def test_labels_take_any_serial(grading, tmp_path):
 
 
 def test_grades_differ_on_a_black_and_white_copy(samples):
-    """The panel is black, grey or white, so that not only mark and word tell the grades apart."""
+    """The panel is black, grey or white, so that grades differ not only in mark and word."""
     whole = samples.sample()
     levels = {}
     for grade, serial in (("pass", "TB-0417"), ("watch", "TB-0188"), ("reject", "OS-1140")):

@@ -48,7 +48,7 @@ def test_guarded_rule(value, uncertainty, limits, grade, why, broken):
 
 
 @pytest.mark.parametrize("value", [0.0, 1.0, -3.0, 4.9, 5.5, 7.0])
-def test_a_rig_too_coarse_to_tell_pass_from_reject_decides_neither(value):
+def test_a_rig_too_coarse_to_separate_pass_from_reject_decides_neither(value):
     found = decide(value, 2.6, *ERROR)
     assert (found.grade, found.why) == ("watch", "undecidable")
 

@@ -1,4 +1,4 @@
-"""What stands behind a cell's figures: its steps, and what a handset would have shown."""
+"""The data behind a cell's figures: its steps, and what a handset would have shown."""
 
 import numpy as np
 import pytest
@@ -92,7 +92,7 @@ def test_the_order_of_the_steps_changes_nothing(shown):
         ),
     ],
 )
-def test_the_step_nearest_to_1_6_bar_and_the_top_are_told(shown, steps, displays, words):
+def test_the_step_nearest_to_1_6_bar_and_the_top_are_reported(shown, steps, displays, words):
     assert shown(displays, steps=steps).statements[0] == f"Calibrated on this cell at PO2 1.00 bar, {words}"
 
 
@@ -109,7 +109,7 @@ def test_the_step_nearest_to_1_6_bar_and_the_top_are_told(shown, steps, displays
         ((1.0, 1.2), (1.0, 1.2), None),
     ],
 )
-def test_the_usual_set_point_is_told_where_the_test_went_so_far(shown, steps, displays, words):
+def test_the_usual_set_point_is_reported_where_the_test_went_so_far(shown, steps, displays, words):
     statements = [one for one in shown(displays, steps=steps).statements if "1.30" in one.split(",")[0]]
     assert statements == ([words] if words else [])
 
@@ -175,9 +175,9 @@ def test_a_ceiling_is_stated_unless_a_step_had_not_settled(measured, settled, st
 
     detail = cell_of(measured(soft, edit=one_step)).detail
     assert (detail.curve.ceiling_mv is not None) == stated
-    told = [one for one in detail.statements if "eiling" in one]
-    assert len(told) == stated
-    assert all(one[0] == "C" and one.endswith(".") and not one.endswith("..") for one in told)
+    reported = [one for one in detail.statements if "eiling" in one]
+    assert len(reported) == stated
+    assert all(one[0] == "C" and one.endswith(".") and not one.endswith("..") for one in reported)
 
 
 def test_a_step_that_only_another_cell_has_moves_no_display(measured):

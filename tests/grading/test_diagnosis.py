@@ -1,4 +1,4 @@
-"""What a cell's pattern points to, held to figures made up for it. A diagnosis changes no grade."""
+"""What a cell's pattern points to, checked with invented figures. A diagnosis changes no grade."""
 
 import numpy as np
 import pytest
@@ -33,7 +33,7 @@ def errors(values, *, u=0.01, limits=(-2.5, 2.5), grade="pass"):
 
 
 @pytest.fixture
-def told(measured):
+def reported(measured):
     """Diagnose made-up figures; the first word of each sentence, up to its colon."""
 
     def run(*figures, response=line, whole=False, findings=(), notes=(), **changes):
@@ -56,7 +56,7 @@ def told(measured):
         ({1.2: 0.5, 2.0: -1.25}, 1.24, True),
         ({1.2: 0.5, 2.0: -0.9}, 0.01, False),
         ({1.2: 0.5, 2.0: -1.0}, 0.01, True),
-        # A step below the calibration point says nothing of a bend above it.
+        # A step below the calibration point says nothing about a bend above it.
         ({0.7: 3.0, 1.2: -0.5, 2.0: -1.2}, 0.01, False),
         ({1.05: 3.0, 1.2: -0.5, 2.0: -1.2}, 0.01, False),
         ({1.1: 0.5, 2.0: -1.2}, 0.01, True),
@@ -67,24 +67,24 @@ def told(measured):
         ({}, 0.01, False),
     ],
 )
-def test_a_ceiling_is_a_shortfall_that_grows(told, values, u, found):
-    assert told(*errors(values, u=u, grade="watch")) == (["Current limited"] if found else [])
+def test_a_ceiling_is_a_shortfall_that_grows(reported, values, u, found):
+    assert reported(*errors(values, u=u, grade="watch")) == (["Current limited"] if found else [])
 
 
-def test_another_figure_that_has_a_step_is_no_indication_error(told):
+def test_another_figure_that_has_a_step_is_no_indication_error(reported):
     other = judged("noise_percent", 9.0, nominal=1.1)
-    assert told(*errors({1.2: -0.5, 2.0: -1.2}, grade="watch"), other) == []
+    assert reported(*errors({1.2: -0.5, 2.0: -1.2}, grade="watch"), other) == []
     nowhere = judged("indication_error_percent", 9.0, grade="watch")
-    assert told(nowhere, *errors({1.2: -0.5, 2.0: -1.2}, grade="watch")) == []
+    assert reported(nowhere, *errors({1.2: -0.5, 2.0: -1.2}, grade="watch")) == []
 
 
-def test_a_top_step_that_is_missing_hides_no_ceiling_below_it(told):
+def test_a_top_step_that_is_missing_hides_no_ceiling_below_it(reported):
     missing = judged("indication_error_percent", None, u=None, nominal=2.0, grade=None)
-    assert told(*errors({1.2: 0.0, 1.8: -3.0}, grade="watch"), missing) == ["Current limited"]
+    assert reported(*errors({1.2: 0.0, 1.8: -3.0}, grade="watch"), missing) == ["Current limited"]
 
 
-def test_a_bent_response_needs_no_second_error_to_show_a_ceiling(told):
-    assert told(*errors({2.0: -12.0}, grade="reject"), response=bent) == ["Current limited"]
+def test_a_bent_response_needs_no_second_error_to_show_a_ceiling(reported):
+    assert reported(*errors({2.0: -12.0}, grade="reject"), response=bent) == ["Current limited"]
 
 
 @pytest.mark.parametrize(
@@ -97,25 +97,25 @@ def test_a_bent_response_needs_no_second_error_to_show_a_ceiling(told):
         ("watch", None, True),
     ],
 )
-def test_a_ceiling_is_told_only_where_something_does_not_pass(told, error_grade, linear_to, found):
+def test_a_ceiling_is_reported_only_where_something_does_not_pass(reported, error_grade, linear_to, found):
     figures = errors({1.2: 0.0, 2.0: -3.0}, grade=error_grade)
     if linear_to:
         figures.append(judged("linear_to_bar", 1.534, grade=linear_to))
-    (said,) = told(*figures, whole=True) or [""]
+    (said,) = reported(*figures, whole=True) or [""]
     assert said.startswith("Current limited:") == found
     assert ("above about 1.53 bar" in said) == (found and linear_to is not None)
     assert ("towards the top of the test" in said) == (found and linear_to is None)
 
 
-def test_a_ceiling_of_which_only_a_lower_bound_is_known_has_no_place(told):
+def test_a_ceiling_of_which_only_a_lower_bound_is_known_has_no_place(reported):
     bound = judged("linear_to_bar", None, u=None, grade=None)
-    (said,) = told(*errors({1.2: 0.0, 2.0: -3.0}, grade="watch"), bound, whole=True)
+    (said,) = reported(*errors({1.2: 0.0, 2.0: -3.0}, grade="watch"), bound, whole=True)
     assert "towards the top of the test" in said
 
 
-def test_a_fall_of_the_output_at_the_top_is_fading_and_no_ceiling(told):
+def test_a_fall_of_the_output_at_the_top_is_fading_and_no_ceiling(reported):
     fading = judged("fade_percent_per_min", 3.0, limits=(None, 0.5), grade="reject")
-    assert told(*errors({1.2: 0.0, 2.0: -8.0}, grade="reject"), fading) == ["Drop while held"]
+    assert reported(*errors({1.2: 0.0, 2.0: -8.0}, grade="reject"), fading) == ["Drop while held"]
 
 
 @pytest.mark.parametrize(
@@ -131,14 +131,16 @@ def test_a_fall_of_the_output_at_the_top_is_fading_and_no_ceiling(told):
         (6.0, 1.0, (-5.0, 5.0), "pass", False),
     ],
 )
-def test_a_cell_reads_high_when_its_top_error_is_surely_above_its_limit(told, value, u, limits, grade, found):
+def test_a_cell_reads_high_when_its_top_error_is_surely_above_its_limit(
+    reported, value, u, limits, grade, found
+):
     figures = errors({1.2: 0.0, 2.0: value}, u=u, limits=limits, grade=grade)
-    assert told(*figures) == (["Reads high"] if found else [])
+    assert reported(*figures) == (["Reads high"] if found else [])
 
 
-def test_the_top_error_decides_whether_a_cell_reads_high(told):
-    assert told(*errors({2.0: 0.0, 1.2: 9.0}, grade="watch")) == []
-    assert told() == []
+def test_the_top_error_decides_whether_a_cell_reads_high(reported):
+    assert reported(*errors({2.0: 0.0, 1.2: 9.0}, grade="watch")) == []
+    assert reported() == []
 
 
 @pytest.mark.parametrize(
@@ -154,14 +156,14 @@ def test_the_top_error_decides_whether_a_cell_reads_high(told):
         (None, (40.0, 67.0), "pass", False),
     ],
 )
-def test_low_but_linear_is_low_with_every_error_passed(told, output, limits, grade, found):
+def test_low_but_linear_is_low_with_every_error_passed(reported, output, limits, grade, found):
     low = judged("oxygen_output_mv", output, limits=limits, grade="watch")
-    assert told(low, *errors({1.6: 0.1, 2.0: 0.1}, grade=grade)) == (["Low but linear"] if found else [])
+    assert reported(low, *errors({1.6: 0.1, 2.0: 0.1}, grade=grade)) == (["Low but linear"] if found else [])
 
 
-def test_one_error_that_does_not_pass_is_off_the_line(told):
+def test_one_error_that_does_not_pass_is_off_the_line(reported):
     low = judged("oxygen_output_mv", 39.0, limits=(40.0, 67.0), grade="watch")
-    assert told(low, *errors({1.2: 0.1}), *errors({2.0: 0.1}, grade="watch")) == []
+    assert reported(low, *errors({1.2: 0.1}), *errors({2.0: 0.1}, grade="watch")) == []
 
 
 @pytest.mark.parametrize(
@@ -181,16 +183,16 @@ def test_one_error_that_does_not_pass_is_off_the_line(told):
         ("hysteresis_percent", 1.0, 1.0, None),
     ],
 )
-def test_a_figure_above_its_pass_limit_has_its_own_pattern(told, key, value, limit, found):
-    assert told(judged(key, value, limits=(0.0, limit), grade="watch")) == ([found] if found else [])
-    assert told(judged(key, value, limits=(0.0, None), grade="watch")) == []
-    assert told(judged(key, value, limits=None, grade=None)) == []
+def test_a_figure_above_its_pass_limit_has_its_own_pattern(reported, key, value, limit, found):
+    assert reported(judged(key, value, limits=(0.0, limit), grade="watch")) == ([found] if found else [])
+    assert reported(judged(key, value, limits=(0.0, None), grade="watch")) == []
+    assert reported(judged(key, value, limits=None, grade=None)) == []
 
 
-def test_hysteresis_is_not_told_beside_a_fade_that_explains_it(told):
+def test_hysteresis_is_not_reported_beside_a_fade_that_explains_it(reported):
     hysteresis = judged("hysteresis_percent", 3.0, limits=(None, 1.0), grade="reject")
     fading = judged("fade_percent_per_min", 3.0, limits=(None, 0.5), grade="reject")
-    assert told(hysteresis, fading) == ["Drop while held"]
+    assert reported(hysteresis, fading) == ["Drop while held"]
 
 
 @pytest.mark.parametrize(
@@ -208,19 +210,19 @@ def test_hysteresis_is_not_told_beside_a_fade_that_explains_it(told):
     ],
 )
 def test_an_offset_is_a_sure_disagreement_of_air_and_oxygen_on_a_straight_line(
-    told, value, u, grade, error_grade, found
+    reported, value, u, grade, error_grade, found
 ):
     slope = judged("air_slope_agreement_percent", value, u=u, limits=(-3.0, 3.0), grade=grade)
     figures = [slope, *errors({1.6: 0.1, 2.0: 0.1}, grade=error_grade)]
-    assert told(*figures) == (["Offset"] if found else [])
+    assert reported(*figures) == (["Offset"] if found else [])
 
 
 @pytest.mark.parametrize("first_bar", [0.8, 1.0])
-def test_an_offset_is_the_output_where_the_line_meets_no_oxygen(told, first_bar):
+def test_an_offset_is_the_output_where_the_line_meets_no_oxygen(reported, first_bar):
     slope = judged("air_slope_agreement_percent", 6.0, u=0.5, limits=(-3.0, 3.0), grade="watch")
     figures = [slope, *errors({1.6: 0.1, 2.0: 0.1})]
     made = {"response": lambda p: 47.0 * p - 1.25, "up": (first_bar, 1.6, 2.0), "down": ()}
-    (said,) = told(*figures, whole=True, **made)
+    (said,) = reported(*figures, whole=True, **made)
     assert "misses zero by −1.25 mV" in said
 
 
@@ -240,8 +242,8 @@ def tail(fraction, t90_s=92.0, direction="up"):
         ((), None),
     ],
 )
-def test_the_largest_slow_tail_is_told(told, responses, words):
-    said = told(responses=(responses,), whole=True)
+def test_the_largest_slow_tail_is_reported(reported, responses, words):
+    said = reported(responses=(responses,), whole=True)
     assert [words in sentence for sentence in said] == ([True] if words else [])
 
 
@@ -255,27 +257,27 @@ def test_the_largest_slow_tail_is_told(told, responses, words):
         (lambda p: -50.0 * p, True),
     ],
 )
-def test_no_output_is_said_of_the_highest_in_oxygen(told, response, found):
-    assert (told(response=response) == ["No output"]) == found
+def test_no_output_is_said_of_the_highest_in_oxygen(reported, response, found):
+    assert (reported(response=response) == ["No output"]) == found
 
 
-def test_readings_that_are_not_there_are_no_dead_cell(told):
+def test_readings_that_are_not_there_are_no_dead_cell(reported):
     def nothing(fields):
         fields["output_mv"][:, 1:] = np.nan
 
     def a_few(fields):
         fields["output_mv"][:, 2:] = np.nan
 
-    assert told(edit=nothing) == []
-    assert told(edit=a_few) == []
-    assert told(response=lambda p: 0.2, edit=a_few) == ["No output"]
+    assert reported(edit=nothing) == []
+    assert reported(edit=a_few) == []
+    assert reported(response=lambda p: 0.2, edit=a_few) == ["No output"]
 
 
-def test_what_the_rig_saw_goes_before_any_pattern_and_notes_come_last(told):
+def test_what_the_rig_saw_goes_before_any_pattern_and_notes_come_last(reported):
     low = judged("oxygen_output_mv", 70.0, limits=(40.0, 67.0), grade="watch")
-    assert told(low, findings=("unplugged",), notes=("a note",)) == ["Unplugged mid-run", "a note"]
-    assert told(low, findings=("something new",), notes=("a note",)) == ["Over-output", "a note"]
-    assert told(response=lambda p: 0.1, notes=("a note",)) == ["No output", "a note"]
+    assert reported(low, findings=("unplugged",), notes=("a note",)) == ["Unplugged mid-run", "a note"]
+    assert reported(low, findings=("something new",), notes=("a note",)) == ["Over-output", "a note"]
+    assert reported(response=lambda p: 0.1, notes=("a note",)) == ["No output", "a note"]
 
 
 def shared(*values, key="noise_percent", grade="watch"):

@@ -126,7 +126,7 @@ def test_a_missing_folder_is_one_line(grading, tmp_path):
         ('{"schema": "leadline.results/1", "limits": {}, "cells": []}', "source"),
     ],
 )
-def test_what_is_no_results_file_is_told_in_one_line(tmp_path, text, words):
+def test_what_is_no_results_file_is_reported_in_one_line(tmp_path, text, words):
     (tmp_path / "results.json").write_text(text)
     with pytest.raises(FileError) as raised:
         read_results(tmp_path)
@@ -153,7 +153,7 @@ def test_comparison_says_what_a_new_limits_file_changes(measured):
 
 
 def test_results_of_version_1_stay_readable():
-    # Written once and kept for ever; a later version of the form gets a file of its own beside it.
+    # Written once and kept; a later version of the form gets its own file beside it.
     path = Path(__file__).parents[1] / "golden" / "results_1.json"
     kept = read_results(path)
     assert [(cell.info.cell, cell.grade) for cell in kept.cells] == [

@@ -1,4 +1,4 @@
-"""A figure that comes later: old limits files and old records stay as good as they were."""
+"""A figure added later: old limits files and old records stay valid."""
 
 import io
 import json
@@ -28,7 +28,7 @@ NEWEST = max(kind.since for kind in FIGURE_KINDS.values())
 LATER = FigureKind(
     key="warm_up_s", unit="s", name="Warm-up", decimals=1, since=NEWEST + 1, depends_on_pressure=True
 )
-TOLD = "Not graded under these limits: Warm-up."
+NOT_GRADED = "Not graded under these limits: Warm-up."
 LATER_TABLE = "\n[figures.warm_up_s]\npass_most = 30.0\nreject_above = 60.0\n"
 SCHEMA = schema_of(LATER.since)
 GENERAL = load_limits().text
@@ -43,7 +43,7 @@ def measurement():
 
 @pytest.fixture
 def later(monkeypatch):
-    """The figures with one that came after every limits file there is: its row and its arithmetic."""
+    """The figures with one that is newer than every limits file: its row and its arithmetic."""
     monkeypatch.setitem(FIGURE_KINDS, LATER.key, LATER)
     monkeypatch.setitem(
         cell_figures.FIGURE_OF,
@@ -97,12 +97,12 @@ def test_limits_of_every_version_grade_as_before_when_a_figure_comes(request, me
 
 def test_what_is_not_graded_is_said_in_json_on_paper_and_on_screen(later, measurement):
     graded = grade(measurement, load_limits())
-    assert TOLD in papers(graded)
+    assert NOT_GRADED in papers(graded)
     passed, ungraded = graded.cells
     watched = replace(passed, grade="watch")
     for cells in ((ungraded,), (watched,), (watched, watched), graded.cells):
-        assert shown(show_summary, replace(graded, cells=cells)).count(TOLD) == 1
-        assert TOLD in shown(show_grading, replace(graded, cells=cells))
+        assert shown(show_summary, replace(graded, cells=cells)).count(NOT_GRADED) == 1
+        assert NOT_GRADED in shown(show_grading, replace(graded, cells=cells))
     assert public_json(graded)["limits"]["not_graded"] == [LATER.key]
     assert from_json(json.loads(json.dumps(to_json(graded)))) == graded
 

@@ -103,7 +103,7 @@ def test_purge_uncertainty_holds_supply_and_mixing():
     assert perfect.u_mixing == 0.0
     assert perfect.u_oxygen_fraction == pytest.approx(0.002 * (1 - 2.0**-7))
     doubtful = gas.fraction_after_swings(0.21, 0.995, [1.0] * 7, [2.0] * 7, u_supply=0.002)
-    # Mixing at its worst leaves 2^(-0.8 * 7) of the air.
+    # The worst mixing leaves 2^(-0.8 * 7) of the air.
     worst = 0.785 * (2.0 ** (-0.8 * 7) - 2.0**-7)
     assert doubtful.u_mixing == pytest.approx(worst / np.sqrt(3.0))
     assert doubtful.u_oxygen_fraction == pytest.approx(np.hypot(doubtful.u_mixing, 0.002 * (1 - 2.0**-7)))

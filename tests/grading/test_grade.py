@@ -34,7 +34,7 @@ def figure(cell, key, nominal=None):
     return next(f for f in cell.figures if f.key == key and f.nominal_po2_bar == nominal)
 
 
-def test_a_straight_cell_passes_and_is_told_why(measured):
+def test_a_straight_cell_passes_with_its_reason(measured):
     cell = only(measured(line, t90_s=5.0))
     assert cell.grade == "pass"
     assert cell.reasons == ("Every figure tested lies inside its pass limits with its whole uncertainty.",)
@@ -75,9 +75,9 @@ def test_reasons_and_diagnosis_of_single_faults(measured, changes, words, patter
     cell = only(measured(line, **{"t90_s": 5.0, **changes}))
     assert cell.grade == "reject"
     assert any(words in reason for reason in cell.reasons)
-    (told,) = cell.diagnosis
-    assert told.startswith(pattern)
-    assert "test " in told
+    (reported,) = cell.diagnosis
+    assert reported.startswith(pattern)
+    assert "test " in reported
 
 
 @pytest.mark.parametrize(
@@ -96,7 +96,7 @@ def test_patterns_of_the_response(measured, response, pattern):
     assert cell.diagnosis[0].startswith(pattern)
 
 
-def test_a_slow_tail_is_told_even_when_t90_passes(measured):
+def test_a_slow_tail_is_reported_even_when_t90_passes(measured):
     lag = (StepResponse("up", 2, "two modes", 5.5, 0.1, slow_fraction=0.08, slow_t90_s=92.0),)
     cell = only(measured(line, responses=(lag,)))
     assert cell.grade == "pass"
@@ -108,11 +108,11 @@ def test_a_fading_cell_is_not_called_a_ceiling(measured):
         fields["output_mv"][:, 6] *= 0.93
         fields["output_mv"][:, 7:] *= 0.96
 
-    (told,) = only(measured(line, t90_s=5.0, fade_percent_per_min=3.3, edit=sags_at_the_top)).diagnosis
-    assert told.startswith("Drop while held:")
+    (reported,) = only(measured(line, t90_s=5.0, fade_percent_per_min=3.3, edit=sags_at_the_top)).diagnosis
+    assert reported.startswith("Drop while held:")
 
 
-def test_hysteresis_is_told(measured):
+def test_hysteresis_is_reported(measured):
     def falling_higher(fields):
         fields["output_mv"][:, np.array(fields["direction"]) == "down"] *= 1.03
 
@@ -205,9 +205,9 @@ def test_what_bars_one_cell_leaves_the_others_graded(measured):
 )
 def test_what_the_rig_found_comes_with_what_to_look_at(measured, finding, start):
     run = measured(line, cell_ungraded=(("Socket 3: see the events.",),), cell_findings=((finding,),))
-    (told,) = only(run).diagnosis
-    assert told.startswith(start)
-    assert "Check " in told
+    (reported,) = only(run).diagnosis
+    assert reported.startswith(start)
+    assert "Check " in reported
 
 
 def test_a_cell_without_any_reading_is_ungraded_beside_good_ones(measured):
@@ -251,10 +251,10 @@ def test_a_coarse_rig_is_named_and_not_the_cell(measured):
     coarse = ErrorModel(gauge_resolution_bar=0.03, cell_repeatability_percent=0.1)
     cell = only(measured(line, errors=coarse, down=()))
     assert cell.grade == "watch"
-    told = next(reason for reason in cell.reasons if "Indication error" in reason)
-    assert "can't be decided with this rig" in told
-    assert "comes from gauge resolution" in told
-    assert "The reason is the rig, not the cell." in told
+    reported = next(reason for reason in cell.reasons if "Indication error" in reason)
+    assert "can't be decided with this rig" in reported
+    assert "comes from gauge resolution" in reported
+    assert "The reason is the rig, not the cell." in reported
 
 
 def test_a_pressure_read_by_hand_caps_only_what_hangs_on_it(measured):

@@ -93,7 +93,7 @@ def test_indication_error_is_held_to_the_band_of_its_step(nominal, most):
         ([(REQUIRED, f"{REQUIRED}\nuse = false")], ["oxygen_output_mv", "can't be both"]),
     ],
 )
-def test_a_bad_file_is_told_by_file_field_and_mend(swaps, words):
+def test_a_bad_file_is_reported_by_file_field_and_remedy(swaps, words):
     text = problem(changed(*swaps))
     for word in words:
         assert word in text
@@ -123,10 +123,10 @@ def test_a_bad_file_is_told_by_file_field_and_mend(swaps, words):
 )
 def test_loosening_needs_a_justification_which_is_kept(swaps, figure, how):
     text = changed(('name = "general"', 'name = "shop"'), *swaps)
-    told = problem(text)
-    assert figure in told
-    assert how in told
-    assert "justification" in told
+    reported = problem(text)
+    assert figure in reported
+    assert how in reported
+    assert "justification" in reported
     justified = text.replace(f"[figures.{figure}]", f'[figures.{figure}]\njustification = "maker says so"')
     limits = parse_limits(justified, "shop.toml")
     assert any(how in line and "maker says so" in line for line in limits.loosened)
@@ -167,7 +167,7 @@ def test_the_example_file_is_tighter_except_where_it_says_why():
     assert shop.loosened[0].startswith("t90_s")
 
 
-def test_missing_files_are_told_in_one_line(tmp_path):
+def test_missing_files_are_reported_in_one_line(tmp_path):
     with pytest.raises(FileError, match="no limits file is called 'generl'; did you mean 'general'"):
         load_limits("generl")
     with pytest.raises(FileError, match="no such file"):
@@ -179,7 +179,7 @@ def test_missing_files_are_told_in_one_line(tmp_path):
 
 
 def test_limits_files_of_version_1_stay_readable():
-    # Written once and kept for ever; a later version of the form gets a file of its own beside it.
+    # Written once and kept; a later version of the form gets its own file beside it.
     path = Path(__file__).parents[1] / "golden" / "limits_1.toml"
     kept = parse_limits(path.read_text(encoding="utf-8"), path.name, check_loosening=False)
     assert kept.find("t90_s").pass_limits == (None, 6.0)

@@ -1,4 +1,4 @@
-"""A lead that floats, breaks or is exchanged in one socket: the others are graded, and it is told of."""
+"""A lead that floats, breaks or is exchanged in one socket: the others are graded, and it is reported."""
 
 import importlib.util
 import json
@@ -47,7 +47,7 @@ def beside_a_good_one():
 
 
 def assert_same(found, expected):
-    """Equal but for the last bits: cells of a block are fitted side by side."""
+    """Equal except for the last bits: cells of a block are fitted side by side."""
     if isinstance(expected, dict):
         assert found.keys() == expected.keys()
         for key, value in expected.items():
@@ -65,23 +65,25 @@ def figure(cell, key):
 
 
 @settings(max_examples=25, deadline=None)
-@example(level_mv=-0.38, drift=0.0, pickup_mv=2.5, lost_s=50.0, told=True)
-@example(level_mv=-0.38, drift=0.0, pickup_mv=2.5, lost_s=50.0, told=False)
-@example(level_mv=1e-4, drift=0.0, pickup_mv=0.0, lost_s=0.0, told=False)
-@example(level_mv=0.0, drift=0.0, pickup_mv=0.0, lost_s=0.0, told=False)
-@example(level_mv=float("nan"), drift=0.0, pickup_mv=0.0, lost_s=190.0, told=False)
+@example(level_mv=-0.38, drift=0.0, pickup_mv=2.5, lost_s=50.0, reported=True)
+@example(level_mv=-0.38, drift=0.0, pickup_mv=2.5, lost_s=50.0, reported=False)
+@example(level_mv=1e-4, drift=0.0, pickup_mv=0.0, lost_s=0.0, reported=False)
+@example(level_mv=0.0, drift=0.0, pickup_mv=0.0, lost_s=0.0, reported=False)
+@example(level_mv=float("nan"), drift=0.0, pickup_mv=0.0, lost_s=190.0, reported=False)
 @given(
     level_mv=st.one_of(st.floats(-60.0, 0.5), st.floats(-0.01, 0.01), st.just(float("nan"))),
     drift=st.floats(-2.0, 0.1),
     pickup_mv=st.one_of(st.just(0.0), st.floats(0.0, 5.0)),
     lost_s=st.sampled_from([0.0, 15.0, 50.0, 120.0, 165.0, 190.0]),
-    told=st.booleans(),
+    reported=st.booleans(),
 )
-def test_a_floating_socket_is_ungraded_and_changes_no_other_cell(level_mv, drift, pickup_mv, lost_s, told):
+def test_a_floating_socket_is_ungraded_and_changes_no_other_cell(
+    level_mv, drift, pickup_mv, lost_s, reported
+):
     floating = LostContact(
         "TB-0402", floats_at_mv=level_mv, drifts_mv_per_min=drift, pickup_mv=pickup_mv, lost_s=lost_s
     )
-    result = graded(floating, events=(UNPLUGGED,) if told else ())
+    result = graded(floating, events=(UNPLUGGED,) if reported else ())
     assert_same(to_json(result)["cells"][:2], beside_a_good_one())
     assert result.cells[2].grade == "ungraded"
     assert result.cells[2].reasons
@@ -149,7 +151,7 @@ def test_a_contact_that_breaks_in_a_run_leaves_the_others_as_they_are():
 
 @pytest.mark.parametrize("air", [True, False])
 @pytest.mark.parametrize("response", [line, lambda p: min(48.0 * p, 70.0)])
-def test_a_cell_wired_backwards_is_told_so_and_not_called_dead(measured, response, air):
+def test_a_cell_wired_backwards_is_reported_so_and_not_called_dead(measured, response, air):
     (cell,) = grade(measured(lambda p: -response(p), air=air), LIMITS).cells
     assert cell.grade == "ungraded"
     (reason,) = cell.reasons

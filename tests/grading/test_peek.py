@@ -1,4 +1,4 @@
-"""A look into a record reads what happened and how it ended, and leaves the readings alone."""
+"""A look into a record reads its events and its end, not the readings."""
 
 import shutil
 import tracemalloc

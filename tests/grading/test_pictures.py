@@ -1,4 +1,4 @@
-"""Pictures of a cell: true to the grading, the same every time, and never a crash for what is missing."""
+"""Pictures of a cell: they agree with the grading, are reproducible, and cope with missing data."""
 
 import hashlib
 import math
@@ -106,7 +106,7 @@ def test_linear_range_is_drawn_where_it_ends(grading):
     assert not any("linear up to" in text for text in words(pictures.panel(grading.cells[0], "error")))
 
 
-def test_step_response_tells_t90_and_model(grading):
+def test_step_response_shows_t90_and_model(grading):
     texts = words(pictures.panel(cell_named(grading, "TB-0402"), "step"))
     assert texts == ["T90 9.90 s\none pole"] * 2
 
@@ -143,7 +143,7 @@ def test_what_is_missing_says_not_tested(cell, kind):
     assert pictures.cell_svg(cell, kind).startswith(b"<?xml")
 
 
-def test_the_reason_for_no_t90_is_told():
+def test_the_reason_for_no_t90_is_reported():
     assert "the ramp is too slow for this cell" in words(pictures.panel(NO_T90, "step"))
 
 
@@ -210,15 +210,15 @@ def test_save_plot_of_all_cells_gives_a_pdf_page_each(grading, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("name", "cell", "told"),
+    ("name", "cell", "reported"),
     [
         ("plot.jpg", None, "end the name in .svg, .png or .pdf"),
         ("plot.svg", "XX-1", "no cell 'XX-1'"),
         ("no/such/folder/plot.svg", "TB-0417", "cannot write (No such file or directory)"),
     ],
 )
-def test_save_plot_refuses_in_one_line(grading, tmp_path, name, cell, told):
-    with pytest.raises(PlotError, match=re.escape(told)) as error:
+def test_save_plot_refuses_in_one_line(grading, tmp_path, name, cell, reported):
+    with pytest.raises(PlotError, match=re.escape(reported)) as error:
         save_plot(grading, tmp_path / name, cell)
     assert "\n" not in str(error.value)
     assert list(tmp_path.iterdir()) == []

@@ -1,4 +1,4 @@
-"""The power fails: what the disk was never told to keep is gone, and what was acknowledged is not."""
+"""The power fails: data that were not synced are lost, and acknowledged data are not."""
 
 import importlib.util
 import os
@@ -22,7 +22,7 @@ utc = records.simulated_run.utc
 
 
 class Disk:
-    """Remembers what it was told to keep: of a file its length, of a folder its names."""
+    """Remembers what was synced: of a file its length, of a folder its names."""
 
     def __init__(self):
         self._lengths = {}

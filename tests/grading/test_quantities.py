@@ -422,12 +422,12 @@ def test_a_ceiling_is_stated_only_from_settled_outputs_and_never_denied_beside_a
         detail = cell_detail(measure(measured(response, **changes), 25.0), 0)
         return detail.curve.ceiling_mv, " ".join(detail.statements).lower()
 
-    number, told = ceiling_of(soft)
+    number, reported = ceiling_of(soft)
     assert number == pytest.approx(90.0, rel=0.02)
-    assert "ceiling 9" in told or "ceiling 8" in told
-    number, told = ceiling_of(soft, settled=0)
+    assert "ceiling 9" in reported or "ceiling 8" in reported
+    number, reported = ceiling_of(soft, settled=0)
     assert number is None
-    assert "ceiling" not in told
+    assert "ceiling" not in reported
     assert "no ceiling is stated" not in ceiling_of(clipped)[1]
 
 

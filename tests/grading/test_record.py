@@ -1,4 +1,4 @@
-"""The record: what is written is on disk, and what is on disk is read or refused, never guessed."""
+"""The record: written data are on disk, and data on disk are read or refused, never guessed."""
 
 import importlib.util
 import json
@@ -159,7 +159,7 @@ def test_every_truncation_of_every_file_stays_readable(tmp_path):
         (path / name).write_bytes(whole)
 
 
-def test_a_torn_last_line_is_no_damage_and_is_told(tmp_path):
+def test_a_torn_last_line_is_reported_but_not_damage(tmp_path):
     path = small(tmp_path, how="interrupted")
     samples = path / "samples.csv"
     samples.write_bytes(samples.read_bytes()[:-9])
@@ -216,13 +216,13 @@ def test_rows_that_cannot_be_trusted_are_left_out_and_named(tmp_path):
     read = read_record(path)
     assert read.refused_rows == 7
     assert read.t_s.tolist() == [k * 10.0 for k in range(20) if k not in (2, 3, 5, 7, 8, 9, 11)]
-    told = "\n".join(read.problems)
-    assert "samples.csv lines 4 to 5: NUL bytes instead of a row; left out" in told
-    assert "samples.csv line 7: 19 fields instead of 20; left out" in told
-    assert "samples.csv line 9: pressure_bar '1.01x346' is not a number; left out" in told
-    assert "samples.csv line 10: socket2_status 'ever' is not a status; left out" in told
-    assert "samples.csv line 11: time runs backwards here; left out" in told
-    assert "samples.csv line 13: socket1_status 'ok' does not fit its value; left out" in told
+    reported = "\n".join(read.problems)
+    assert "samples.csv lines 4 to 5: NUL bytes instead of a row; left out" in reported
+    assert "samples.csv line 7: 19 fields instead of 20; left out" in reported
+    assert "samples.csv line 9: pressure_bar '1.01x346' is not a number; left out" in reported
+    assert "samples.csv line 10: socket2_status 'ever' is not a status; left out" in reported
+    assert "samples.csv line 11: time runs backwards here; left out" in reported
+    assert "samples.csv line 13: socket1_status 'ok' does not fit its value; left out" in reported
 
 
 def test_an_event_whose_crc_does_not_hold_is_left_out(record):
@@ -233,7 +233,7 @@ def test_an_event_whose_crc_does_not_hold_is_left_out(record):
     assert len(read.of_kind("valve")) == 2
 
 
-def test_a_missing_file_is_told(record):
+def test_a_missing_file_is_reported(record):
     (record / "samples.csv").unlink()
     read = read_record(record)
     assert "samples.csv: missing, and end.json lists it" in read.problems
@@ -243,9 +243,9 @@ def test_a_missing_file_is_told(record):
 @pytest.mark.parametrize("text", [b"{", b"\0" * 40, b"{}"])
 def test_a_damaged_end_is_not_called_missing_as_well(record, text):
     (record / "end.json").write_bytes(text)
-    (told,) = check_record(record)
-    assert told.startswith("end.json: not ")
-    assert told.endswith("; the run counts as interrupted")
+    (reported,) = check_record(record)
+    assert reported.startswith("end.json: not ")
+    assert reported.endswith("; the run counts as interrupted")
     (record / "end.json").unlink()
     assert check_record(record) == ["end.json: missing, the run was interrupted"]
 
@@ -291,7 +291,7 @@ def test_a_killed_writer_loses_no_row_that_it_had_acknowledged(tmp_path):
 
 
 def killed_run(root, delay_s):
-    """Kill a writing process `delay_s` after its first row; hold what is on disk against what it said."""
+    """Kill a writing process `delay_s` after its first row; compare the disk with what it acknowledged."""
     child = subprocess.Popen(
         [sys.executable, str(HERE.parent / "faults" / "kill_record.py"), "--write", str(root)],
         stdout=subprocess.PIPE,
@@ -330,7 +330,7 @@ def test_a_closed_record_takes_no_more(tmp_path):
         small(tmp_path / "third", how="finished")
 
 
-def test_a_slow_disk_holds_up_nobody_but_who_waits_for_it(tmp_path, monkeypatch):
+def test_a_slow_disk_delays_only_calls_that_wait_for_it(tmp_path, monkeypatch):
     writer = RecordWriter.create(tmp_path, simulated_run.header(CELLS), simulated_run.STARTED)
     at_disk, let_go, synced = threading.Event(), threading.Event(), []
 
@@ -353,7 +353,7 @@ def test_a_slow_disk_holds_up_nobody_but_who_waits_for_it(tmp_path, monkeypatch)
     assert check_record(writer.path) == []
 
 
-def test_a_disk_that_refuses_to_sync_is_told_by_the_next_call(tmp_path, monkeypatch):
+def test_a_disk_that_refuses_to_sync_is_reported_by_the_next_call(tmp_path, monkeypatch):
     writer = RecordWriter.create(tmp_path, simulated_run.header(CELLS), simulated_run.STARTED)
 
     def broken(fd):

@@ -85,7 +85,7 @@ def test_a_bent_response_widens_the_uncertainty_of_t90_and_does_not_spoil_it(red
         assert bent.u_t90_s > straight.u_t90_s
 
 
-def test_a_fading_cell_is_told_by_its_fade(reduced):
+def test_a_fading_cell_is_recognised_by_its_fade(reduced):
     top = 4
     fade = reduced.steps.fade_percent_per_min
     u = reduced.steps.u_fade_percent_per_min
@@ -161,7 +161,7 @@ def test_a_gas_that_the_cells_do_not_take_for_oxygen_is_ungraded(tmp_path):
     assert read.ungraded == ("The cells show that the gas was not oxygen.",)
 
 
-def test_one_cell_alone_is_graded_and_told_to_say_nothing_of_the_gas(tmp_path):
+def test_one_cell_alone_is_graded_and_reported_to_say_nothing_about_the_gas(tmp_path):
     check = ("gas_check", 140.0, {"ratio_median": None, "verdict": "not checked"})
     read = load_source(small(tmp_path, events=[check]))
     assert read.ungraded == ()
@@ -184,13 +184,13 @@ def test_a_finding_that_bars_a_grade_bars_that_cell_only(tmp_path, kind):
     assert read.cell_findings == ((), (kind,))
 
 
-def test_a_shorted_cell_is_told_and_graded(tmp_path):
+def test_a_shorted_cell_is_reported_and_graded(tmp_path):
     read = load_source(small(tmp_path, events=[finding("shorted", 1, "Socket 1 reads 0.01 mV.")]))
     assert read.cell_ungraded == ((),)
     assert read.cell_notes[0][0] == "Socket 1 reads 0.01 mV."
 
 
-def test_injected_faults_and_lost_readings_are_told(tmp_path):
+def test_injected_faults_and_lost_readings_are_reported(tmp_path):
     injected = ("fault_injected", 120.0, {"fault": "unplug:1", "at_s": 120.0})
     path = small(tmp_path, events=[injected], how="interrupted")
     samples = path / "samples.csv"
@@ -239,7 +239,7 @@ TOLERANCES = {"pressure_bar": 2e-6, "output_mv": 2e-4, "t90_s": 0.1}
 
 
 def summary(read):
-    """What a golden record must reduce to for ever, rounded to far below any uncertainty."""
+    """What a golden record must always reduce to, rounded to far below any uncertainty."""
     return {
         "cells": [cell.cell for cell in read.cells],
         "gas": list(read.steps.gas),

@@ -1,4 +1,4 @@
-"""The pictures that the README shows are what the program draws today."""
+"""The pictures in README are what the program draws."""
 
 import importlib.util
 import io

@@ -49,11 +49,11 @@ def test_a_straight_cell_is_linear_to_at_least_the_highest_step():
 
 def test_a_straight_cell_has_no_ceiling_but_a_bound_that_is_not_below_what_it_gave():
     found = fit(sim.steps(sim.line(), 200, seed=2))
-    told = np.isfinite(found.ceiling_mv)
-    assert told.mean() < 0.03
-    bound = found.ceiling_above_bar[~told]
+    reported = np.isfinite(found.ceiling_mv)
+    assert reported.mean() < 0.03
+    bound = found.ceiling_above_bar[~reported]
     assert np.all(bound > 1.98)
-    assert "no ceiling seen" in found.statement(int(np.flatnonzero(~told)[0]))
+    assert "no ceiling seen" in found.statement(int(np.flatnonzero(~reported)[0]))
 
 
 def test_an_old_cell_that_is_linear_is_linear():
@@ -123,13 +123,13 @@ def test_a_ceiling_just_beyond_the_tested_range_is_not_extrapolated():
     assert np.all(found.linear_to_at_least_bar == 2.0)
 
 
-def test_a_cell_that_leaves_the_band_at_the_top_step_is_told_or_bounded_below_it():
+def test_a_cell_that_leaves_the_band_at_the_top_step_is_found_or_bounded_below_it():
     response = sim.clipped(50, 95.05)
     truth = sim.true_linear_to(response)
     found = fit(sim.steps(response, 1000, seed=5))
-    told = np.isfinite(found.linear_to_bar)
+    reported = np.isfinite(found.linear_to_bar)
     wrong = np.where(
-        told,
+        reported,
         (found.linear_to_lower_bar > truth) | (found.linear_to_upper_bar < truth),
         found.linear_to_at_least_bar > truth,
     )
@@ -139,10 +139,10 @@ def test_a_cell_that_leaves_the_band_at_the_top_step_is_told_or_bounded_below_it
 def test_the_ceiling_interval_holds_the_truth():
     found = fit(sim.steps(sim.blended(50, 120, 4), 1000, seed=6))
     # One good cell in a thousand is taken for another shape, by the definition of that test.
-    told = np.isfinite(found.ceiling_mv)
-    assert told.mean() > 0.995
+    reported = np.isfinite(found.ceiling_mv)
+    assert reported.mean() > 0.995
     inside = (found.ceiling_lower_mv <= 120.0) & (found.ceiling_upper_mv >= 120.0)
-    assert 0.93 <= inside[told].mean() <= 0.985
+    assert 0.93 <= inside[reported].mean() <= 0.985
     assert found.statement(0).startswith("ceiling 1")
 
 

@@ -186,8 +186,8 @@ def test_a_figure_that_was_not_tested_says_why():
 def test_a_figure_without_a_grade_says_whether_a_limit_is_missing_or_what_else():
     ungraded = replace(FIGURE, grade=None)
     assert figure_row(ungraded)["graded"] == "no limit"
-    told = figure_row(replace(ungraded, reason="switched off"))
-    assert (told["graded"], told["remark"]) == ("—", "switched off")
+    reported = figure_row(replace(ungraded, reason="switched off"))
+    assert (reported["graded"], reported["remark"]) == ("—", "switched off")
 
 
 def test_a_lower_bound_is_tested_and_has_no_interval():

@@ -57,7 +57,7 @@ def test_a_slow_tail_is_never_called_settled_while_more_than_the_limit_is_left(s
 
 
 def test_a_tail_so_slow_that_its_slope_is_within_the_limit_is_still_a_remainder():
-    """0.44 % to go at 0.09 % in 10 s: small enough a slope, four times the remainder."""
+    """0.44 % left at 0.09 % in 10 s: the slope is small enough, the remainder is four times its limit."""
     t_s, output_mv = hold(60.0, step_percent=30.0, tail=0.04, tail_tau_s=60.0, noise=0.003)
     verdict = hold_verdict(t_s, output_mv)
     # The slope is judged first, so it is within its limit where the remainder is the reason.
@@ -132,7 +132,7 @@ def test_noise_is_what_is_left_after_slow_drift():
     assert noise_rms(t_s, output_mv) == pytest.approx(0.05, rel=0.15)
 
 
-def test_fade_is_told_with_its_uncertainty_and_only_when_the_hold_is_long_enough():
+def test_fade_is_reported_with_its_uncertainty_and_only_when_the_hold_is_long_enough():
     for seed in range(10):
         fade, u = fade_per_minute(*hold(90.0, drift=-2.0, seed=seed))
         assert abs(fade - 2.0) < 4.0 * u + 0.05

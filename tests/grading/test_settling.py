@@ -27,7 +27,7 @@ def t90(lag):
 
 
 def changes(lag, levels=(1.0, 1.6), seed=1, skew_s=0.0, gauge_noise_bar=0.0005, **shape):
-    """The ramps of a run as `reduce` would hand them over."""
+    """The ramps of a run as `reduce` would pass them on."""
     cell = Cell("TB-0417", *lag, delay_s=shape.pop("delay_s", 0.0))
     seen = simulated_run.trace((cell,), levels, seed, gauge_noise_bar=gauge_noise_bar, **shape)
     po2 = simulated_run.FRACTION * seen.pressure_bar
@@ -73,20 +73,20 @@ def test_a_delayed_pole_is_called_one():
 
 
 @pytest.mark.parametrize("lag", [ONE_POLE, MEMBRANE, membrane(6.7), ((1.0,), (1.0,))])
-def test_the_slow_ramps_of_a_rig_together_tell_t90(lag):
+def test_the_slow_ramps_of_a_rig_together_give_t90(lag):
     """Five ramps of 0.2 bar at 0.5 bar/min: none is a step, and together they do."""
     response = fit_response(changes(lag, RIG, ramp_s=24.0, hold_s=55.0))
     assert response.t90_s == pytest.approx(t90(lag), rel=0.05)
     assert abs(response.t90_s - t90(lag)) < 4.0 * response.u_t90_s
 
 
-def test_falling_changes_are_told_as_such():
+def test_falling_changes_are_reported_as_such():
     response = fit_response(changes(MEMBRANE, (2.0, 1.6), ramp_s=10.0))
     assert response.direction == "down"
     assert response.t90_s == pytest.approx(t90(MEMBRANE), rel=0.03)
 
 
-def test_a_slow_tail_is_told_with_its_share():
+def test_a_slow_tail_is_reported_with_its_share():
     response = fit_response(changes(TWO_MODES, ramp_s=5.0, hold_s=120.0))
     assert response.slow_fraction == pytest.approx(0.08, rel=0.1)
     assert response.slow_t90_s == pytest.approx(40.0 * np.log(10.0), rel=0.15)
@@ -107,7 +107,7 @@ def test_a_shape_that_no_model_has_is_not_given_a_t90():
 
 
 def _stuck(found):
-    """A contact that lets go half way up and comes back."""
+    """A contact that opens half way up and closes again."""
     change = found[0]
     output = change.output_mv.copy()
     middle = np.abs(change.t_s - change.begin_s - 6.0) < 2.5

@@ -1,4 +1,4 @@
-"""Readings tables: read as they are meant, or refused with file, line, column and the mend."""
+"""Readings tables: read as intended, or refused with file, line, column and what would be right."""
 
 from textwrap import dedent
 
@@ -107,8 +107,8 @@ def test_units_stand_in_the_header(load, name, value, bar):
 
 def test_gauge_pressure_needs_the_barometer(load):
     gauge = HEADER.replace("pressure_bar", "pressure_gauge_bar")
-    told = refusal(load, f"{gauge}\nTB-0417,1,oxygen,up,0.6,0.985,21,80\n")
-    assert told.endswith("needs one column of ambient pressure beside it: add barometer_bar")
+    reported = refusal(load, f"{gauge}\nTB-0417,1,oxygen,up,0.6,0.985,21,80\n")
+    assert reported.endswith("needs one column of ambient pressure beside it: add barometer_bar")
     both = gauge.replace("mv", "mv,barometer_hpa")
     assert load(f"{both}\nTB-0417,1,oxygen,up,0.6,0.985,21,80,1013.0\n").steps.pressure_bar[0, 0] == 1.613
     psig = HEADER.replace("pressure_bar", "pressure_psig").replace("mv", "mv,barometer_bar")
@@ -149,9 +149,9 @@ def test_every_fault_is_named_by_line_and_column(load):
 
 def test_a_long_list_of_faults_is_cut(load):
     rows = "\n".join(f"TB-0417,{k},oxygen,up,1.0,0.985,21,x" for k in range(50))
-    told = refusal(load, f"{HEADER}\n{rows}\n").splitlines()
-    assert len(told) == 21
-    assert told[-1] == "bench.csv: and 30 more like these"
+    reported = refusal(load, f"{HEADER}\n{rows}\n").splitlines()
+    assert len(reported) == 21
+    assert reported[-1] == "bench.csv: and 30 more like these"
 
 
 @pytest.mark.parametrize("text", ["nan", "inf", "1_0", "0x10", "--1", "1.2.3", "1e", "٣"])
@@ -160,8 +160,8 @@ def test_no_odd_number_slips_through(load, text):
 
 
 def test_a_step_given_twice_is_refused(load):
-    told = refusal(load, f"{HEADER}\n{GOOD}TB-0417,3,oxygen,up,1.63,0.985,21,80\n")
-    assert told == (
+    reported = refusal(load, f"{HEADER}\n{GOOD}TB-0417,3,oxygen,up,1.63,0.985,21,80\n")
+    assert reported == (
         "bench.csv line 6, step: step 3 of TB-0417 is already on line 4; number the steps in order"
     )
 
@@ -207,7 +207,7 @@ def test_stated_uncertainties_and_response_times_are_taken(load):
     assert read.conditions.uncertainty_source == "bench file x"
 
 
-def test_the_digits_written_tell_nothing_of_the_uncertainty(load):
+def test_the_number_of_digits_says_nothing_about_the_uncertainty(load):
     """A program drops trailing zeros: 1.6 may be 1.6000."""
     read = load(f"{HEADER}\nA,1,oxygen,up,1,1,21,50\nA,2,oxygen,up,1.6,1,21,80\n")
     assert np.all(read.steps.u_output_mv == 0.0)

@@ -1,4 +1,4 @@
-"""Traces of any logger: the holds are found, whatever the ramps, and the cells are measured in them."""
+"""Traces of any logger: the holds are found for any ramps, and the cells are measured in them."""
 
 import importlib.util
 import sys
@@ -92,7 +92,7 @@ def test_a_change_of_gas_parts_two_holds_and_is_no_ramp():
 
 
 def table(cells, seen, fraction=simulated_run.FRACTION, pressure_name="pressure_bar", factor=1.0):
-    """A wide CSV as a logger writes it: one time column, all cells on it."""
+    """A wide CSV as a logger writes it: one time column for all cells."""
     names = ",".join(cell.serial for cell in cells)
     lines = [f"t_s,{pressure_name},temperature_c,oxygen_fraction,{names}"]
     for k, t in enumerate(seen.t_s):

@@ -63,7 +63,7 @@ def test_new_cells_differ_by_a_few_millivolts_and_each_is_calibrated_alone(grade
     for cell, slope in zip(cells.values(), slopes, strict=True):
         assert cell.grade == "pass"
         assert value(cell, "oxygen_output_mv") == pytest.approx(slope, abs=0.01)
-        # A straight cell has no error of indication at any PO2, whatever its output is.
+        # A straight cell has no indication error at any PO2, for any output.
         for po2 in STEPS[1:]:
             assert value(cell, "indication_error_percent", po2) == pytest.approx(0.0, abs=0.01)
 
@@ -116,9 +116,9 @@ def test_a_cell_that_shows_1_4_at_1_6_is_bad(graded):
     cell = graded({"OS-1090": lambda p: 50.0 * p if p < 1.3 else 70.0})["OS-1090"]
     assert cell.grade == "reject"
     assert "shows 1.40 where the truth is 1.60 bar" in cell.detail.statements[0]
-    told = " ".join(cell.reasons)
-    assert "1.6 bar" in told
-    assert "12.5 % low" in told
+    reported = " ".join(cell.reasons)
+    assert "1.6 bar" in reported
+    assert "12.5 % low" in reported
     assert value(cell, "indication_error_percent", 1.6) == pytest.approx(-12.5, abs=0.01)
 
 

@@ -94,7 +94,7 @@ def test_every_figure_has_a_name_of_its_own():
     assert not any("_" in name for name in names)
 
 
-def test_a_grade_is_told_by_mark_and_word():
+def test_a_grade_is_shown_by_mark_and_word():
     texts = {wording.grade_text(grade) for grade in wording.GRADE_WORD}
     assert texts == {"✔ PASS", "▲ WATCH", "✖ REJECT", "○ UNGRADED"}
 

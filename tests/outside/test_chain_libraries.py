@@ -49,7 +49,7 @@ def table():
 
 
 def saturation_bar(temperature_c, exp):
-    """Wagner-Pruss (IAPWS SR1-86), written out once more."""
+    """Wagner-Pruss (IAPWS SR1-86), written out again."""
     kelvin = temperature_c + 273.15
     x = 1.0 - kelvin / 647.096
     sum_ = (
@@ -98,7 +98,7 @@ def chain_with(number, exp):
         else:
             curve = bend * e.gauge_span_bar * 4 * (p / e.gauge_span_bar) * (1 - p / e.gauge_span_bar)
             pressure = pressure + gain * p + zero + curve + resolution
-            # Filling on from the bottle dilutes what the purge left behind.
+            # Filling further from the bottle dilutes the air left by the purge.
             left = float(row["pressure_bar"][1] / highest[k])
             po2.append((0.9937 + bottle + purge * left) * pressure)
         volts = v * (1 + volt_gain + drift * float(hours[k])) + volt_zero

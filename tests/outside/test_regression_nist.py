@@ -1,7 +1,7 @@
 """Least squares against the certified values of the NIST Statistical Reference Datasets.
 
-Data and certified values: tests/data/nist_strd, source note there. Held to them are the code that
-certificates use, as far as it can express the models, and the oracle that it is held to beyond them.
+Data and certified values: tests/data/nist_strd, source note there. The code that certificates use is
+checked against them as far as it can express the models; the oracle for the other models is checked as well.
 """
 
 import re
@@ -139,7 +139,7 @@ def test_the_batched_fit_as_certificates_use_it_stops_well_inside_the_uncertaint
 
 def test_the_response_family_itself_reproduces_misra1d():
     # With a sharpness of 1 and no output at zero, the family of grading.response.shape is Misra1d:
-    # S p / (1 + S p / L), with b1 = L and b2 = S / L. The sag at the top is ln(1 + b2 p).
+    # S p / (1 + S p / L), with b1 = L and b2 = S / L. The shortfall at the top is ln(1 + b2 p).
     starts, parameters, _, _, x, _ = read("Misra1d")
     batch, _ = batch_of_both_starts("Misra1d")
     po2, top = x[:, None] + np.zeros(2), np.full(2, x.max())
@@ -149,8 +149,10 @@ def test_the_response_family_itself_reproduces_misra1d():
         g, slopes, _ = column_and_slopes(np.concatenate([shape, 0.0 * shape]), ratio[:, index], po2[:, index])
         return g, slopes[:1]
 
-    sag = np.log1p(starts[:, 1] * x.max())[None]
-    fit = batch.solve(moving, sag, np.array([0.0]), np.array([3.0]), tolerance=1e-15, most_iterations=100)
+    shortfall = np.log1p(starts[:, 1] * x.max())[None]
+    fit = batch.solve(
+        moving, shortfall, np.array([0.0]), np.array([3.0]), tolerance=1e-15, most_iterations=100
+    )
     b2 = np.expm1(fit.shape[0]) / top
     assert np.all(fit.converged)
     for start in range(2):
@@ -159,7 +161,7 @@ def test_the_response_family_itself_reproduces_misra1d():
 
 def norris():
     installed = files("scipy") / "stats" / "tests" / "data" / "nist_linregress" / "Norris.dat"
-    # Some distributions strip the tests of scipy; the copy is the same file.
+    # Some distributions leave out the tests of scipy; the copy is the same file.
     path = installed if installed.is_file() else FOLDER / "Norris.dat"
     lines = path.read_text(encoding="ascii").splitlines()
     data = np.array([line.split() for line in lines[60:] if line.strip()], dtype=float)
@@ -206,5 +208,5 @@ def test_the_straight_line_of_a_certificate_reproduces_norris():
 def test_both_copies_of_norris_are_the_same():
     installed = files("scipy") / "stats" / "tests" / "data" / "nist_linregress" / "Norris.dat"
     if not installed.is_file():
-        pytest.skip("this scipy comes without its test data")
+        pytest.skip("this scipy has no test data")
     assert installed.read_bytes() == (FOLDER / "Norris.dat").read_bytes()

@@ -1,4 +1,4 @@
-"""The response fit of certificates against a general solver, which is itself held to the NIST datasets.
+"""The response fit of certificates against a general solver that is itself checked with NIST datasets.
 
 Same readings, same covariance, written out here from the errors of the steps: parameters, their standard
 uncertainties and chi-squared.
@@ -26,10 +26,10 @@ _spec.loader.exec_module(sim)
 CELLS = 12
 
 
-def blended(zero, slope, sag, log_sharpness, po2):
-    """Written by the output at the highest PO2: exp(-sag) of the straight line's."""
+def blended(zero, slope, shortfall, log_sharpness, po2):
+    """Parameterised by the output at the highest PO2: exp(-shortfall) of the straight line's."""
     n = np.exp(log_sharpness)
-    bend = (po2 / po2.max()) ** n * (np.exp(n * sag) - 1.0)
+    bend = (po2 / po2.max()) ** n * (np.exp(n * shortfall) - 1.0)
     return zero + slope * po2 * (1.0 + bend) ** (-1.0 / n)
 
 
@@ -77,7 +77,7 @@ def test_each_model_finds_what_the_oracle_finds(cells, name):
         )
         found = np.array([fit.fixed[i], fit.amplitude[i], *shape[:, i]])[:count]
         u = np.sqrt(np.diag(covariance[i]))[:count]
-        # A fit stops when a step would gain 1e-7 of 1 + chi-squared; a poor one stops the farther away.
+        # A fit stops when a step would gain 1e-7 of 1 + chi-squared; a poor one stops further away.
         far = np.abs(found - oracle.parameters) / oracle.standard_uncertainty
         assert np.max(far) < 1e-3 * np.sqrt(1.0 + oracle.chi_squared)
         assert u == pytest.approx(oracle.standard_uncertainty, rel=1e-4)

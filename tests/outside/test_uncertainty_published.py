@@ -1,7 +1,7 @@
 """Propagation of uncertainty against the worked examples of JCGM 100, JCGM 101 and two independent libraries.
 
-The propagation is the one that figures of a certificate go through; the fits of H.3 and the summing up of
-trials are those of tests/oracles, which other tests hold that code to.
+The propagation is the one used for the figures of a certificate. The fits of H.3 and the summary of trials
+are those of tests/oracles, which other tests compare that code with.
 
 JCGM 100:2008 (GUM) examples H.1, H.2 and H.3; JCGM 101:2008 clauses 9.2.2 to 9.2.4 and 9.3. The published
 numbers are facts quoted here; those of 9.2.4 and 9.3 were quoted from memory and agree with what is computed.
@@ -19,11 +19,11 @@ from grading.uncertainty import StepErrors, coverage_factor, effective_degrees_o
 
 
 def propagate(function, x, u, names=None, degrees_of_freedom=np.inf, correlation=None, alone=False):
-    """Any M inputs through `StepErrors.propagate`, which figures of a certificate go through.
+    """Any M inputs through `StepErrors.propagate`, which is used for the figures of a certificate.
 
-    The inputs take the places of PO2 and output, half each. Each is a source of its own that steps could
-    share; correlated ones go by the Cholesky factor of their covariance; `alone` makes them scatter that hits
-    each place on its own.
+    The inputs take the places of PO2 and output, half each. Each is a separate source that steps could
+    share. Correlated ones use the Cholesky factor of their covariance. `alone` makes them scatter that
+    affects each place alone.
     """
     m = len(x)
     half = (m + 1) // 2

@@ -68,14 +68,14 @@ def test_a_grading_that_follows_from_the_record_is_sound_wherever_the_record_is_
     assert problems(record) == ()
 
 
-def test_a_forged_grade_is_told_with_what_it_should_be(record, capsys):
+def test_a_forged_grade_is_reported_with_what_it_should_be(record, capsys):
     file = record / "results.json"
     file.write_text(file.read_text(encoding="utf-8").replace('"reject"', '"pass"'), encoding="utf-8")
-    (told,) = problems(record)
-    assert told.startswith(
+    (reported,) = problems(record)
+    assert reported.startswith(
         "results.json: does not follow from the record: OS-1090: grade is pass in it, reject when"
     )
-    assert told.endswith(f"leadline certify {record} makes it again")
+    assert reported.endswith(f"leadline certify {record} makes it again")
     assert main(["archive", "check", str(record)]) == 1
     assert "1 record, 0 sound, 1 not" in capsys.readouterr().out
 
@@ -120,10 +120,10 @@ def forge_step(data):
         forge_step,
     ],
 )
-def test_any_forged_part_of_a_grading_is_told(record, forge):
+def test_any_forged_part_of_a_grading_is_reported(record, forge):
     changed(record, forge)
-    (told,) = problems(record)
-    assert told.startswith("results.json: does not follow from the record: ")
+    (reported,) = problems(record)
+    assert reported.startswith("results.json: does not follow from the record: ")
 
 
 def test_last_bits_of_another_computer_are_no_difference(record):
@@ -144,28 +144,28 @@ def test_another_version_may_word_it_otherwise_and_may_not_grade_it_otherwise(re
     changed(record, older)
     assert problems(record) == ()
     changed(record, forge_value)
-    (told,) = problems(record)
-    assert "leadline 0.0.9 made it, and this is " in told
+    (reported,) = problems(record)
+    assert "leadline 0.0.9 made it, and this is " in reported
 
 
 @pytest.mark.parametrize(
     "damage", [lambda b: b[:-200], lambda b: b"\0" * len(b), lambda b: b"", lambda b: b"[]"]
 )
-def test_a_grading_that_cannot_be_read_is_told(record, damage):
+def test_a_grading_that_cannot_be_read_is_reported(record, damage):
     file = record / "results.json"
     file.write_bytes(damage(file.read_bytes()))
-    (told,) = problems(record)
-    assert told.startswith("results.json: not ")
-    assert told.endswith(f"leadline certify {record} makes it again")
+    (reported,) = problems(record)
+    assert reported.startswith("results.json: not ")
+    assert reported.endswith(f"leadline certify {record} makes it again")
 
 
-def test_a_folder_in_the_place_of_a_grading_is_told(record):
+def test_a_folder_in_the_place_of_a_grading_is_reported(record):
     (record / "results.json").unlink()
     (record / "results.json").mkdir()
     assert problems(record) == ("results.json: cannot be read (Is a directory)",)
 
 
-def test_other_limits_are_found_by_name_or_named_or_told(record, tmp_path):
+def test_other_limits_are_found_by_name_or_named_or_reported(record, tmp_path):
     write_results(record, grade_source(record, limits="skerry_point"))
     assert problems(record) == ()
     own = tmp_path / "own.toml"
@@ -174,18 +174,18 @@ def test_other_limits_are_found_by_name_or_named_or_told(record, tmp_path):
         text.replace('name = "general"', 'name = "own"', 1).replace("pass_least = 40.0", "pass_least = 45.0")
     )
     write_results(record, grade_source(record, limits=str(own)))
-    (told,) = problems(record)
-    assert told.startswith("results.json: graded under limits 'own' (sha256 ")
-    assert told.endswith("name their file with --limits")
+    (reported,) = problems(record)
+    assert reported.startswith("results.json: graded under limits 'own' (sha256 ")
+    assert reported.endswith("name their file with --limits")
     assert problems(record, limits=str(own)) == ()
     assert main(["archive", "check", str(record), "--limits", str(own)]) == 0
 
 
-def test_a_damaged_record_is_told_beside_its_grading(record):
+def test_a_damaged_record_is_reported_beside_its_grading(record):
     samples = record / "samples.csv"
     samples.write_bytes(samples.read_bytes().replace(b"1.013000", b"1.031000", 1))
     found = problems(record)
-    assert any(told.startswith("samples.csv") for told in found)
+    assert any(reported.startswith("samples.csv") for reported in found)
     assert found[-1].startswith("results.json: does not follow from the record: ")
 
 

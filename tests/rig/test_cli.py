@@ -62,7 +62,7 @@ def test_help_flows_at_any_width_and_keeps_its_brackets() -> None:
     assert "a bench file with a [virtual] table" in " ".join(wide.stdout.split())
 
 
-def test_a_file_of_another_kind_is_told_in_one_line(
+def test_a_file_of_another_kind_is_reported_in_one_line(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     bench = tmp_path / "bench.toml"
@@ -118,7 +118,7 @@ def test_help_loads_nothing_heavy() -> None:
 
 
 @pytest.mark.parametrize(
-    ("arguments", "told"),
+    ("arguments", "reported"),
     [
         (("demo", "--sed", "3"), "leadline: No such option: --sed"),
         (("dmo",), "leadline: No such command 'dmo'"),
@@ -154,7 +154,7 @@ def test_help_loads_nothing_heavy() -> None:
 )
 def test_bad_input_is_one_line_and_code_2(
     arguments: tuple[str, ...],
-    told: str,
+    reported: str,
     capsys: pytest.CaptureFixture[str],
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
@@ -162,7 +162,7 @@ def test_bad_input_is_one_line_and_code_2(
     monkeypatch.chdir(tmp_path)
     code, out, err = run(capsys, *arguments)
     assert (code, out) == (2, "")
-    assert told in err
+    assert reported in err
     assert len(err.splitlines()) == 1
     assert "Traceback" not in err
     assert list(tmp_path.iterdir()) == []
@@ -209,7 +209,7 @@ def test_refused_run_leaves_nothing_behind(
     ids=" ".join,
 )
 @pytest.mark.parametrize("name", ["pipe.toml", "pipe"])
-def test_pipe_in_place_of_a_file_is_told_and_nobody_waits_at_it(
+def test_pipe_in_place_of_a_file_is_reported_and_does_not_block(
     arguments: tuple[str, ...],
     name: str,
     capsys: pytest.CaptureFixture[str],
@@ -264,12 +264,12 @@ def test_output_folder_that_is_a_link_to_nothing_is_refused_before_anything_star
 
 
 @pytest.mark.parametrize(
-    ("folder", "told"),
+    ("folder", "reported"),
     [("nowhere", "no folder to read from"), ("a_file", "is a file, not a folder"), ("", "is empty")],
 )
 def test_font_folder_that_is_none_is_refused_and_nothing_is_written(
     folder: str,
-    told: str,
+    reported: str,
     capsys: pytest.CaptureFixture[str],
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
@@ -281,12 +281,12 @@ def test_font_folder_that_is_none_is_refused_and_nothing_is_written(
     (tmp_path / "a_file").write_text("no fonts")
     code, out, err = run(capsys, "certify", str(record), "--font-dir", folder)
     assert (code, out) == (2, "")
-    assert told in err
+    assert reported in err
     assert len(err.splitlines()) == 1
     assert [path.name for path in record.iterdir()] == ["run.json"]
 
 
-def test_output_folder_on_a_system_that_refuses_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+def test_output_folder_on_a_system_that_refuses_is_reported(capsys: pytest.CaptureFixture[str]) -> None:
     code, _, err = run(capsys, "demo", "--out", "/proc/leadline")
     assert code == 2
     assert err.startswith("leadline: /proc/leadline: cannot be written to (")
@@ -374,7 +374,7 @@ def test_terminal_that_cannot_show_our_signs_gets_plain_ones() -> None:
     assert "?" not in done.stdout
 
 
-def test_what_nobody_foresaw_is_one_line_with_a_file_for_us(
+def test_an_unexpected_error_is_one_line_with_a_file_for_us(
     capsys: pytest.CaptureFixture[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path))
@@ -392,7 +392,7 @@ def test_what_nobody_foresaw_is_one_line_with_a_file_for_us(
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "told"),
+    ("old", "new", "reported"),
     [
         (
             "ramp_bar_per_min",
@@ -410,7 +410,7 @@ def test_what_nobody_foresaw_is_one_line_with_a_file_for_us(
 )
 @pytest.mark.parametrize("command", ["run", "preflight"])
 def test_bench_file_that_is_wrong_starts_nothing(
-    command: str, old: str, new: str, told: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
+    command: str, old: str, new: str, reported: str, capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     bench = tmp_path / "mine.toml"
     bench.write_text(open_config("benches", "virtual_bench").text.replace(old, new, 1))
@@ -418,13 +418,13 @@ def test_bench_file_that_is_wrong_starts_nothing(
     cells = ("-c", "six_cells") if command == "run" else ()
     code, shown, err = run(capsys, command, str(bench), *cells, "--out", str(out))
     assert code == 2
-    assert told in err
+    assert reported in err
     assert all(line.startswith(f"leadline: {bench}") for line in err.splitlines())
     assert shown == ""
     assert not out.exists()
 
 
-def test_cells_file_that_is_no_cells_file_is_told_by_column(
+def test_cells_file_that_is_no_cells_file_is_reported_by_column(
     capsys: pytest.CaptureFixture[str], tmp_path: Path
 ) -> None:
     cells = tmp_path / "box.csv"

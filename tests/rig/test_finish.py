@@ -31,7 +31,7 @@ def when_a_child_lives(act: Callable[[int], object]) -> threading.Thread:
     return thread
 
 
-def test_source_that_cannot_be_read_is_told_as_such(tmp_path: Path) -> None:
+def test_source_that_cannot_be_read_is_reported_as_such(tmp_path: Path) -> None:
     with pytest.raises(SourceError, match="nowhere"):
         finish_record(tmp_path / "nowhere")
 

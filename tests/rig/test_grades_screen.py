@@ -1,4 +1,4 @@
-"""Gradings on screen: no number cut, no grade by colour alone, every reason told."""
+"""Gradings on screen: no number cut, no grade by colour alone, every reason reported."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def test_numbers_are_whole_at_every_width(width: int) -> None:
     assert "…" not in text
 
 
-def test_grades_are_words_reasons_and_statements_are_told() -> None:
+def test_grades_are_words_reasons_and_statements_are_reported() -> None:
     text = shown()
     for words in (
         "✔ PASS",
@@ -206,7 +206,7 @@ TWINS = tuple(
 
 
 @pytest.mark.parametrize("width", [40, 60, 80])
-def test_serials_that_differ_at_the_end_are_told_apart_in_every_table(width: int) -> None:
+def test_serials_that_differ_at_the_end_stay_distinct_in_every_table(width: int) -> None:
     twins = replace(GRADING, cells=TWINS)
     before = replace(GRADING, cells=tuple(replace(cell, grade="watch") for cell in TWINS))
     truth = {

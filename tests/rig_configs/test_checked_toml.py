@@ -1,4 +1,4 @@
-"""What a person is told about a file that is not right: file, line, key, and the mend."""
+"""What the message about a wrong file says: file, line, key, and what would be right."""
 
 from __future__ import annotations
 
@@ -106,13 +106,13 @@ def test_missing_key_says_what_it_gives() -> None:
     )
 
 
-def test_wrong_type_range_and_word_are_told_with_what_was_found() -> None:
+def test_wrong_type_range_and_word_are_reported_with_what_was_found() -> None:
     found = problems(
         'schema = "sheet/1"\n[pot]\nvolume_l = "1.0"\n[[steps]]\npo2_bar = nan\ndirection = "upp"\n'
     )
     assert found[0] == "sheet.toml:3: pot.volume_l: should be a number without quotes, found '1.0'"
     assert "finite" in found[1]
-    assert found[2] == "sheet.toml:6: steps[1].direction: 'upp' is not one of its words; did you mean 'up'?"
+    assert found[2] == "sheet.toml:6: steps[1].direction: 'upp' is not a valid word; did you mean 'up'?"
     assert "greater than 0" in problems('schema = "sheet/1"\n[pot]\nvolume_l = -1\n')[0]
 
 
@@ -130,15 +130,15 @@ class Dated(StrictModel):
 
 
 @pytest.mark.parametrize(
-    ("text", "told"),
+    ("text", "reported"),
     [
         ('name = "a"\ndue = "2027-02-10"\n', "due: should be a date without quotes, such as 2027-02-10"),
         ("name = 1\ndue = 2027-02-10\n", "name: should be text in quotes, found 1"),
         ('name = ""\ndue = 2027-02-10\n', "name: should not be empty"),
     ],
 )
-def test_quotes_too_many_or_too_few_are_told(text: str, told: str) -> None:
-    with pytest.raises(FileError, match=re.escape(told)):
+def test_quotes_too_many_or_too_few_are_reported(text: str, reported: str) -> None:
+    with pytest.raises(FileError, match=re.escape(reported)):
         parse(TomlText("sheet.toml", text), Dated)
 
 
@@ -156,7 +156,7 @@ def test_folder_in_place_of_a_file_is_one_sentence(tmp_path: Path) -> None:
         read_text(tmp_path)
 
 
-def test_pipe_in_place_of_a_file_is_one_sentence_and_nobody_waits(tmp_path: Path) -> None:
+def test_pipe_in_place_of_a_file_is_one_sentence_and_does_not_block(tmp_path: Path) -> None:
     pipe = tmp_path / "sheet.toml"
     os.mkfifo(pipe)
     with pytest.raises(FileError, match="is a pipe or a device, not a file"):

@@ -203,7 +203,7 @@ def test_a_population_is_drawn_by_its_seed_and_mostly_healthy():
     assert len({cell.serial for cell in cells}) == 400
     kinds = [cell.kind for cell in cells]
     assert 0.68 < kinds.count("healthy") / 400 < 0.82
-    assert {"ageing", "current ceiling, soft", "current ceiling, hard"} <= set(kinds)
+    assert {"ageing", "current limited, soft", "current limited, hard"} <= set(kinds)
 
 
 def test_a_drawer_that_does_not_exist_is_refused_with_what_there_is():

@@ -1,10 +1,10 @@
-"""Draw the pictures that the README shows, out of `results.json` beside this file.
+"""Draw the pictures of the README from `results.json` beside this file.
 
     python tests/golden/renders/renew.py [RECORD]
 
-With the folder of a graded record, `results.json` is first taken over from there, cut down to what the
-pictures need. Look at every picture before it is committed; `tests/grading/test_renders.py` holds the files
-to what the program draws.
+With the folder of a graded record, `results.json` is first copied from there, reduced to what the pictures
+need. Look at every picture before it is committed; `tests/grading/test_renders.py` compares the files with
+what the program draws.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def pages(paper) -> list[bytes]:
 
 
 def slim(png: bytes) -> bytes:
-    """The same picture with 48 colours, chosen so that the one rare ink keeps its hue among the greys."""
+    """The same picture with 48 colours, chosen so that the one rare colour keeps its hue among the greys."""
     from PIL import Image
 
     buffer = io.BytesIO()
@@ -62,7 +62,7 @@ def slim(png: bytes) -> bytes:
 
 
 def take_over(record: Path) -> None:
-    """Keep of a record's results what the pictures need: traces and curve of one cell, seven digits."""
+    """Keep the part of a record's results for the pictures: traces and curve of one cell, seven digits."""
     import json
 
     from grading.document import read_results, to_json
