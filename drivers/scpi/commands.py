@@ -80,16 +80,31 @@ class Words(Options):
     def _one_line(cls, word: str, info: ValidationInfo) -> str:
         if not ANY_TEXT.fullmatch(word):
             raise ValueError("a command is one line of printable ASCII")
-        known = _placeholders(str(cls.model_fields[str(info.field_name)].default))
-        unknown = _placeholders(word) - known
-        if unknown:
-            can = ", ".join(f"{{{name}}}" for name in sorted(known)) or "nothing"
-            raise ValueError(f"{{{min(unknown)}}} cannot be filled in here, {can} can")
+        default = str(cls.model_fields[str(info.field_name)].default)
+        # A placeholder whose default has a format is a number, and any other a text.
+        known = {name: 1.0 if form else "" for name, form in _placeholders(default)}
+        try:
+            used = _placeholders(word)
+        except ValueError:
+            raise ValueError("a brace has no partner; write {{ or }} for a brace that is sent") from None
+        for name, _ in used:
+            if name not in known:
+                can = ", ".join(f"{{{name}}}" for name in sorted(known)) or "nothing"
+                raise ValueError(f"{{{name}}} cannot be filled in here, {can} can")
+        try:
+            word.format(**known)
+        except (ValueError, LookupError, AttributeError):
+            raise ValueError(f"its format does not suit the value; write it as in '{default}'") from None
         return word
 
 
-def _placeholders(word: str) -> set[str]:
-    return {name for _, name, _, _ in Formatter().parse(word) if name is not None}
+def _placeholders(word: str) -> list[tuple[str, str]]:
+    """Return what stands in braces, each name with its format.
+
+    Raises:
+        ValueError: a brace has no partner.
+    """
+    return [(name, form or "") for _, name, form, _ in Formatter().parse(word) if name is not None]
 
 
 class ScpiInstrument:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from grading.measurement import ErrorModel, Measurement, SourceError
+from grading.record.format import RUN_FILE
 from grading.sources.recorded import reduce_record
 from grading.sources.sheet import read_sheet
 from grading.sources.tables import is_readings, load_readings
@@ -25,6 +26,10 @@ def load_source(path: Path, errors: ErrorModel | None = None) -> Measurement:
     if not path.exists():
         raise SourceError(f"{path}: not found; a source is a record's folder or a CSV table")
     if path.is_dir():
+        if not (path / RUN_FILE).exists() and (record := next(path.glob(f"*/{RUN_FILE}"), None)) is not None:
+            raise SourceError(
+                f"{path}: a folder of records, not one record; name one, such as {record.parent}"
+            )
         return reduce_record(path, errors)
     sheet = read_sheet(path)
     if is_readings(sheet):

@@ -350,10 +350,10 @@ def hold_notes(table: StepTable, holds: Sequence[Hold], i: int) -> tuple[str, ..
 
 
 def _named(holds: Sequence[Hold]) -> str:
-    """Holds in words: "air, rising at 1.8 and 2.0 bar, falling at 1.4 bar"."""
+    """Holds in words: "air, on the way up at PO2 1.8 and 2.0 bar, on the way down at PO2 1.4 bar"."""
     parts = list(dict.fromkeys(hold.gas for hold in holds if hold.nominal_po2_bar is None))
     words: list[str] = [*parts]
-    for direction, word in (("up", "rising"), ("down", "falling")):
+    for direction, word in (("up", "on the way up"), ("down", "on the way down")):
         levels = [
             f"{hold.nominal_po2_bar:.1f}"
             for hold in holds

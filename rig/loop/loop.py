@@ -20,10 +20,10 @@ from rig.safety.set_point import Intent, SetPoint
 from rig.safety.states import Command, Machine, State
 
 FAST_FALL_BAR_PER_S = 2.0 / 60.0
+"""Faster than any commanded ramp: every cell in the pot is marked with it."""
 _FASTER_THAN_RAMP = 1.5
 _UNSEEN_FALL_BAR = 0.1
 _UNSEEN_S = 1.0
-"""Faster than any commanded ramp: every cell in the pot is marked with it."""
 _WALL_CLOCK_JUMP_S = 1.0
 _NOTHING: Mapping[int, Reading] = {}
 

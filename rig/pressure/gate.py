@@ -1,4 +1,4 @@
-"""The only path to a valve: every command passes the permissives, is counted, recorded and read back."""
+"""The only path to a valve: gas passes the permissives, and every command is counted, recorded, read back."""
 
 from __future__ import annotations
 

@@ -1,1 +1,1 @@
-"""What a run is set up from: bench, procedure and cells files, checked; the plan; the checks before gas."""
+"""What a run is set up from: bench, procedure and cells files, checked; and the plan."""

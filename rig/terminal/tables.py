@@ -134,6 +134,8 @@ def archive_table(folder: Path, found: Mapping[Path, Sequence[str]]) -> Renderab
 def faults_table(kinds: Sequence[FaultKind]) -> RenderableType:
     """Return the faults that the virtual bench knows."""
     table = _table("fault", "what breaks", "value", "target", title="Faults of the virtual bench")
+    # Somebody types these names, so they are never broken.
+    table.columns[0].no_wrap = True
     for kind in kinds:
         value = ""
         if kind.default_value is not None:

@@ -1,12 +1,15 @@
 """Every SCPI and line driver, word for word: nothing more, nothing less and nothing else on the wire."""
 
+import re
 import threading
 
 import pytest
+from pydantic import ValidationError
 
 from drivers.catalogue import open_instrument
 from drivers.errors import BadReply, LinkTimeout, NoReading, Refused, WrongInstrument
 from drivers.ports import InstrumentSpec, ReadingStatus
+from drivers.scpi.voltmeter import VoltmeterWords
 
 IDENTITY = ("*IDN?", "Tideway Works,TW-8,TW-8-0031,1.2")
 NO_ERROR = ("SYST:ERR?", '0,"No error"')
@@ -114,6 +117,23 @@ def test_scanner_that_finds_fault_with_a_setting(dialogue, instrument):
     peer = dialogue(IDENTITY, ("*CLS", None), *METER_SETTINGS, *settings, *errors)
     with pytest.raises(Refused, match="-222"):
         instrument("scpi_scanner", peer.visa, channels="101").configure()
+
+
+@pytest.mark.parametrize(
+    ("word", "wrong"),
+    [
+        ("NPLC {nplc:d}", "its format does not suit the value; write it as in 'SENS:VOLT:DC:NPLC {nplc:g}'"),
+        ("NPLC {nplc:{x}}", "its format does not suit the value"),
+        ("NPLC {nplc", "a brace has no partner; write {{ or }} for a brace that is sent"),
+        ("NPLC {cycles}", "{cycles} cannot be filled in here, {nplc} can"),
+        ("NPLC {0}", "{0} cannot be filled in here"),
+    ],
+)
+def test_a_word_that_cannot_be_filled_in_is_refused_before_it_is_needed(word, wrong):
+    with pytest.raises(ValidationError, match=re.escape(wrong)):
+        VoltmeterWords(nplc=word)
+    for good in ("NPLC {nplc}", "NPLC {nplc:.2f}", "NPLC {{{nplc:g}}}", "NPLC 10"):
+        assert VoltmeterWords(nplc=good).nplc == good
 
 
 def test_another_make_needs_only_other_words(dialogue, instrument):

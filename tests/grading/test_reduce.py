@@ -91,7 +91,7 @@ def test_a_fading_cell_is_recognised_by_its_fade(reduced):
     u = reduced.steps.u_fade_percent_per_min
     assert fade[2, top] == pytest.approx(1.5, rel=0.15)
     assert abs(fade[0, top]) < 4.0 * u[0, top] + 0.02
-    assert reduced.cell_notes[2][0].startswith("Not settled after 70 s: rising at PO2 1.0, 1.2")
+    assert reduced.cell_notes[2][0].startswith("Not settled after 70 s: on the way up at PO2 1.0, 1.2")
     assert reduced.cell_notes[0] == ()
 
 

@@ -432,3 +432,15 @@ def test_cells_file_that_is_no_cells_file_is_reported_by_column(
     code, _, err = run(capsys, "run", "virtual_bench", "-c", str(cells), "-o", str(tmp_path / "records"))
     assert code == 2
     assert f"{cells}:1: unknown column 'serail'; did you mean 'serial'?" in err
+
+
+def test_a_folder_of_records_is_answered_with_one_of_them(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    (tmp_path / "one").mkdir()
+    (tmp_path / "one" / "run.json").write_text("{}")
+    code, _, err = run(capsys, "grade", str(tmp_path))
+    assert code == 2
+    assert err == (
+        f"leadline: {tmp_path}: a folder of records, not one record; name one, such as {tmp_path / 'one'}\n"
+    )
