@@ -3,10 +3,13 @@ from pathlib import Path
 
 import pytest
 
+from grading.figure_kinds import FIGURE_KINDS
 from grading.judgement.limits import general_limits, load_limits, parse_limits
+from grading.judgement.limits_file import schema_of
 from rig_configs.files.checked_toml import FileError
 from rig_configs.files.shipped_files import shipped_names
 
+NEWEST = max(kind.since for kind in FIGURE_KINDS.values())
 REQUIRED = "[figures.oxygen_output_mv]\nrequired = true"
 GENERAL = load_limits().text
 
@@ -129,6 +132,7 @@ def test_indication_error_is_held_to_the_band_of_its_step(nominal, most):
         ([("reference_temperature_c = 25.0", "reference_temperature_c = -5.1")], ["reference_temperature_c"]),
         ([('name = "general"', 'name = ""')], ["name"]),
         ([('version = "1"', 'version = ""')], ["version"]),
+        ([("leadline.limits/1", schema_of(NEWEST + 1))], ["schema", "leadline.limits/1"]),
     ],
 )
 def test_a_bad_file_is_reported_by_file_field_and_remedy(swaps, words):
@@ -180,6 +184,7 @@ def test_loosening_needs_a_justification_which_is_kept(swaps, figure, how):
 def test_what_a_file_may_say_at_its_borders():
     text = changed(
         ('name = "general"', 'name = "x"'),
+        (f'basis = "{general_limits().basis}"', 'basis = "-"'),
         ("reference_temperature_c = 25.0", "reference_temperature_c = 60.0"),
         ("to_po2_bar = 1.6", "to_po2_bar = 1.2"),
     )

@@ -333,14 +333,16 @@ def put_into(module: ModuleType, tree: ast.Module, in_function: bool) -> None:
     name, but only where the mutant is in that part.
     """
     code: CodeType = compile(tree, str(module.__file__), "exec", dont_inherit=True)
-    fresh = {name: value for name, value in vars(module).items() if name.startswith("__")}
-    exec(code, fresh)
-    for name, old in list(vars(module).items()):
-        if name.startswith("__") or name not in fresh:
+    held_before = dict(vars(module))
+    # In the module itself: classes look their annotations up there by name.
+    exec(code, vars(module))
+    for name, old in held_before.items():
+        new = vars(module)[name]
+        if name.startswith("__") or new is old:
             continue
-        new = fresh[name]
         _exchange_code(old, new, module.__name__)
-        if in_function or new is old or (callable(old) and not isinstance(old, type)):
+        if in_function or (callable(old) and not isinstance(old, type)):
+            vars(module)[name] = old
             continue
         for holder in list(sys.modules.values()):
             held = getattr(holder, "__dict__", {})
