@@ -102,7 +102,8 @@ def _is_required_step(figure: Figure, limits: Limits) -> bool:
     """Whether a figure belongs to a step at or above the one that the limits require."""
     held_to = limits.by_step.get(FIGURE_KINDS[figure.key].key)
     required_from = held_to.required_from_po2_bar if held_to else None
-    return required_from is not None and (figure.nominal_po2_bar or 0.0) >= required_from - 1e-9
+    nominal = figure.nominal_po2_bar
+    return required_from is not None and nominal is not None and nominal >= required_from
 
 
 def _judge_figure(figure: Figure, limits: Limits, typed_pressure: bool, tested_to: float) -> Judged:

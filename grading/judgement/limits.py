@@ -73,10 +73,10 @@ class StepLimits:
         one has no limit.
         """
         nominal = round(nominal_po2_bar, 1)
-        if nominal < self.bands[0].from_po2_bar - 1e-9:
+        if nominal < self.bands[0].from_po2_bar:
             return None
         for band in self.bands:
-            if nominal <= band.to_po2_bar + 1e-9:
+            if nominal <= band.to_po2_bar:
                 return band.limits
         return None
 
@@ -271,7 +271,7 @@ def _loosenings(limits: Limits, general: Limits) -> Iterator[tuple[FigureKey, st
 def _looser_steps(here: StepLimits, there: StepLimits) -> Iterator[str]:
     required_from = there.required_from_po2_bar
     mine = here.required_from_po2_bar
-    if required_from is not None and (mine is None or mine < required_from - 1e-9):
+    if required_from is not None and (mine is None or mine < required_from):
         yield "is not required" if mine is None else f"is required from {mine:g} bar only"
     for tenths in range(11, 31):
         step = tenths / 10.0

@@ -59,6 +59,20 @@ def test_hysteresis_is_that_of_the_worst_pair_whatever_its_sign(figure, falling,
     assert sum(one.share for one in found.budget) == pytest.approx(1.0)
 
 
+def test_hysteresis_has_the_doubt_of_the_pair_that_it_is_taken_from(figure):
+    def edit(fields):
+        falling = [k for k, way in enumerate(fields["direction"]) if way == "down"]
+        at_1_4 = next(k for k in falling if np.isclose(fields["nominal_po2_bar"][k], 1.4))
+        fields["output_mv"][0, at_1_4] *= 0.97
+        fields["u_output_mv"][0, at_1_4] = 0.7
+        fields["output_dof"][0, at_1_4] = np.inf
+
+    # The falling output at 1.4 bar is uncertain by 1 % of the rising one; all else is small beside it.
+    found = figure("hysteresis_percent", edit=edit)
+    assert found.value == pytest.approx(3.0)
+    assert found.expanded_uncertainty == pytest.approx(2.0, rel=0.02)
+
+
 def test_hysteresis_is_taken_where_both_branches_have_an_output(figure):
     def weak(p):
         return 0.9 if p < 1.1 else 50.0 * p

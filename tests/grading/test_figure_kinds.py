@@ -147,6 +147,16 @@ def test_a_new_file_may_leave_it_out_and_is_looser_by_that(general_knows_it):
     )
 
 
+def test_a_figure_that_the_general_file_does_not_have_is_compared_with_nothing(later):
+    assert parse_limits(LATER_GENERAL, "shop.toml").loosened == ()
+
+
+def test_a_new_file_still_justifies_what_is_looser_for_the_old_figures(general_knows_it):
+    wider = LATER_GENERAL.replace("pass_most = 6.0", "pass_most = 8.0")
+    with pytest.raises(FileError, match="t90_s"):
+        parse_limits(wider, "shop.toml")
+
+
 def test_an_old_schema_with_the_table_of_a_later_figure_names_the_schema_to_write(later):
     with pytest.raises(FileError) as raised:
         parse_limits(GENERAL + LATER_TABLE, "shop.toml")

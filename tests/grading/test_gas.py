@@ -117,6 +117,7 @@ def test_purge_uncertainty_holds_supply_and_mixing():
         (lambda: gas.fraction_after_swings(0.2, 0.99, [1.0], [0.9]), "below its high"),
         (lambda: gas.fraction_after_swings(0.2, 0.99, [1.0], [1.0]), "below its high"),
         (lambda: gas.fraction_after_swings(0.2, 0.99, [0.0], [0.9]), "above 0 bar"),
+        (lambda: gas.fraction_after_swings(0.2, 0.99, [1.0, 2.0], [2.0, 1.5]), "below its high"),
         (lambda: gas.fraction_after_swings(0.2, 0.99, [1.0, 1.0], [2.0]), "has one of each"),
         (lambda: gas.fraction_after_flow(0.2, 0.99, -1.0), "negative"),
         (lambda: gas.fraction_after_flow(0.2, 0.99, 1.0, least_efficiency=0.0), "efficiency"),

@@ -3,10 +3,13 @@ from pathlib import Path
 
 import pytest
 
+from grading.figure_kinds import FIGURE_KINDS
 from grading.judgement.limits import general_limits, load_limits, parse_limits
+from grading.judgement.limits_file import schema_of
 from rig_configs.files.checked_toml import FileError
 from rig_configs.files.shipped_files import shipped_names
 
+NEWEST = max(kind.since for kind in FIGURE_KINDS.values())
 REQUIRED = "[figures.oxygen_output_mv]\nrequired = true"
 GENERAL = load_limits().text
 
@@ -57,7 +60,21 @@ def test_general_limits_are_the_designed_ones(key, pass_limits, reject_limits):
 
 @pytest.mark.parametrize(
     ("nominal", "most"),
-    [(1.1, None), (1.2, 2.5), (1.6, 2.5), (1.7, 5.0), (1.8, 5.0), (2.0, 5.0), (2.1, None)],
+    [
+        (1.1, None),
+        (1.14, None),
+        (1.16, 2.5),
+        (1.2, 2.5),
+        (1.6, 2.5),
+        (1.64, 2.5),
+        (1.66, 5.0),
+        (1.7, 5.0),
+        (1.8, 5.0),
+        (2.0, 5.0),
+        (2.04, 5.0),
+        (2.06, None),
+        (2.1, None),
+    ],
 )
 def test_indication_error_is_held_to_the_band_of_its_step(nominal, most):
     found = general_limits().find("indication_error_percent", nominal)
@@ -91,6 +108,31 @@ def test_indication_error_is_held_to_the_band_of_its_step(nominal, most):
         ([('version = "1"\n', "")], ["version: missing"]),
         ([("[figures.t90_s]", "[figures.t90_s")], ["shop.toml:64", "not valid TOML"]),
         ([(REQUIRED, f"{REQUIRED}\nuse = false")], ["oxygen_output_mv", "can't be both"]),
+        (
+            [("required_from_po2_bar = 1.6", "required_from_po2_bar = 1.6\nuse = false")],
+            ["indication_error_percent", "can't be both"],
+        ),
+        (
+            [("reject_below = 7.2", "reject_below = 8.4")],
+            ["reject_below 8.4 must be less than pass_least 8.4"],
+        ),
+        (
+            [("reject_above = 16.0", "reject_above = 13.0")],
+            ["reject_above 13 must be more than pass_most 14"],
+        ),
+        (
+            [("reject_above = 16.0", "reject_above = 14.0")],
+            ["reject_above 14 must be more than pass_most 14"],
+        ),
+        ([("pass_most = 14.0", "pass_most = 8.4")], ["pass_least 8.4 must be less than pass_most 8.4"]),
+        ([("pass_most = 14.0", "pass_most = 8.0")], ["pass_least 8.4 must be less than pass_most 8"]),
+        ([("from_po2_bar = 1.2", "from_po2_bar = 1.7")], ["from_po2_bar 1.7 is above to_po2_bar 1.6"]),
+        ([("from_po2_bar = 1.2", "from_po2_bar = 1.0")], ["from_po2_bar"]),
+        ([("reference_temperature_c = 25.0", "reference_temperature_c = 60.1")], ["reference_temperature_c"]),
+        ([("reference_temperature_c = 25.0", "reference_temperature_c = -5.1")], ["reference_temperature_c"]),
+        ([('name = "general"', 'name = ""')], ["name"]),
+        ([('version = "1"', 'version = ""')], ["version"]),
+        ([("leadline.limits/1", schema_of(NEWEST + 1))], ["schema", "leadline.limits/1"]),
     ],
 )
 def test_a_bad_file_is_reported_by_file_field_and_remedy(swaps, words):
@@ -119,6 +161,13 @@ def test_a_bad_file_is_reported_by_file_field_and_remedy(swaps, words):
         ),
         ([("pass_most = 2.5", "pass_most = 3.0")], "indication_error_percent", "at 1.2 bar"),
         ([("to_po2_bar = 2.0", "to_po2_bar = 1.9")], "indication_error_percent", "has no limit at 2.0 bar"),
+        ([("pass_least = 8.4\n", ""), ("reject_below = 7.2\n", "")], "air_output_mv", "its pass limits"),
+        ([("pass_least = 8.4", "pass_least = 8.0")], "air_output_mv", "its pass limits are 8 to 14"),
+        (
+            [("pass_most = 14.0\n", ""), ("reject_above = 16.0\n", "")],
+            "air_output_mv",
+            "its reject limits are at least 7.2",
+        ),
     ],
 )
 def test_loosening_needs_a_justification_which_is_kept(swaps, figure, how):
@@ -130,6 +179,46 @@ def test_loosening_needs_a_justification_which_is_kept(swaps, figure, how):
     justified = text.replace(f"[figures.{figure}]", f'[figures.{figure}]\njustification = "maker says so"')
     limits = parse_limits(justified, "shop.toml")
     assert any(how in line and "maker says so" in line for line in limits.loosened)
+
+
+def test_what_a_file_may_say_at_its_borders():
+    text = changed(
+        ('name = "general"', 'name = "x"'),
+        (f'basis = "{general_limits().basis}"', 'basis = "-"'),
+        ("reference_temperature_c = 25.0", "reference_temperature_c = 60.0"),
+        ("to_po2_bar = 1.6", "to_po2_bar = 1.2"),
+    )
+    limits = parse_limits(text, "shop.toml", check_loosening=False)
+    assert (limits.name, limits.reference_temperature_c) == ("x", 60.0)
+    assert limits.find("indication_error_percent", 1.2).pass_limits == (-2.5, 2.5)
+    assert limits.find("indication_error_percent", 1.2).required is False
+    cold = changed(("reference_temperature_c = 25.0", "reference_temperature_c = -5.0"))
+    assert parse_limits(cold, "shop.toml").reference_temperature_c == -5.0
+    unsaid = changed(("reference_temperature_c = 25.0\n", ""))
+    assert parse_limits(unsaid, "shop.toml").reference_temperature_c == 25.0
+
+
+def test_a_figure_that_is_switched_off_needs_no_limits():
+    text = changed(
+        ("pass_most = 6.0\nreject_above = 15.0\n", 'use = false\njustification = "no fast logger"\n'),
+    )
+    assert not parse_limits(text, "shop.toml").is_used("t90_s")
+    before, _, after = GENERAL.partition("[figures.indication_error_percent]")
+    rest = after[after.index("# The highest PO2") :]
+    off = f'{before}[figures.indication_error_percent]\nuse = false\njustification = "no pot"\n\n{rest}'
+    limits = parse_limits(off, "shop.toml")
+    assert not limits.is_used("indication_error_percent")
+    assert limits.find("indication_error_percent", 1.6) is None
+
+
+def test_a_band_is_justified_by_itself_or_by_its_figure():
+    text = changed(
+        ("required_from_po2_bar = 1.6", 'required_from_po2_bar = 1.6\njustification = "all of them"'),
+        ("from_po2_bar = 1.8", 'justification = "the upper one"\nfrom_po2_bar = 1.8'),
+    )
+    limits = parse_limits(text, "shop.toml")
+    assert limits.find("indication_error_percent", 1.2).justification == "all of them"
+    assert limits.find("indication_error_percent", 2.0).justification == "the upper one"
 
 
 def test_a_blank_justification_is_none():

@@ -182,6 +182,45 @@ def test_hysteresis_moves_along_the_slope_of_the_cells_own_rising_steps(
     assert at(made, "hysteresis_percent").value == pytest.approx(abs(percent), rel=1e-9)
 
 
+def test_air_is_no_neighbour_of_the_first_step_in_oxygen(measured):
+    def edit(fields):
+        fields["pressure_bar"][0, -1] = 0.96
+        fields["output_mv"][0, 0] = 40.0
+
+    made = measured(line, up=(1.0, 1.6), down=(1.0,), fraction=1.0, edit=edit)
+    # 50 mV at both; the falling step lies 0.04 bar lower on a slope of 50 mV/bar.
+    assert at(made, "hysteresis_percent").value == pytest.approx(4.0)
+
+
+def test_each_cell_is_told_its_steps_or_that_it_has_none(measured):
+    def edit(fields):
+        fields["output_mv"][1, [1, 5]] = np.nan
+        fields["output_mv"][0, 2] = 1.0
+        fields["output_mv"][2, :] = np.nan
+
+    steps = measure(measured(line, line, line, up=(1.0, 1.6, 2.0), down=(1.6, 1.0), edit=edit), 25.0).steps
+    assert steps.error_at == (1.6, 2.0)
+    assert steps.error_step.tolist() == [[2, 3], [-1, -1], [-1, -1]]
+    assert steps.calibration.tolist() == [1, -1, -1]
+    assert steps.top.tolist() == [3, 3, -1]
+    assert steps.air.tolist() == [0, 0, -1]
+    assert steps.pairs.tolist() == [
+        [[1, 5], [2, 4]],
+        [[-1, -1], [2, 4]],
+        [[-1, -1], [-1, -1]],
+    ]
+    alone = measure(measured(line, up=(1.0,), down=()), 25.0).steps
+    assert (alone.error_step.shape, alone.pairs.shape) == ((1, 0), (1, 0, 2))
+
+
+def test_the_first_step_of_all_may_be_the_falling_one_of_a_pair(measured):
+    def edit(fields):
+        fields["direction"] = ("down", "up")
+
+    made = measured(line, up=(1.0, 1.0), down=(), air=False, edit=edit)
+    assert measure(made, 25.0).steps.pairs.tolist() == [[[1, 0]]]
+
+
 def test_a_slope_is_not_taken_from_steps_that_are_hardly_apart(measured):
     made = measured(
         lambda p: 50.0,

@@ -69,6 +69,19 @@ def test_the_worst_error_is_the_largest_for_its_limit_on_either_side():
     assert reasons([error(1.2, 3.0, limits=None), error(1.4, -4.0, limits=None)])[0].startswith("At 1.4 bar")
 
 
+def test_a_reject_limit_on_one_side_or_none_is_compared_too():
+    one_sided = error(1.6, 7.0, limits=(None, 5.0))
+    assert reasons([error(1.8, -6.0), one_sided])[0].startswith("At 1.6 bar")
+    # 6 % of 10 % is less bad than 4 % of 5 %.
+    assert reasons([error(1.8, -6.0, limits=(-10.0, 5.0)), error(1.4, -4.0)])[0].startswith("At 1.4 bar")
+    # Without a limit, every percent counts as one.
+    assert reasons([error(1.4, -8.0), error(1.2, 4.0, limits=None)])[0].startswith("At 1.2 bar")
+
+
+def test_a_limit_of_zero_is_printed():
+    assert "(limit 0 s)" in sentence(judged("t90_s", 16.0, "beyond a reject limit", broken=0.0))
+
+
 def test_watched_errors_are_not_called_rejected():
     found = reasons([error(1.2, -3.0, grade="watch"), error(1.6, -4.0, grade="watch")])
     assert found[1] == "Not passed also at 1.2 bar (3.0 % low)."
@@ -109,6 +122,7 @@ def test_a_lower_bound_names_the_pass_limit_that_it_does_not_reach():
     said = sentence(bound)
     assert "at least 1.70 bar" in said
     assert "(pass limit at least 2 bar)" in said
+    assert "wrong" not in said
     assert "Linear up to 1.53" in sentence(judged("linear_to_bar", 1.53, "beyond a reject limit", broken=1.6))
 
 

@@ -264,7 +264,7 @@ def test_an_instrument_without_papers_shows_no_evidence_and_a_valve_needs_none()
     assert (row["calibrated"], row["due"]) == ("no evidence", "no date")
     assert (row["serial"], row["uncertainty"], row["measures"]) == ("—", "—", "pressure")
     valves = instrument_row(InstrumentLine("valves", "valves"))
-    assert (valves["calibrated"], valves["due"]) == ("—", "—")
+    assert (valves["calibrated"], valves["due"], valves["measures"]) == ("—", "—", "(valves)")
     line = InstrumentLine("x", "odd_thing", "S-1", "Tideway", "2026-01-20", "2027-01-20", True, "gain 1 %")
     assert {name: str(text).replace("\u00a0", " ") for name, text in instrument_row(line).items()} == {
         "name": "x",
@@ -300,8 +300,24 @@ def test_evidence_names_what_is_overdue_or_was_never_calibrated(instruments, ove
     assert (f"overdue on the day of the test: {overdue}." in text) == (overdue is not None)
     assert (f"No evidence of calibration was given for: {bare}." in text) == (bare is not None)
     assert ("overdue" in text) == (overdue is not None)
+    assert ("No evidence" in text) == (bare is not None)
     assert ("Traceability" in text) == (overdue is not None or bare is not None)
     assert ("Every measuring instrument was within its calibration date" in text) == (len(said) == 1)
+
+
+@pytest.mark.parametrize(
+    ("role", "named"), [("gauge", True), ("barometer", True), ("room_oxygen", False), ("odd_thing", True)]
+)
+def test_traceability_is_missed_only_where_a_figure_depends_on_the_instrument(role, named):
+    line = InstrumentLine("unit", role, calibrated="2025-01-20", due="2026-01-20", overdue=True)
+    text = " ".join(evidence(RunConditions(instruments=(GOOD, line))))
+    assert "overdue on the day of the test: unit." in text
+    assert ("Traceability of the figures that depend on unit is not shown." in text) == named
+
+
+def test_figures_that_the_limits_do_not_grade_stand_with_the_specification(record):
+    rows = dict(decision_rows(replace(record, limits_not_graded=("t90_s",)), ALL_RULES))
+    assert rows["Specification"].endswith("… Not graded under these limits: Response time T90.")
 
 
 def test_a_source_without_instruments_rests_on_assumed_ones():

@@ -34,6 +34,7 @@ SLOWEST_TEST_S = 0.5
 """A test that takes longer is not asked: one survivor would cost as much as a hundred other mutants."""
 
 _QUIET = ("-s", "-q", "--no-header", "--tb=no", "-p", "no:cacheprovider", "-p", "no:xdist")
+_PACKAGES = frozenset({"drivers", "grading", "rig", "rig_configs"})
 _NOTICED, _SURVIVED = 1, 0
 _LEAST_CPU_S, _TIMES_USUAL = 20.0, 4.0
 
@@ -285,6 +286,8 @@ def _baseline(session: _Session, items: list[pytest.Item], targets: list[Target]
     for index, item in enumerate(items):
         for found in reached.values():
             found.clear()
+        # What an earlier test left to be remembered would not be reached again.
+        forget()
         begun_s = time.process_time()
         if not session.runs(item, items[index + 1] if index + 1 < len(items) else None):
             failing.append(item.nodeid)
@@ -310,6 +313,7 @@ def _be_mutant(
         resource.setrlimit(resource.RLIMIT_CPU, (limit_s, limit_s + 5))
         _hush()
         put_into(importlib.import_module(target.module), mutant.apply(tree), mutant.in_function)
+        forget()
         for place, (index, item) in enumerate(asked):
             following = asked[place + 1][1] if place + 1 < len(asked) else None
             if not session.runs(item, following):
@@ -329,19 +333,30 @@ def put_into(module: ModuleType, tree: ast.Module, in_function: bool) -> None:
     name, but only where the mutant is in that part.
     """
     code: CodeType = compile(tree, str(module.__file__), "exec", dont_inherit=True)
-    fresh = {name: value for name, value in vars(module).items() if name.startswith("__")}
-    exec(code, fresh)
-    for name, old in list(vars(module).items()):
-        if name.startswith("__") or name not in fresh:
+    held_before = dict(vars(module))
+    # In the module itself: classes look their annotations up there by name.
+    exec(code, vars(module))
+    for name, old in held_before.items():
+        new = vars(module)[name]
+        if name.startswith("__") or new is old:
             continue
-        new = fresh[name]
         _exchange_code(old, new, module.__name__)
-        if in_function or new is old or (callable(old) and not isinstance(old, type)):
+        if in_function or (callable(old) and not isinstance(old, type)):
+            vars(module)[name] = old
             continue
         for holder in list(sys.modules.values()):
             held = getattr(holder, "__dict__", {})
             if held.get(name) is old:
                 held[name] = new
+
+
+def forget() -> None:
+    """Empty every cache of the project's own modules."""
+    for name, module in list(sys.modules.items()):
+        if name.partition(".")[0] in _PACKAGES:
+            for value in list(vars(module).values()):
+                if hasattr(value, "cache_clear"):
+                    value.cache_clear()
 
 
 def _exchange_code(old: Any, new: Any, module: str) -> None:
