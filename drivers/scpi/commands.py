@@ -85,6 +85,9 @@ class Words(Options):
         if unknown:
             can = ", ".join(f"{{{name}}}" for name in sorted(known)) or "nothing"
             raise ValueError(f"{{{min(unknown)}}} cannot be filled in here, {can} can")
+        missing = known - _placeholders(word)
+        if word and missing:
+            raise ValueError(f"has no place for its value; write {{{min(missing)}}} where it goes")
         return word
 
 

@@ -84,7 +84,7 @@ def test_dead_instrument_fails_alone_and_says_what_to_do(tmp_path: Path) -> None
     text = open_config("benches", "solenoid_bench").text
     for host in ("10", "11", "21", "22", "23", "30"):
         text = text.replace(f"192.0.2.{host}::5025", "127.0.0.1::1").replace(
-            f"192.0.2.{host}:502/", "127.0.0.1:1/"
+            f"192.0.2.{host}:502/1", f"127.0.0.1:1/{host}"
         )
     bench = parse_bench(TomlText("dead.toml", text))
     report = run_preflight(bench, tmp_path)
