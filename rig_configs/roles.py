@@ -60,6 +60,9 @@ class RoleKind:
         moves_pressure: whether it changes the pressure; a bench has one such role at most.
         reads_pot: whether it reads the pressure in the pot.
         by_hand: whether a person may read it and type the reading.
+        also_serves: roles that the same reading of the same device may serve as well, named twice on purpose.
+            Any other two roles must read or switch different things: what checks another instrument, or acts
+            on it, must not be that instrument.
     """
 
     port: Port
@@ -71,6 +74,7 @@ class RoleKind:
     moves_pressure: bool = False
     reads_pot: bool = False
     by_hand: bool = False
+    also_serves: tuple[Role, ...] = ()
 
 
 ROLES: Final[Mapping[Role, RoleKind]] = {
@@ -122,6 +126,7 @@ ROLES: Final[Mapping[Role, RoleKind]] = {
         terms=_GAUGE_TERMS,
         moves_pressure=True,
         reads_pot=True,
+        also_serves=("gauge", "second_gauge"),
     ),
     "room_oxygen": RoleKind("RoomOxygenMonitor", "room oxygen"),
 }
@@ -135,6 +140,11 @@ def kind_of(role: str) -> RoleKind | None:
 def roles_served_by(*ports: Port) -> tuple[Role, ...]:
     """Return the roles that an instrument with these protocols can have."""
     return tuple(role for role, kind in ROLES.items() if kind.port in ports)
+
+
+def may_be_one_device(role: Role, other: Role) -> bool:
+    """Return whether one reading of one device may serve both roles."""
+    return other in ROLES[role].also_serves or role in ROLES[other].also_serves
 
 
 MOVING_ROLES: Final = tuple(role for role, kind in ROLES.items() if kind.moves_pressure)

@@ -91,6 +91,9 @@ class Words(Options):
             if name not in known:
                 can = ", ".join(f"{{{name}}}" for name in sorted(known)) or "nothing"
                 raise ValueError(f"{{{name}}} cannot be filled in here, {can} can")
+        missing = known.keys() - dict(used)
+        if word and missing:
+            raise ValueError(f"has no place for its value; write {{{min(missing)}}} where it goes")
         try:
             word.format(**known)
         except (ValueError, LookupError, AttributeError):

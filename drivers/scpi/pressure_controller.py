@@ -7,6 +7,7 @@
 | `SENS:PRES?` | measured pressure |
 | `SOUR:PRES p` | set point |
 | `SOUR:PRES:SLEW r` | ramp, in bar/min or bar/s by the make (`slew_per`) |
+| `SOUR:PRES?`, `SOUR:PRES:SLEW?` | set point and ramp as taken; refused when it is another |
 | `OUTP:MODE CONT, MEAS, VENT` | controls, only measures, vents to ambient |
 
 Only unit and mode are settings, sent again after a lost link; set point, ramp and output are not.
@@ -17,7 +18,7 @@ from __future__ import annotations
 import re
 from typing import Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, ValidationInfo, field_validator, model_validator
 
 from drivers.errors import BadReply, Refused
 from drivers.limits import PressureOrders
@@ -28,7 +29,7 @@ from drivers.sentinels import number_or_no_reading
 
 
 class ControllerWords(Words):
-    """Commands of a pressure controller."""
+    """Commands of a pressure controller. Set point and ramp cannot be left out, nor read back by no word."""
 
     unit: str = "UNIT:PRES BAR"
     unit_query: str = "UNIT:PRES?"
@@ -38,9 +39,20 @@ class ControllerWords(Words):
     set_pressure: str = "SOUR:PRES {pressure_bar:.5f}"
     set_pressure_query: str = "SOUR:PRES?"
     set_ramp: str = "SOUR:PRES:SLEW {ramp:.6g}"
+    set_ramp_query: str = "SOUR:PRES:SLEW?"
     control: str = "OUTP:MODE CONT"
     measure: str = "OUTP:MODE MEAS"
     vent: str = "OUTP:MODE VENT"
+
+    @field_validator(
+        "set_pressure", "set_pressure_query", "set_ramp", "set_ramp_query", "control", "measure", "vent"
+    )
+    @classmethod
+    def _sent(cls, word: str, info: ValidationInfo) -> str:
+        if not word:
+            usual = cls.model_fields[str(info.field_name)].default
+            raise ValueError(f"is empty, but the pot depends on it; write its command, such as {usual}")
+        return word
 
 
 class ControllerLimits(ScpiOptions):
@@ -107,6 +119,7 @@ class ScpiPressureController(ScpiInstrument):
         ramp = ramp_bar_per_min / 60 if options.slew_per == "s" else ramp_bar_per_min
         self.send(options.words.set_ramp, ramp=ramp)
         self.check_errors("the ramp")
+        self.confirm_number(options.words.set_ramp_query, ramp, f"the ramp (bar/{options.slew_per})")
 
     def set_pressure_bar(self, pressure_bar: float) -> None:
         """Set the absolute set point, in bar. Refused before the wire when out of range."""

@@ -11,6 +11,7 @@ class Schedule:
     Attributes:
         tick: number of the present tick, from 0.
         now_s: time of the present tick from the start, in seconds.
+        started_utc: time of day of the start, which is the zero of every time in the record.
     """
 
     def __init__(self, clock: Clock, interval_s: float) -> None:
@@ -18,6 +19,7 @@ class Schedule:
         self._sleep_until = clock.sleep_until
         self._interval_s = interval_s
         self._start_s = clock.monotonic_s()
+        self.started_utc = clock.utc()
         self.tick = -1
         self.now_s = 0.0
 

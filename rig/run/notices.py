@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from drivers.ports import Clock
@@ -85,10 +85,13 @@ class Notices:
         """Report cells that have not rested since a fast decompression in an earlier run."""
         resting = still_resting(out, [cell.cell for cell in cells], self._clock.utc())
         if resting:
-            self.caution(
+            text = (
                 f"Decompressed fast in an earlier run and not rested yet: {', '.join(sorted(resting))}. They "
-                f"should stay at ambient pressure until {max(resting.values()):%H:%M} UTC."
+                "should stay at ambient pressure until "
             )
+            until = max(resting.values())
+            self._log.event("note", text=f"{text}{until:%H:%M} UTC.")
+            self._view.say(f"{text}{_local_time(until)}.", "caution")
 
     def rest(self, under_gas_s: float) -> None:
         """Report how long cells rest after a fast decompression from `under_gas_s` seconds of pressure."""
@@ -97,7 +100,7 @@ class Notices:
         until = self._clock.utc() + timedelta(seconds=seconds)
         self._view.say(
             "These cells were decompressed fast: leave them at ambient pressure until "
-            f"{until:%H:%M} UTC before they are tested again.",
+            f"{_local_time(until)} before they are tested again.",
             "caution",
         )
 
@@ -125,3 +128,9 @@ class Notices:
     def _report_edits(self) -> None:
         for name in self._frozen.newly_changed():
             self.caution(f"{name} was edited during the run, which continues with what it read at the start.")
+
+
+def _local_time(moment: datetime) -> str:
+    """The time of day in the time zone of this computer, with its name."""
+    local = moment.astimezone()
+    return f"{local:%H:%M} {local.tzname()}"

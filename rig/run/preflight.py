@@ -104,11 +104,16 @@ def run_preflight(bench: BenchFile, out: Path) -> PreflightReport:
         bench: a checked bench file.
         out: where records would go.
     """
-    parts = open_parts(bench)
+    parts = open_parts(bench, ask=_nobody)
     try:
         return _report(bench, _all_checks(parts, out))
     finally:
         parts.close()
+
+
+def _nobody(_question: str) -> str | None:
+    """Answer for a person: a preflight asks for no reading."""
+    return None
 
 
 def standing_checks(bench: OpenBench, out: Path) -> PreflightReport:
@@ -139,6 +144,10 @@ def _identities(parts: BenchParts) -> Iterator[Check]:
         if name in parts.failures:
             failure = parts.failures[name]
             yield Check(what, "fail", failure.found, failure.to_do)
+            continue
+        if read_by_hand(parts.instruments[name]):
+            to_do = "have it in view: the run asks for it, with its unit, whenever it needs the pressure"
+            yield Check(what, "not checked", "read by a person", to_do)
             continue
         said = parts.identities[name]
         found = " ".join(part for part in (said.maker, said.model, said.serial, said.firmware) if part)
@@ -207,7 +216,14 @@ def _pressures(parts: BenchParts) -> Iterator[Check]:
 
 def _vented_zero(parts: BenchParts, readings: dict[str, float]) -> Check:
     what = "vented zero and units"
+    gauge = _answering(parts, "gauge")
     found = _answering(parts, "barometer")
+    asked = "the dial" if found is not None else "the barometer and the dial"
+    if gauge is not None and read_by_hand(gauge[1]):
+        to_do = f"the run asks for {asked} before any gas"
+        return Check(what, "not checked", f"{gauge[0]} is read by a person", to_do)
+    if found is None and parts.file.has_hand_valves:
+        return Check(what, "not checked", "no barometer", f"the run asks for {asked} before any gas")
     if found is None or not isinstance(found[1], Barometer):
         return Check(what, "not checked", "no barometer", "compare the vented gauges with a barometer by eye")
     if not readings:

@@ -116,7 +116,7 @@ class Session:
         file = bench.file
         self._limits = safety_limits(file, procedure)
         clock, set_point = bench.clock, SetPoint()
-        schedule = Schedule(clock, file.scan.interval_s)
+        schedule = self._schedule = Schedule(clock, file.scan.interval_s)
         self._log = RunLog(clock, schedule)
         acquisition = reader_of(bench, schedule, set_point, self._limits, sockets)
         self._machine = Machine(self._state_changed)
@@ -244,7 +244,7 @@ class Session:
         if self._sink is not None:
             self._log.attach(self._sink(header))
         else:
-            started = self._bench.clock.utc()
+            started = self._schedule.started_utc
             writer = RecordWriter.create(self._request.out, header, started)
             self._path = writer.path
             self._log.attach(writer)

@@ -266,14 +266,25 @@ def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, patience_
 
 
 def _check_sockets(parts: BenchParts, cells: Sequence[CellInfo]) -> None:
-    """Refuse a cell in a socket that the voltmeter has no channel for.
+    """Refuse a channel for a socket that the pot has not, and a cell in a socket that has no channel.
 
     Raises:
         FileError: naming the sockets and the voltmeter.
     """
-    name = next(name for name, entry in parts.file.instruments.items() if entry.role == "voltmeter")
+    file = parts.file
+    name = next(name for name, entry in file.instruments.items() if entry.role == "voltmeter")
     voltmeter = parts.instruments[name]
     read = voltmeter.sockets if isinstance(voltmeter, Voltmeter) else ()
+    # A short for checking the voltmeter may be outside the pot.
+    beyond = sorted(set(read) - {*file.sockets, file.scan.shorted_socket})
+    if beyond:
+        raise FileError(
+            file.source.problem(
+                ("instruments", name, "options"),
+                f"reads socket {', '.join(map(str, beyond))}, but the pot has {file.pot.sockets} sockets "
+                f"({file.source.where(('pot', 'sockets'))}); name no more channels than sockets",
+            )
+        )
     unread = sorted({cell.socket for cell in cells if cell.socket is not None} - set(read))
     if unread:
         raise FileError(

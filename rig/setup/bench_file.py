@@ -15,6 +15,7 @@ from drivers.ports import MOST_SOCKETS, Identity
 from grading.measurement import ErrorModel
 from grading.results import InstrumentLine
 from rig.setup.procedure import ProcedureFile
+from rig.setup.shared_addresses import shared_address_problems
 from rig_configs.files.checked_toml import FileError, StrictModel, TomlText, parse
 from rig_configs.files.shipped_files import CheckedFile, open_config
 from rig_configs.files.suggestions import suggestion
@@ -45,7 +46,7 @@ class Pot(StrictModel):
     """The pressure pot."""
 
     volume_l: float = Field(ge=0.02, le=20, description="free gas volume of the pot, in litres")
-    lid_diameter_mm: float = Field(gt=0, le=600, description="diameter that pressure acts on, in mm")
+    lid_diameter_mm: float = Field(ge=20, le=600, description="diameter that pressure acts on, in mm")
     sockets: int = Field(ge=1, le=MOST_SOCKETS, description="number of cell sockets")
     serial: str = Field(default="", description="serial number on the plate of the pot")
 
@@ -210,6 +211,7 @@ def parse_bench(source: TomlText) -> BenchFile:
         *_supply_problems(source, model),
         *_role_problems(source, model),
         *_instrument_problems(source, model),
+        *_address_problems(source, model),
     ]
     if problems:
         raise FileError(*problems)
@@ -443,3 +445,15 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
                 yield source.problem(path, f"unknown key; {mend}")
             elif value < 0:
                 yield source.problem(path, f"should not be negative, found {value}")
+
+
+def _address_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
+    from drivers.catalogue import driver_by_hand
+
+    if model.virtual is None:
+        addressed = {
+            name: entry
+            for name, entry in model.instruments.items()
+            if entry.address != VIRTUAL_ADDRESS and not driver_by_hand(entry.driver)
+        }
+        yield from shared_address_problems(source, addressed)

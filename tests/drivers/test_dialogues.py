@@ -132,7 +132,7 @@ def test_scanner_that_finds_fault_with_a_setting(dialogue, instrument):
 def test_a_word_that_cannot_be_filled_in_is_refused_before_it_is_needed(word, wrong):
     with pytest.raises(ValidationError, match=re.escape(wrong)):
         VoltmeterWords(nplc=word)
-    for good in ("NPLC {nplc}", "NPLC {nplc:.2f}", "NPLC {{{nplc:g}}}", "NPLC 10"):
+    for good in ("NPLC {nplc}", "NPLC {nplc:.2f}", "NPLC {{{nplc:g}}}", ""):
         assert VoltmeterWords(nplc=good).nplc == good
 
 
@@ -260,6 +260,7 @@ def test_pressure_controller(dialogue, instrument):
         NO_ERROR,
         ("SOUR:PRES:SLEW 0.5", None),
         NO_ERROR,
+        ("SOUR:PRES:SLEW?", "5.000000E-01"),
         ("SOUR:PRES 1.61300", None),
         NO_ERROR,
         ("SOUR:PRES?", "1.613"),
@@ -282,8 +283,14 @@ def test_pressure_controller(dialogue, instrument):
 
 
 def test_pressure_controller_that_counts_its_ramp_per_second(dialogue, instrument):
-    peer = dialogue(("SOUR:PRES:SLEW 0.01", None), NO_ERROR)
+    peer = dialogue(("SOUR:PRES:SLEW 0.01", None), NO_ERROR, ("SOUR:PRES:SLEW?", "0.01"))
     instrument("scpi_pressure_controller", peer.visa, slew_per="s").set_ramp_bar_per_min(0.6)
+
+
+def test_pressure_controller_that_keeps_another_ramp_is_refused(dialogue, instrument):
+    peer = dialogue(("SOUR:PRES:SLEW 0.5", None), NO_ERROR, ("SOUR:PRES:SLEW?", "5.0"))
+    with pytest.raises(Refused, match=r"took the ramp \(bar/min\) 5 when sent 0.5"):
+        instrument("scpi_pressure_controller", peer.visa).set_ramp_bar_per_min(0.5)
 
 
 def test_pressure_controller_in_gauge_mode_is_refused(dialogue, instrument):

@@ -8,6 +8,7 @@ from datetime import date
 import pytest
 
 from drivers.ports import Identity
+from rig.setup.bench import open_bench
 from rig.setup.bench_file import (
     BenchFile,
     error_model,
@@ -175,3 +176,71 @@ def test_instruments_are_listed_with_identity_dates_and_overdue() -> None:
 def test_name_that_is_no_bench_suggests_one() -> None:
     with pytest.raises(FileError, match="did you mean 'virtual_bench'"):
         load_bench("virtual_bnch")
+
+
+SOLENOID = open_config("benches", "solenoid_bench").text
+CONTROLLER = open_config("benches", "controller_bench").text
+GAUGE_A, GAUGE_B, BAROMETER, VALVES = (f"tcp://192.0.2.{host}:502/1" for host in (21, 22, 23, 30))
+
+
+def solenoid(*changes: tuple[str, str]) -> BenchFile:
+    text = SOLENOID
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new, 1)
+    return parse_bench(TomlText("mine.toml", text))
+
+
+@pytest.mark.parametrize("spelling", [GAUGE_A, "tcp://192.0.2.21:0502/1", "tcp://192.0.2.21:502"])
+@pytest.mark.parametrize(
+    ("address", "role"), [(GAUGE_B, "second_gauge"), (BAROMETER, "barometer"), (VALVES, "valves")]
+)
+def test_two_instruments_at_one_address_are_refused(address: str, role: str, spelling: str) -> None:
+    with pytest.raises(FileError) as caught:
+        solenoid((address, spelling))
+    line = SOLENOID[: SOLENOID.index(address)].count("\n") + 1
+    first = SOLENOID[: SOLENOID.index(GAUGE_A)].count("\n") + 1
+    (found,) = caught.value.problems
+    assert found.startswith(f"mine.toml:{line}: instruments.")
+    assert (
+        f".address: '{spelling}' is already 'gauge_a' (gauge, mine.toml:{first}); role '{role}' needs"
+        in found
+    )
+
+
+def test_units_of_one_gateway_and_channels_of_one_unit_are_different_instruments() -> None:
+    assert solenoid((GAUGE_B, "tcp://192.0.2.21:502/2"), (VALVES, "tcp://192.0.2.21:502/30"))
+    channel = f'"{GAUGE_A}"\noptions = {{ pressure = {{ address = 40 }} }}'
+    assert solenoid((f'"{GAUGE_B}"', channel))
+    same = f'"{GAUGE_A}"\noptions = {{ highest_bar = 5.0 }}'
+    with pytest.raises(FileError, match="is already 'gauge_a'"):
+        solenoid((f'"{GAUGE_B}"', same))
+
+
+def test_a_controller_may_be_the_gauge_too_but_not_the_barometer() -> None:
+    own = "TCPIP::192.0.2.40::5025::SOCKET"
+    as_gauge = CONTROLLER.replace('"modbus_gauge"', '"scpi_pressure_controller"', 1).replace(GAUGE_A, own)
+    assert parse_bench(TomlText("mine.toml", as_gauge)).by_role("gauge") is not None
+    unit = "tcp://192.0.2.40:502/1"
+    modbus = CONTROLLER.replace('"scpi_pressure_controller"', '"modbus_pressure_controller"')
+    as_barometer = modbus.replace(own, unit).replace(BAROMETER, unit)
+    with pytest.raises(
+        FileError, match="role 'controller' needs a device, unit number or channel of its own"
+    ):
+        parse_bench(TomlText("mine.toml", as_barometer))
+
+
+def test_a_lid_smaller_than_any_cell_is_refused() -> None:
+    (found,) = problems(("lid_diameter_mm = 100", "lid_diameter_mm = 0.001"))
+    assert f"mine.toml:{line_of('lid_diameter_mm')}: pot.lid_diameter_mm: should be greater than or" in found
+
+
+def test_more_channels_than_the_pot_has_sockets_are_refused_when_the_bench_is_opened() -> None:
+    wide = bench(('channels = "101:108"', 'channels = "101:116"'))
+    line = line_of("[instruments.scanner.options]")
+    with pytest.raises(FileError) as caught:
+        open_bench(wide)
+    assert caught.value.problems == (
+        f"mine.toml:{line}: instruments.scanner.options: reads socket 9, 10, 11, 12, 13, 14, 15, 16, but the "
+        f"pot has 8 sockets (mine.toml:{line_of('sockets = 8')}); name no more channels than sockets",
+    )

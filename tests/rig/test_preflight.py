@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from drivers.virtual_spec import FaultSpec
+from rig.cli.main import main
 from rig.run.free_space import free_bytes
 from rig.run.preflight import Check, PreflightReport, run_preflight, standing_checks
 from rig.setup.bench import BenchNotReady, open_bench
@@ -84,7 +85,7 @@ def test_dead_instrument_fails_alone_and_says_what_to_do(tmp_path: Path) -> None
     text = open_config("benches", "solenoid_bench").text
     for host in ("10", "11", "21", "22", "23", "30"):
         text = text.replace(f"192.0.2.{host}::5025", "127.0.0.1::1").replace(
-            f"192.0.2.{host}:502/", "127.0.0.1:1/"
+            f"192.0.2.{host}:502/1", f"127.0.0.1:1/{host}"
         )
     bench = parse_bench(TomlText("dead.toml", text))
     report = run_preflight(bench, tmp_path)
@@ -147,3 +148,24 @@ def test_bench_without_a_watchdog_is_cautioned(tmp_path: Path) -> None:
 def test_room_is_reported_for_a_folder_that_is_not_made_yet(tmp_path: Path) -> None:
     assert free_bytes(tmp_path / "deep" / "records") == pytest.approx(free_bytes(tmp_path), rel=0.01)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_a_bench_with_a_dial_only_is_checked_and_says_what_the_run_asks(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = open_config("benches", "virtual_hand_pot").text
+    before, _, rest = text.partition("[instruments.gauge]")
+    dial = '[instruments.dial]\nrole = "gauge"\ndriver = "typed_gauge"\naddress = "virtual"\n'
+    file = tmp_path / "dial.toml"
+    file.write_text(before + dial + rest[rest.index("[cells_uncertainty]") :])
+    assert main(["preflight", str(file), "--out", str(tmp_path)]) == 0
+    capsys.readouterr()
+    report = run_preflight(load_bench(str(file)), tmp_path)
+    assert report.ready
+    dial_line = line(report, "dial answers")
+    assert (dial_line.verdict, dial_line.found) == ("not checked", "read by a person")
+    assert "the run asks for it" in dial_line.to_do
+    zero = line(report, "vented zero and units")
+    assert zero.verdict == "not checked"
+    assert "the run asks for the barometer and the dial" in zero.to_do
+    assert line(report, "meter scan rate").verdict == "ok"

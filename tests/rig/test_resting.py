@@ -1,10 +1,14 @@
 """Cells that were decompressed fast have to rest, and the next run of the same cells reports it."""
 
+import time
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from grading.results import CellInfo
 from rig.between_runs.resting import rest_s, still_resting
+from rig.run.frozen_files import FrozenFiles
+from rig.run.notices import Notices
 
 NOW = datetime(2026, 3, 4, 10, 0, tzinfo=UTC)
 AGO, AHEAD = NOW - timedelta(minutes=20), NOW + timedelta(minutes=5)
@@ -74,3 +78,39 @@ def test_nothing_is_made_of_records_that_are_old_or_cannot_be_read(tmp_path, sma
     ahead = rest(NOW + timedelta(days=9))
     small_record(tmp_path, NOW - timedelta(days=2), cells=["A-1"], events=[ahead], how="stopped")
     assert still_resting(tmp_path, ["A-1"], NOW) == {}
+
+
+class Kept:
+    """A screen, a record and a clock that keep what they are given."""
+
+    def __init__(self):
+        self.said, self.notes = [], []
+
+    def say(self, text, severity="info"):
+        self.said.append(text)
+
+    def event(self, kind, /, **data):
+        self.notes.append(data.get("text", ""))
+
+    def utc(self):
+        return NOW
+
+
+@pytest.fixture
+def far_east(monkeypatch):
+    monkeypatch.setenv("TZ", "EAST-5:30")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+def test_the_screen_gives_rest_times_in_local_time_and_the_record_in_utc(tmp_path, small_record, far_east):
+    small_record(tmp_path, AGO, cells=["A-1"], events=[rest(AHEAD)], how="stopped")
+    kept = Kept()
+    notices = Notices(kept, kept, kept, FrozenFiles(()))
+    notices.resting(tmp_path, [CellInfo("A-1")])
+    assert kept.said[0].endswith("until 15:35 EAST.")
+    assert kept.notes[0].endswith("until 10:05 UTC.")
+    notices.rest(900.0)
+    assert "until 15:45 EAST before" in kept.said[1]

@@ -18,8 +18,10 @@ from rig_configs.files.checked_toml import FileError, TomlText
 
 def test_written_bench_differs_in_addresses_alone() -> None:
     virtual = load_bench("virtual_bench")
-    addresses = dict.fromkeys(virtual.instruments, "tcp://127.0.0.1:502/1")
-    addresses["scanner"] = addresses["thermometer"] = "TCPIP::127.0.0.1::5025::SOCKET"
+    addresses = {name: f"tcp://127.0.0.1:{place + 502}/1" for place, name in enumerate(virtual.instruments)}
+    addresses |= {
+        name: f"TCPIP::127.0.0.1::{addresses[name][16:19]}::SOCKET" for name in ("scanner", "thermometer")
+    }
     real = parse_bench(TomlText("served.toml", bench_text(virtual, addresses)))
     assert real.virtual is None
     assert {name: entry.address for name, entry in real.instruments.items()} == addresses

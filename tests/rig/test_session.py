@@ -4,6 +4,7 @@ import json
 import re
 import threading
 from dataclasses import replace
+from datetime import datetime
 
 import pytest
 
@@ -102,6 +103,27 @@ def breaks(name, duration_s=None):
 
 def events(outcome, *kinds):
     return [event.data | {"t_s": event.t_s} for event in read_record(outcome.record).of_kind(*kinds)]
+
+
+def test_the_zero_of_the_run_s_clock_is_the_start_in_utc_even_after_slow_checks(short, tmp_path):
+    cells, stop = load_cells("six_cells")[:2], StopRequest()
+    with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417) as bench:
+
+        def slow_checks():
+            bench.clock.sleep_until(bench.clock.monotonic_s() + 11.0)
+            return ""
+
+        view = View()
+        view.update = lambda snapshot: snapshot.elapsed_s > 90.0 and stop.request("Ctrl-C", StopLevel.RAMPED)
+        request = RunRequest(short, cells, LIMITS, tmp_path, "R. Mote")
+        outcome = run_session(bench, request, view, stop, checks=slow_checks)
+    record = read_record(outcome.record)
+    started = datetime.fromisoformat(record.run.started_utc)
+    assert len(record.of_kind("checkpoint")) > 2
+    for event in record.events:
+        since_start_s = (datetime.fromisoformat(event.utc) - started).total_seconds()
+        assert since_start_s == pytest.approx(event.t_s, abs=0.01), event.kind
+    assert record.t_s[0] > 11.0
 
 
 def test_a_finished_run_leaves_a_sound_record_of_everything_it_did(short, tmp_path):
