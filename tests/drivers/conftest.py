@@ -177,6 +177,12 @@ class Dialogue:
     def leftovers(self):
         return {"never came": self._exchanges, "came unexpected": self._unexpected}
 
+    def wait_for_the_last(self):
+        """Give a last command that wants no answer the time to arrive: a busy machine is slow to serve it."""
+        give_up_s = time.monotonic() + 10.0
+        while self._exchanges and not self._unexpected and time.monotonic() < give_up_s:
+            time.sleep(0.01)
+
 
 class SerialPeer:
     """Serves the far end of a pty with `serve(peer)`; `device` is the near end's path."""
@@ -284,6 +290,7 @@ def dialogue(peers):
 
     yield start
     for one in dialogues:
+        one.wait_for_the_last()
         assert one.leftovers == {"never came": [], "came unexpected": []}
 
 
