@@ -285,7 +285,7 @@ def test_a_file_edited_during_the_run_is_reported_once_and_changes_nothing(short
     assert (outcome.how, outcome.exit_code) == ("completed", 0)
     notes = [note["text"] for note in events(outcome, "note")]
     assert [text for text in notes if "edited" in text] == [
-        f"{path} was edited during the run, which goes on with what it read at the start."
+        f"{path} was edited during the run, which continues with what it read at the start."
     ]
     assert [severity for severity, text in view.said if "edited" in text] == ["caution"]
     assert read_record(outcome.record).run.procedure.text == short.text
