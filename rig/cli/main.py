@@ -25,7 +25,8 @@ from rig.cli.streams import make_streams_safe
 PROGRAM: Final = "leadline"
 # In a file with hundreds of wrong lines a person corrects the first few and tries again.
 _MOST_PROBLEMS: Final = 20
-_NO_ROOM: Final = (errno.ENOSPC, errno.EFBIG, errno.EDQUOT)
+# The last is what a terminal that was closed answers.
+_NOT_WRITTEN: Final = (errno.ENOSPC, errno.EFBIG, errno.EDQUOT, errno.EIO)
 
 app = typer.Typer(
     name=PROGRAM,
@@ -127,7 +128,7 @@ def _explained(error: Exception) -> tuple[str, int]:
         return str(error), REFUSED
     if isinstance(error, FinishFailed):
         return str(error), ABNORMAL
-    if isinstance(error, OSError) and error.filename is None and error.errno in _NO_ROOM:
+    if isinstance(error, OSError) and error.filename is None and error.errno in _NOT_WRITTEN:
         return f"the output could not be written: {error.strerror}", ABNORMAL
     if isinstance(error, OSError):
         where = f"{error.filename}: " if error.filename else ""

@@ -1,4 +1,7 @@
-"""The operator's request to stop: once means a ramped vent; twice, SIGTERM or a closed terminal, de-energise.
+"""The operator's request to stop.
+
+Ctrl-C once and a closed terminal mean a ramped vent; Ctrl-C twice, SIGTERM and the quit key mean de-energise.
+Ctrl-Z would leave a pot that nobody watches, so it is ignored and answered with a message.
 
 A signal handler only sets a flag; the loop reads it at its next tick. Neither way ever skips the safe state.
 """
@@ -28,6 +31,7 @@ class StopRequest:
         self._level = StopLevel.NONE
         self._why = ""
         self._asked = 0
+        self._suspended = False
         self._lock = threading.RLock()
 
     @property
@@ -59,9 +63,17 @@ class StopRequest:
                 self._level = wanted
                 self._why = self._why or why
 
+    def take_suspend(self) -> bool:
+        """Return whether Ctrl-Z was pressed since this was last asked."""
+        pressed, self._suspended = self._suspended, False
+        return pressed
+
     @contextmanager
     def on_signals(self) -> Iterator[None]:
-        """Route Ctrl-C (ramped vent, then de-energise), SIGTERM and SIGHUP (de-energise) here while inside.
+        """Route the signals that end or suspend a program here while inside.
+
+        SIGINT (Ctrl-C) asks for a ramped vent, then to de-energise; SIGHUP for a ramped vent; SIGTERM and
+        SIGQUIT (the quit key) to de-energise. SIGTSTP (Ctrl-Z) is only noted.
 
         Only the main thread may install handlers; elsewhere this does nothing.
         """
@@ -75,13 +87,26 @@ class StopRequest:
         def on_end(number: int, _frame: FrameType | None) -> None:
             self.request(signal.Signals(number).name, StopLevel.NOW)
 
-        before = {signal.SIGINT: signal.signal(signal.SIGINT, on_interrupt)}
-        for name in ("SIGTERM", "SIGHUP"):
+        def on_closed(_signal: int, _frame: FrameType | None) -> None:
+            self.request("the terminal was closed", StopLevel.RAMPED)
+
+        def on_suspend(_signal: int, _frame: FrameType | None) -> None:
+            self._suspended = True
+
+        handlers = {
+            "SIGINT": on_interrupt,
+            "SIGTERM": on_end,
+            "SIGQUIT": on_end,
+            "SIGHUP": on_closed,
+            "SIGTSTP": on_suspend,
+        }
+        before = {}
+        for name, handler in handlers.items():
             if hasattr(signal, name):
                 number = getattr(signal, name)
-                before[number] = signal.signal(number, on_end)
+                before[number] = signal.signal(number, handler)
         try:
             yield
         finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
+            for number, earlier in before.items():
+                signal.signal(number, earlier)

@@ -17,6 +17,7 @@ from rig.between_runs.memory import How
 from rig.between_runs.state_folder import NoStateFolder
 from rig.loop.acquisition import Acquisition, TickReadings
 from rig.loop.dialogue import Dialogue, clock_runs
+from rig.loop.guarded_view import GuardedView, guarded
 from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
 from rig.loop.run_log import RecordSink, RunLog
 from rig.loop.schedule import Schedule
@@ -37,6 +38,7 @@ from rig.run.outcome import RunOutcome
 from rig.run.parts import Part
 from rig.run.request import RunRequest
 from rig.run.wiring import reader_of, safety_limits
+from rig.safety.drive_words import WORDS
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
 from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
@@ -74,9 +76,10 @@ def run_session(
         OSError: the record's folder cannot be made.
         FileError: bench and procedure do not fit together.
     """
+    screen = guarded(view)
     try:
-        with _exclusive(bench, view) as memory:
-            session = Session(bench, request, view, stop, sink)
+        with _exclusive(bench, screen) as memory:
+            session = Session(bench, request, screen, stop, sink)
             if sink is None and (request.clear is not None or bench.virtual is None):
                 session.check_last_run(request.clear or (), memory)
             return session.run(checks)
@@ -103,13 +106,14 @@ class Session:
         self,
         bench: OpenBench,
         request: RunRequest,
-        view: View,
+        view: GuardedView,
         stop: StopRequest,
         sink: SinkFactory | None,
     ) -> None:
         self._bench = bench
         self._request = request
         self._view = view
+        self._stop_request = stop
         self._sink = sink
         self._path: Path | None = None
         procedure, sockets = request.procedure, request.sockets
@@ -398,6 +402,11 @@ class Session:
             self._presenter.alarm = self._ending.alarm
         self._presenter.tick(scan, row)
         self._notices.tick(scan)
+        if failure := self._view.take_failure():
+            self._notices.caution(f"The screen failed ({failure}); the run continues without it.")
+        if self._stop_request.take_suspend():
+            keys = WORDS[scan.drive].stop_keys
+            self._view.say(f"Ctrl-Z is ignored: the pot needs this program. {keys}", "caution")
 
     def _show_cue(self, cue: Cue | None) -> None:
         self._presenter.cue = cue

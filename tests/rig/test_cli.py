@@ -299,7 +299,7 @@ def test_unreachable_port_is_code_3_and_names_instrument_and_address(
     text = open_config("benches", "solenoid_bench").text
     for host in ("10", "11", "21", "22", "23", "30"):
         text = text.replace(f"192.0.2.{host}::5025", "127.0.0.1::1")
-        text = text.replace(f"192.0.2.{host}:502/", "127.0.0.1:1/")
+        text = text.replace(f"192.0.2.{host}:502/1", f"127.0.0.1:1/{host}")
     bench = tmp_path / "dead.toml"
     bench.write_text(text)
     out = tmp_path / "records"

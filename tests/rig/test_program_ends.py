@@ -7,10 +7,13 @@ from __future__ import annotations
 
 import json
 import os
+import pty
 import resource
+import select
 import signal
 import subprocess
 import sys
+import termios
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -54,6 +57,38 @@ direction = "up"
 pytestmark = pytest.mark.timeout(300)
 
 
+class Terminal:
+    """A terminal window that a program runs in; what it prints goes into a file."""
+
+    # A program of its own session, whose keys make signals as they do for a person.
+    IN_IT = (sys.executable, "-c", "import os, sys; os.login_tty(0); os.execv(sys.argv[1], sys.argv[1:])")
+
+    def __init__(self, name: str, log: Path) -> None:
+        self.ours, self.theirs = pty.openpty()
+        self._log = log
+        self._closes = threading.Event()
+        self._thread = threading.Thread(target=self._keep, name=name)
+        self._thread.start()
+
+    def press(self, key: str) -> None:
+        os.write(self.ours, key.encode())
+
+    def echoes(self) -> bool:
+        return bool(termios.tcgetattr(self.theirs)[3] & termios.ECHO)
+
+    def close(self) -> None:
+        """Close the window; the program in it is hung up."""
+        self._closes.set()
+        self._thread.join()
+
+    def _keep(self) -> None:
+        with self._log.open("wb", buffering=0) as out:
+            while not self._closes.is_set():
+                if select.select([self.ours], [], [], 0.1)[0]:
+                    out.write(os.read(self.ours, 4096))
+        os.close(self.ours)
+
+
 @dataclass
 class Rig:
     """A served bench, and the program that runs on it."""
@@ -61,6 +96,7 @@ class Rig:
     folder: Path
     bench: subprocess.Popen[bytes]
     program: subprocess.Popen[bytes]
+    terminal: Terminal | None = None
 
     def pressure_bar(self) -> float:
         """The reading of the pot's gauge, without the program."""
@@ -83,8 +119,11 @@ class Rig:
 
     def is_stopping(self) -> bool:
         """Whether the program's record shows that it is ending."""
+        return '"to":"STOPPING"' in self.events()
+
+    def events(self) -> str:
         (record,) = (self.folder / "records").iterdir()
-        return '"to":"STOPPING"' in (record / "events.ndjson").read_text()
+        return (record / "events.ndjson").read_text()
 
     def wait_until(self, what: Callable[[], bool], within_s: float = 200.0) -> None:
         until_s = time.monotonic() + within_s
@@ -107,6 +146,7 @@ class Ended:
     pressure_bar: float
     second_said: str = ""
     second_code: int = 0
+    terminal_echoes: bool = True
 
     def read(self) -> Record:
         return read_record(self.record)
@@ -142,8 +182,20 @@ def start(folder: Path, *words: str, log: str) -> subprocess.Popen[bytes]:
     return program
 
 
+def start_in_terminal(folder: Path, terminal: Terminal, *words: str) -> subprocess.Popen[bytes]:
+    """Start a program whose input and output are a terminal."""
+    return subprocess.Popen(
+        [*Terminal.IN_IT, *LEADLINE, *words],
+        cwd=folder,
+        env=os.environ | {"LEADLINE_STATE_DIR": str(folder), "COLUMNS": "120", "TERM": "xterm"},
+        stdin=terminal.theirs,
+        stdout=terminal.theirs,
+        stderr=terminal.theirs,
+    )
+
+
 @contextmanager
-def under_pressure(folder: Path) -> Iterator[Rig]:
+def under_pressure(folder: Path, *, in_terminal: bool = False) -> Iterator[Rig]:
     """Serve a bench, run the program on it, and return both once there is pressure in the pot."""
     folder.mkdir()
     text = load_bench("virtual_bench").text.replace("ramp_bar_per_min = 0.5", "ramp_bar_per_min = 1.9")
@@ -155,24 +207,32 @@ def under_pressure(folder: Path) -> Iterator[Rig]:
     rig = Rig(folder, bench, bench)
     try:
         rig.wait_until((folder / "served.toml").exists)
-        rig.program = start(folder, *run_command(folder), log="run.txt")
+        if in_terminal:
+            rig.terminal = Terminal(f"{folder.name} run.txt", folder / "run.txt")
+            rig.program = start_in_terminal(folder, rig.terminal, *run_command(folder))
+        else:
+            rig.program = start(folder, *run_command(folder), log="run.txt")
         rig.wait_until(lambda: rig.pressure_bar() > STRIKE_AT_BAR)
         yield rig
     finally:
         for process in (rig.program, bench):
             process.kill()
             process.wait()
+        if rig.terminal is not None:
+            rig.terminal.close()
+            os.close(rig.terminal.theirs)
 
 
 def ended(rig: Rig, second_said: str = "", second_code: int = 0) -> Ended:
     """Wait for the program's end and gather what it leaves."""
     code = rig.program.wait(timeout=250)
+    echoes = rig.terminal is None or rig.terminal.echoes()
     for thread in threading.enumerate():
-        if thread.name == f"{rig.folder.name} run.txt":
+        if rig.terminal is None and thread.name == f"{rig.folder.name} run.txt":
             thread.join(timeout=10)
     pressure_bar = rig.pressure_bar() if rig.bench.poll() is None else float("nan")
     record = min((rig.folder / "records").iterdir())
-    return Ended(code, rig.said(), record, pressure_bar, second_said, second_code)
+    return Ended(code, rig.said(), record, pressure_bar, second_said, second_code, echoes)
 
 
 def signalled(*numbers: signal.Signals) -> Callable[[Path], Ended]:
@@ -231,12 +291,44 @@ def bench_lost(folder: Path) -> Ended:
         return ended(rig)
 
 
+def suspend_key(folder: Path) -> Ended:
+    """Press Ctrl-Z; once it is answered and the run has gone on, press Ctrl-C."""
+    with under_pressure(folder, in_terminal=True) as rig:
+        assert rig.terminal is not None
+        rig.terminal.press("\x1a")
+        rig.wait_until(lambda: "Ctrl-Z is ignored" in rig.said())
+        begun = len(rig.events())
+        rig.wait_until(lambda: len(rig.events()) > begun + 500)
+        assert not rig.is_stopping()
+        rig.terminal.press("\x03")
+        return ended(rig)
+
+
+def quit_key(folder: Path) -> Ended:
+    with under_pressure(folder, in_terminal=True) as rig:
+        assert rig.terminal is not None
+        rig.terminal.press("\x1c")
+        return ended(rig)
+
+
+def window_closed(folder: Path) -> Ended:
+    with under_pressure(folder, in_terminal=True) as rig:
+        assert rig.terminal is not None
+        rig.terminal.close()
+        code = rig.program.wait(timeout=250)
+        record = min((rig.folder / "records").iterdir())
+        return Ended(code, rig.said(), record, rig.pressure_bar())
+
+
 SCENARIOS: dict[str, Callable[[Path], Ended]] = {
     "bench lost": bench_lost,
     "Ctrl-C": signalled(signal.SIGINT),
     "Ctrl-C twice": signalled(signal.SIGINT, signal.SIGINT),
     "SIGTERM": signalled(signal.SIGTERM),
-    "terminal closed": signalled(signal.SIGHUP),
+    "Ctrl-\\": quit_key,
+    "Ctrl-Z": suspend_key,
+    "hang-up": signalled(signal.SIGHUP),
+    "window closed": window_closed,
     "kill -9": killed_and_started_again,
     "suspended": suspended,
     "second program": second_program,
@@ -262,22 +354,33 @@ def fastest_fall_bar_per_min(record: Record) -> float:
     return max(60.0 * (bar[kept] - bar[later[kept]]) / (t_s[later[kept]] - t_s[kept]))
 
 
-def test_one_ctrl_c_vents_on_the_ramp(results, capsys):
-    run = results["Ctrl-C"].result()
+@pytest.mark.parametrize(
+    ("name", "why"),
+    [
+        ("Ctrl-C", "Ctrl-C"),
+        ("Ctrl-Z", "Ctrl-C"),
+        ("hang-up", "the terminal was closed"),
+        ("window closed", "the terminal was closed"),
+    ],
+)
+def test_one_ctrl_c_or_a_closed_terminal_vents_on_the_ramp(results, capsys, name, why):
+    run = results[name].result()
     assert run.code == 1
+    assert run.terminal_echoes
     assert run.pressure_bar < VENTED_BELOW_BAR
     record = run.read()
     assert fastest_fall_bar_per_min(record) < 2.2
     assert record.end is not None
-    assert record.end.how == "stopped"
+    assert (record.end.how, record.end.why) == ("stopped", f"Stopped on request ({why}).")
     assert {cell["grade"] for cell in run.grades(capsys)} == {"ungraded"}
     assert not any("decompression" in str(cell["reasons"]) for cell in run.grades(capsys))
 
 
-@pytest.mark.parametrize("name", ["Ctrl-C twice", "SIGTERM", "terminal closed"])
+@pytest.mark.parametrize("name", ["Ctrl-C twice", "SIGTERM", "Ctrl-\\"])
 def test_an_urgent_stop_drops_every_output_and_marks_the_cells(results, capsys, name):
     run = results[name].result()
     assert run.code == 1
+    assert run.terminal_echoes
     assert run.pressure_bar < VENTED_BELOW_BAR
     record = run.read()
     assert record.end is not None

@@ -1,7 +1,9 @@
 """A whole run on the virtual bench: what it leaves, and how it ends when it is stopped."""
 
 import json
+import os
 import re
+import signal
 import threading
 from dataclasses import replace
 from datetime import datetime
@@ -55,12 +57,12 @@ def short() -> ProcedureFile:
     return parse_procedure(TomlText("short.toml", "[[steps]]".join(text[:3])))
 
 
-def run(procedure, out, *, mode="direct", view=None, faults=(), struck=None, bench=None):
+def run(procedure, out, *, mode="direct", view=None, faults=(), struck=None, bench=None, stop=None):
     """Run on the virtual bench; `struck` is (phase, step, seconds after, what to do then with the bench)."""
     cells = load_cells("six_cells")[:2]
     file = bench or load_bench("virtual_bench")
     with open_bench(file, cells=cells, mode=mode, seed=417, faults=faults) as bench:
-        stop, paths = StopRequest(), []
+        stop, paths = stop or StopRequest(), []
 
         def make(header):
             writer = RecordWriter.create(out, header, bench.clock.utc())
@@ -283,7 +285,7 @@ def test_a_file_edited_during_the_run_is_reported_once_and_changes_nothing(short
     assert (outcome.how, outcome.exit_code) == ("completed", 0)
     notes = [note["text"] for note in events(outcome, "note")]
     assert [text for text in notes if "edited" in text] == [
-        f"{path} was edited during the run, which goes on with what it read at the start."
+        f"{path} was edited during the run, which continues with what it read at the start."
     ]
     assert [severity for severity, text in view.said if "edited" in text] == ["caution"]
     assert read_record(outcome.record).run.procedure.text == short.text
@@ -300,41 +302,77 @@ def test_a_person_who_says_vented_is_not_believed_while_a_gauge_reads_pressure(s
     assert outcome.exit_code == 1
 
 
-class Mistaken(View):
-    """A view that fails during the purge: once, or at everything shown or said after that."""
+class Broken(View):
+    """A screen that fails at everything shown or said from a state of the run on."""
 
-    def __init__(self, *, goes_on):
+    def __init__(self, state):
         super().__init__()
-        self._due, self._goes_on = True, goes_on
-        self._ever = False
+        self._state, self._fails = state, False
 
     def update(self, snapshot):
-        if self._ever or (self._due and snapshot.state == "STARTING"):
-            self._due, self._ever = False, self._goes_on
-            raise ZeroDivisionError("division by zero")
+        self._fails = self._fails or snapshot.state == self._state
+        self.say("")
 
     def say(self, text, severity="info"):
-        if self._ever:
+        if self._fails:
             raise ZeroDivisionError("division by zero")
+
+
+def test_a_screen_that_fails_is_noted_once_and_the_run_continues_to_its_end(short, tmp_path):
+    outcome, pot = run(short, tmp_path, view=Broken("STARTING"))
+    assert (outcome.how, outcome.exit_code) == ("completed", 0)
+    assert [note["text"] for note in events(outcome, "note") if "screen" in note["text"]] == [
+        "The screen failed (ZeroDivisionError: division by zero); the run continues without it."
+    ]
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+
+
+def test_a_screen_that_fails_while_the_run_vents_leaves_the_vent_on_its_ramp(short, tmp_path):
+    asks = once(lambda _bench, stop, _t_s: stop.request("Ctrl-C"))
+    outcome, pot = run(short, tmp_path, view=Broken("STOPPING"), struck=("measure", 1, 5.0, asks))
+    assert (outcome.how, outcome.code) == ("stopped", "STOPPED")
+    assert not events(outcome, "rest")
+    assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
+
+
+def test_ctrl_z_is_answered_with_the_keys_that_stop_a_run(short, tmp_path):
+    view = View()
+    presses = once(lambda _bench, _stop, _t_s: os.kill(os.getpid(), signal.SIGTSTP))
+    stop = StopRequest()
+    with stop.on_signals():
+        outcome, _ = run(short, tmp_path, view=view, struck=("measure", 1, 5.0, presses), stop=stop)
+    assert outcome.how == "completed"
+    (answer,) = [text for _, text in view.said if "Ctrl-Z" in text]
+    assert answer.startswith(
+        "Ctrl-Z is ignored: the pot needs this program. Ctrl-C: vent on the ramp and stop."
+    )
+
+
+def divide(_bench, _stop, _t_s):
+    raise ZeroDivisionError("division by zero")
 
 
 def test_an_error_of_the_program_ends_in_the_safe_state_with_its_traceback(short, tmp_path):
-    outcome, pot = run(short, tmp_path, view=Mistaken(goes_on=False))
+    outcome, pot = run(short, tmp_path, struck=("measure", 1, 5.0, once(divide)))
     assert (outcome.how, outcome.code, outcome.exit_code) == ("tripped", "PROGRAM_ERROR", 1)
     assert abs(pot.pressure_bar - pot.room_pressure_bar) < 0.02
-    assert any("in update" in event["text"] for event in events(outcome, "note"))
+    assert any("in divide" in event["text"] for event in events(outcome, "note"))
     assert check_record(outcome.record) == []
     assert read_record(outcome.record).end.how == "tripped"
 
 
 def test_an_error_that_stays_still_drops_the_outputs(short, tmp_path):
-    cells = load_cells("six_cells")[:2]
-    view = Mistaken(goes_on=True)
-    with open_bench(load_bench("virtual_bench"), cells=cells, mode="direct", seed=417) as bench:
-        with pytest.raises(ZeroDivisionError):
-            run_session(bench, RunRequest(short, cells, LIMITS, tmp_path, "R. Mote"), view, StopRequest())
-        bench.clock.sleep_until(bench.clock.monotonic_s() + 0.2)
-        pot = bench.virtual.pot()
+    benches = []
+
+    def always(bench, stop, t_s):
+        benches.append(bench)
+        divide(bench, stop, t_s)
+
+    with pytest.raises(ZeroDivisionError):
+        run(short, tmp_path, struck=("measure", 1, 5.0, always))
+    bench = benches[0]
+    bench.clock.sleep_until(bench.clock.monotonic_s() + 0.2)
+    pot = bench.virtual.pot()
     assert (pot.supply_open, pot.vent_open) == (False, True)
 
 

@@ -73,7 +73,7 @@ def test_asking_once_is_a_ramped_stop_and_twice_de_energises():
 
 def test_signals_only_raise_the_flag_and_give_the_handlers_back():
     stop = StopRequest()
-    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+    numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGQUIT, signal.SIGHUP, signal.SIGTSTP)
     before = [signal.getsignal(number) for number in numbers]
     with stop.on_signals():
         os.kill(os.getpid(), signal.SIGINT)
@@ -83,11 +83,29 @@ def test_signals_only_raise_the_flag_and_give_the_handlers_back():
     assert [signal.getsignal(number) for number in numbers] == before
 
 
-def test_a_closed_terminal_de_energises():
+def test_a_closed_terminal_vents_on_the_ramp_however_often_the_signal_comes():
     stop = StopRequest()
     with stop.on_signals():
         os.kill(os.getpid(), signal.SIGHUP)
-    assert (stop.level, stop.why) == (StopLevel.NOW, "SIGHUP")
+        os.kill(os.getpid(), signal.SIGHUP)
+    assert (stop.level, stop.why) == (StopLevel.RAMPED, "the terminal was closed")
+
+
+def test_the_quit_key_de_energises():
+    stop = StopRequest()
+    with stop.on_signals():
+        os.kill(os.getpid(), signal.SIGQUIT)
+    assert (stop.level, stop.why) == (StopLevel.NOW, "SIGQUIT")
+
+
+def test_the_suspend_key_asks_for_nothing_and_is_noted_once_for_each_look():
+    stop = StopRequest()
+    with stop.on_signals():
+        os.kill(os.getpid(), signal.SIGTSTP)
+        os.kill(os.getpid(), signal.SIGTSTP)
+    assert (stop.level, stop.asked) == (StopLevel.NONE, 0)
+    assert stop.take_suspend()
+    assert not stop.take_suspend()
 
 
 def test_outside_the_main_thread_no_handler_is_touched():
