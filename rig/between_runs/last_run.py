@@ -5,6 +5,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -68,27 +69,40 @@ def last_recorded(records: Path, bench: BenchFile) -> Remembered | None:
     """
     if not records.is_dir():
         return None
-    for folder in sorted((path for path in records.iterdir() if path.is_dir()), reverse=True):
-        try:
-            seen = peek(folder)
-            file = tomllib.loads(seen.run.bench.text)
-            if seen.run.bench.name != bench.name or ("virtual" in file) is (bench.virtual is None):
-                continue
-            limits = _limits_of(file)
-            code, text = _left(seen)
-        except (OSError, SourceError, ValueError, KeyError, TypeError, AttributeError):
-            continue
-        return Remembered(
-            bench=bench.name,
-            record=str(folder),
-            started_utc=seen.run.started_utc,
-            limits=limits,
-            how="" if seen.end is None else seen.end.how,
-            code=code,
-            text=text,
-            ended_utc="" if seen.end is None else seen.end.ended_utc,
-        )
+    folders = sorted((path for path in records.iterdir() if path.is_dir()), reverse=True)
+    # A folder's name says the second of the start; of those begun in one second the records say more.
+    for _, begun_together in groupby(folders, key=_second_of_start):
+        found = [left for folder in begun_together if (left := _left_by(folder, bench)) is not None]
+        if found:
+            return max(found, key=lambda left: left.started_utc)
     return None
+
+
+def _second_of_start(record: Path) -> str:
+    return record.name.rpartition("-")[0]
+
+
+def _left_by(folder: Path, bench: BenchFile) -> Remembered | None:
+    """What the run of a record left, or None where it was on another bench or cannot be read."""
+    try:
+        seen = peek(folder)
+        file = tomllib.loads(seen.run.bench.text)
+        if seen.run.bench.name != bench.name or ("virtual" in file) is (bench.virtual is None):
+            return None
+        limits = _limits_of(file)
+        code, text = _left(seen)
+    except (OSError, SourceError, ValueError, KeyError, TypeError, AttributeError):
+        return None
+    return Remembered(
+        bench=bench.name,
+        record=str(folder),
+        started_utc=seen.run.started_utc,
+        limits=limits,
+        how="" if seen.end is None else seen.end.how,
+        code=code,
+        text=text,
+        ended_utc="" if seen.end is None else seen.end.ended_utc,
+    )
 
 
 def newest(remembered: Remembered | None, recorded: Remembered | None) -> Remembered | None:

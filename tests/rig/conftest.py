@@ -34,6 +34,7 @@ def small_record(monkeypatch):
         events: Sequence[Told] = (),
         how: str | None = None,
         append_fails_at: int | None = None,
+        suffix: str = "a1b2",
     ) -> Path:
         """Write it and return its folder.
 
@@ -43,7 +44,7 @@ def small_record(monkeypatch):
             append_fails_at: the event, from 0, whose append fails, so that it goes into a new segment.
         """
         header = {**HEADER, "cells": [{"cell": cell} for cell in cells], "bench": bench or {}}
-        writer = RecordWriter.create(root, header, started, suffix="a1b2", sync=False)
+        writer = RecordWriter.create(root, header, started, suffix=suffix, sync=False)
         for number, (kind, moment, members) in enumerate(events):
             with monkeypatch.context() as patch:
                 if number == append_fails_at:

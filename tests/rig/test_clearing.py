@@ -378,6 +378,15 @@ def test_the_newest_readable_record_gives_the_first_trip_and_the_limits(tmp_path
     assert last_recorded(tmp_path, bench).code == "NOT_VENTED"
 
 
+@pytest.mark.parametrize("suffixes", [("0000", "ffff"), ("ffff", "0000")])
+def test_of_two_records_begun_in_one_second_the_later_counts(tmp_path, small_record, suffixes):
+    bench = bench_file()
+    for milliseconds, suffix, how in ((200, suffixes[0], "stopped"), (900, suffixes[1], "completed")):
+        started = day(1).replace(microsecond=1000 * milliseconds)
+        small_record(tmp_path, started, bench={"name": NAME, "text": bench.text}, how=how, suffix=suffix)
+    assert last_recorded(tmp_path, bench).how == "completed"
+
+
 def test_a_trip_in_a_second_segment_is_seen(tmp_path, bench_record):
     note = ("note", day(1), {"text": "Noted."})
     events = (note, trip(1, "TOO_FAST", "Too fast."))
