@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from importlib.metadata import PackageNotFoundError, version
@@ -126,8 +127,8 @@ def _judge_figure(figure: Figure, limits: Limits, typed_pressure: bool, tested_t
             figure.expanded_uncertainty,
             pair,
             outer,
-            coverage_factor=figure.coverage_factor or 2.0,
-            degrees_of_freedom=figure.degrees_of_freedom or float("inf"),
+            coverage_factor=2.0 if figure.coverage_factor is None else figure.coverage_factor,
+            degrees_of_freedom=math.inf if figure.degrees_of_freedom is None else figure.degrees_of_freedom,
             typed_pressure=typed,
         )
     graded = replace(

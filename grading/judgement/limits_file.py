@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import operator
 from functools import lru_cache
 from typing import Any, Final, Literal, Self
 
@@ -24,16 +25,16 @@ class Sides(StrictModel):
 
     @model_validator(mode="after")
     def _in_order(self) -> Self:
-        for inner, outer in (("pass_least", "reject_below"), ("pass_most", "reject_above")):
+        for inner, outer, order, is_inside in (
+            ("pass_least", "reject_below", "less", operator.ge),
+            ("pass_most", "reject_above", "more", operator.le),
+        ):
             here, there = getattr(self, inner), getattr(self, outer)
             if (here is None) != (there is None):
                 given, wanted = (outer, inner) if here is None else (inner, outer)
                 raise ValueError(f"{given} is given without {wanted}; a side needs both or neither")
-        least, below, most, above = self.pass_least, self.reject_below, self.pass_most, self.reject_above
-        if least is not None and below is not None and below >= least:
-            raise ValueError(f"reject_below {below:g} must be less than pass_least {least:g}")
-        if most is not None and above is not None and above <= most:
-            raise ValueError(f"reject_above {above:g} must be more than pass_most {most:g}")
+            if here is not None and is_inside(there, here):
+                raise ValueError(f"{outer} {there:g} must be {order} than {inner} {here:g}")
         if self.pass_least is not None and self.pass_most is not None and self.pass_least >= self.pass_most:
             raise ValueError(f"pass_least {self.pass_least:g} must be less than pass_most {self.pass_most:g}")
         return self

@@ -6,6 +6,7 @@ sentence says that a cell is fit for any use: a test bench cannot show that.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -68,7 +69,7 @@ def _of_steps(judged: Sequence[Judged], grade: str) -> list[str]:
     worst, *others = sorted(judged, key=_how_bad, reverse=True)
     sentences = [sentence(worst)]
     if others:
-        others.sort(key=lambda one: one.figure.nominal_po2_bar or 0.0)
+        others.sort(key=lambda one: _known(one.figure.nominal_po2_bar))
         listed = ", ".join(f"{one.figure.nominal_po2_bar:.1f} bar ({_found(one)})" for one in others)
         verb = "Rejected" if grade == "reject" else "Not passed"
         sentences.append(f"{verb} also at {listed}.")
@@ -79,10 +80,15 @@ def _found(one: Judged) -> str:
     return _low_or_high(one.figure) if one.kind.as_display else wording.figure_quantity(one.figure)
 
 
+def _known(number: float | None) -> float:
+    """Return a number that a figure of this kind always has; NaN, printed as a dash, where it has none."""
+    return math.nan if number is None else number
+
+
 def _how_bad(one: Judged) -> float:
     """How far a value is towards its reject limit, or away from zero without one."""
     limit = max((abs(side) for side in one.figure.reject_limits or () if side is not None), default=1.0)
-    return abs(one.figure.value or 0.0) / (limit or 1.0)
+    return abs(_known(one.figure.value)) / (limit or 1.0)
 
 
 def sentence(judged: Judged) -> str:
@@ -132,7 +138,7 @@ def sentence(judged: Judged) -> str:
 def _head(judged: Judged) -> str:
     figure, kind = judged.figure, judged.kind
     if kind.as_display and figure.value is not None:
-        nominal = figure.nominal_po2_bar or 0.0
+        nominal = _known(figure.nominal_po2_bar)
         shows = wording.number(nominal * (1.0 + figure.value / 100.0), 2)
         return f"At {nominal:.1f} bar a handset would show {shows}: {_low_or_high(figure)}"
     if kind.consequence and figure.value is not None:
@@ -141,7 +147,7 @@ def _head(judged: Judged) -> str:
 
 
 def _low_or_high(figure: Figure) -> str:
-    error = figure.value or 0.0
+    error = _known(figure.value)
     return f"{wording.number(abs(error), 1)} % {'low' if error < 0 else 'high'}"
 
 

@@ -230,6 +230,15 @@ def test_a_slope_is_not_taken_from_steps_that_are_hardly_apart(measured):
         fraction=1.0,
         edit=at_po2(po2={0: 1.02, 1: 1.06, 2: 1.00}, mv={1: 70.0}),
     )
+    apart = measured(
+        lambda p: 50.0,
+        up=(1.0, 1.1),
+        down=(1.0,),
+        air=False,
+        fraction=1.0,
+        edit=at_po2(po2={2: 0.99}, mv={1: 60.0}),
+    )
+    assert at(apart, "hysteresis_percent").value == pytest.approx(100.0 * (100.0 * 0.01 / 50.0))
     # The neighbour is 0.04 bar away: a line through zero is steadier than a slope of 20 mV over it.
     assert at(made, "hysteresis_percent").value == pytest.approx(100.0 * (50.0 / 1.02 * 0.02 / 50.0))
 

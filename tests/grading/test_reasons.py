@@ -74,7 +74,8 @@ def test_a_reject_limit_on_one_side_or_none_is_compared_too():
     assert reasons([error(1.8, -6.0), one_sided])[0].startswith("At 1.6 bar")
     # 6 % of 10 % is less bad than 4 % of 5 %.
     assert reasons([error(1.8, -6.0, limits=(-10.0, 5.0)), error(1.4, -4.0)])[0].startswith("At 1.4 bar")
-    # Without a limit, every percent counts as one.
+    # Without a limit, or with one of zero, every percent counts as one.
+    assert reasons([error(1.4, -8.0), error(1.2, 4.0, limits=(None, 0.0))])[0].startswith("At 1.2 bar")
     assert reasons([error(1.4, -8.0), error(1.2, 4.0, limits=None)])[0].startswith("At 1.2 bar")
 
 

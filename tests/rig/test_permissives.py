@@ -1,6 +1,7 @@
 """No gas is let in, and no lid opened, unless every condition is met."""
 
 from dataclasses import replace
+from datetime import UTC, datetime
 from types import SimpleNamespace
 
 import pytest
@@ -59,8 +60,10 @@ def of_shot(changes=None, state=State.EXECUTE, duration_ms=100, rise_bar=0.002, 
 
 
 def test_without_any_pressure_no_shot_is_given():
-    blind = {"pressure_bar": None, "pressure_b_bar": None}
-    assert of_shot(blind) == "the pressure gauge has no valid reading"
+    assert (
+        of_shot({"gauge": gauge(None), "second_gauge": gauge(None)})
+        == "the pressure gauge has no valid reading"
+    )
 
 
 @pytest.mark.parametrize("drive", list(Drive))
@@ -140,7 +143,11 @@ def test_the_filling_may_be_meant_to_end_at_the_stop_and_not_above():
     ("second_bar", "given"), [(1.0299, True), (1.0301, False), (0.9701, True), (0.9699, False)]
 )
 def test_gauges_may_be_thirty_millibar_apart_and_no_more(second_bar, given):
-    clock = SimpleNamespace(monotonic_s=lambda: 0.0, sleep_until=lambda until_s: None)
+    clock = SimpleNamespace(
+        monotonic_s=lambda: 0.0,
+        utc=lambda: datetime(2026, 3, 2, tzinfo=UTC),
+        sleep_until=lambda until_s: None,
+    )
     gauges = [
         SimpleNamespace(name=name, read_pressure_bar=lambda bar=bar: bar)
         for name, bar in (("gauge", 1.0), ("second", second_bar))
