@@ -18,7 +18,7 @@ class Options(BaseModel):
     TOML has no "none": `false` switches off a part that an instrument does not have.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
 
     @model_validator(mode="before")
     @classmethod
@@ -28,7 +28,8 @@ class Options(BaseModel):
         optional = {
             name for name, field in cls.model_fields.items() if NoneType in get_args(field.annotation)
         }
-        return {key: None if value is False and key in optional else value for key, value in given.items()}
+        usable = {key: tuple(value) if isinstance(value, list) else value for key, value in given.items()}
+        return {key: None if value is False and key in optional else value for key, value in usable.items()}
 
 
 OptionsT = TypeVar("OptionsT", bound=Options)

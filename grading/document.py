@@ -118,6 +118,8 @@ def read_results(path: Path) -> Grading:
     """
     file = path / RESULTS_NAME if path.is_dir() else path
     try:
+        if file.exists() and not file.is_file():
+            raise FileError(f"{file}: is not a file that grading writes")
         data = json.loads(file.read_text(encoding="utf-8"))
     except FileNotFoundError:
         raise FileError(f"{file}: no such file; grade the record first") from None

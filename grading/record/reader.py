@@ -376,6 +376,9 @@ def _in_words(refused: list[tuple[str, int, str]]) -> list[str]:
 
 def _read(path: Path) -> bytes:
     try:
+        # A pipe would wait for ever, and a device never ends.
+        if path.exists() and not path.is_file():
+            raise SourceError(f"{path}: is not a file that a run writes")
         return path.read_bytes()
     except OSError as error:
         raise SourceError(f"{path}: {error.strerror}; a record's folder holds {path.name}") from error

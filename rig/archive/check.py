@@ -67,6 +67,9 @@ def _grading_problems(record: Path, limits: str | None) -> Iterator[str]:
     file = record / RESULTS_NAME
     if not file.exists():
         return
+    if not file.is_file():
+        yield f"{RESULTS_NAME}: is not a file that grading writes; {_again(record)}"
+        return
     try:
         data = json.loads(file.read_bytes())
         kept = from_json(data, RESULTS_NAME)

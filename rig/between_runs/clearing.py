@@ -18,6 +18,7 @@ from rig.between_runs.last_run import (
     NOT_VENTED,
     Change,
     last_recorded,
+    latest,
     limit_changes,
     newest,
     value_word,
@@ -44,7 +45,7 @@ class Clearing:
         self,
         bench: BenchFile,
         records: Path,
-        memory: Path | None,
+        memories: Sequence[Path],
         codes: Sequence[str],
         view: View,
         log: RunLog,
@@ -54,25 +55,25 @@ class Clearing:
         Args:
             bench: of this run.
             records: folder in which records are looked for as well.
-            memory: file of the rig's memory; None for a virtual bench, which has none.
+            memories: files of the rig's memory, one for each of its names; a virtual bench has none.
             codes: cleared beforehand.
             view: where it is shown.
             log: of this run.
         """
-        self._memory = memory
+        self._memories = tuple(memories)
         self._codes = tuple(codes)
         self._view = view
         self._log = log
         self._limits = watched_limits(bench)
         self._bench_name = bench.name
         self._damaged = ""
-        remembered = None
-        if memory is not None:
+        found = []
+        for file in self._memories:
             try:
-                remembered = read_memory(memory)
+                found.append(read_memory(file))
             except MemoryDamaged as damaged:
-                self._damaged = str(damaged)
-        self._last = newest(remembered, last_recorded(records, bench))
+                self._damaged = self._damaged or str(damaged)
+        self._last = newest(latest(found), last_recorded(records, bench))
         self.interrupted = self._last is not None and not (self._last.how or self._last.cleared)
 
     def settle(self, dialogue: Dialogue) -> None:
@@ -192,16 +193,16 @@ class Clearing:
             raise Refused(refusal, f"{what} It was not cleared; {way_on}") from None
 
     def _remember(self, remembered: Remembered) -> None:
-        if self._memory is None:
-            return
-        try:
-            write_memory(self._memory, remembered)
-        except OSError as error:
-            self._view.say(
-                f"{self._memory}: cannot be written ({error.strerror}); the next start will find this run "
-                "only by its record.",
-                "caution",
-            )
+        for file in self._memories:
+            try:
+                write_memory(file, remembered)
+            except OSError as error:
+                self._view.say(
+                    f"{file}: cannot be written ({error.strerror}); the next start will find this run "
+                    "only by its record.",
+                    "caution",
+                )
+                return
 
 
 def _code_of(changes: tuple[Change, ...]) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
@@ -103,6 +103,16 @@ def _left_by(folder: Path, bench: BenchFile) -> Remembered | None:
         text=text,
         ended_utc="" if seen.end is None else seen.end.ended_utc,
     )
+
+
+def latest(remembered: Iterable[Remembered | None]) -> Remembered | None:
+    """Return the last run that any memory of a rig knows; of two for one run, the one still to be cleared."""
+    known = [one for one in remembered if one is not None]
+    return max(known, key=lambda one: (one.started_utc, _is_open(one)), default=None)
+
+
+def _is_open(left: Remembered) -> bool:
+    return not left.cleared and (not left.how or bool(left.code))
 
 
 def newest(remembered: Remembered | None, recorded: Remembered | None) -> Remembered | None:

@@ -25,8 +25,8 @@ class RigBusy(Exception):
 
 
 @contextmanager
-def hold_rig(bench: BenchFile, caution: Callable[[str], None]) -> Iterator[Path]:
-    """Hold a bench's rig while inside; yields the file of its memory.
+def hold_rig(bench: BenchFile, caution: Callable[[str], None]) -> Iterator[tuple[Path, ...]]:
+    """Hold a bench's rig while inside; yields the files of its memory, one for each name.
 
     Args:
         bench: of hardware.
@@ -41,7 +41,7 @@ def hold_rig(bench: BenchFile, caution: Callable[[str], None]) -> Iterator[Path]
     if folder.caution:
         caution(folder.caution)
     with lock_rig(names.every, folder.path):
-        yield memory_file(names.first, folder.path)
+        yield tuple(memory_file(name, folder.path) for name in names.every)
 
 
 @contextmanager

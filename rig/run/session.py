@@ -78,10 +78,10 @@ def run_session(
     """
     screen = guarded(view)
     try:
-        with _exclusive(bench, screen) as memory:
+        with _exclusive(bench, screen) as memories:
             session = Session(bench, request, screen, stop, sink)
             if sink is None and (request.clear is not None or bench.virtual is None):
-                session.check_last_run(request.clear or (), memory)
+                session.check_last_run(request.clear or (), memories)
             return session.run(checks)
     except (RigBusy, NoStateFolder) as error:
         return RunOutcome(None, "refused", str(error), "RIG_BUSY")
@@ -90,13 +90,13 @@ def run_session(
 
 
 @contextmanager
-def _exclusive(bench: OpenBench, view: View) -> Iterator[Path | None]:
-    """Hold the rig, and yield the file of its memory; a virtual bench has one user and no memory."""
+def _exclusive(bench: OpenBench, view: View) -> Iterator[tuple[Path, ...]]:
+    """Hold the rig, and yield the files of its memory; a virtual bench has one user and none."""
     if bench.virtual is not None:
-        yield None
+        yield ()
         return
-    with hold_rig(bench.file, lambda text: view.say(text, "caution")) as memory:
-        yield memory
+    with hold_rig(bench.file, lambda text: view.say(text, "caution")) as memories:
+        yield memories
 
 
 class Session:
@@ -174,9 +174,9 @@ class Session:
             show_now=self._presenter.show_now,
         )
 
-    def check_last_run(self, codes: Sequence[str], memory: Path | None) -> None:
+    def check_last_run(self, codes: Sequence[str], memories: Sequence[Path]) -> None:
         """Have the last run on this rig cleared before this one; `codes` are cleared beforehand."""
-        self._clearing = Clearing(self._bench.file, self._request.out, memory, codes, self._view, self._log)
+        self._clearing = Clearing(self._bench.file, self._request.out, memories, codes, self._view, self._log)
         self._notices.asks_codes = True
 
     def run(self, checks: Callable[[], str] | None = None) -> RunOutcome:

@@ -132,6 +132,12 @@ def memory(tmp_path) -> Path:
     return memory_file(rig_names(bench_file()).first, tmp_path / "state")
 
 
+def forget(tmp_path):
+    """Remove the rig's memory under each of its names."""
+    for name in rig_names(bench_file()).every:
+        memory_file(name, tmp_path / "state").unlink()
+
+
 def test_an_unremarkable_run_asks_nothing_of_the_next(rig, tmp_path):
     for _ in range(2):
         outcome, keyboard, _ = rig(stop=StopRequest())
@@ -183,11 +189,27 @@ def test_what_was_cleared_stays_cleared_when_the_start_is_refused_for_another_re
 def test_it_is_remembered_without_the_records_and_by_the_records_without_the_memory(rig, tmp_path):
     rig(faults=(TRIP,), stop=StopRequest())
     assert rig(out="elsewhere")[0].code == "NOT_CLEARED"
-    memory(tmp_path).unlink()
+    forget(tmp_path)
     assert begun(rig(out="elsewhere")[0])
-    memory(tmp_path).unlink()
+    forget(tmp_path)
     assert rig()[0].code == "NOT_CLEARED"
     assert begun(rig(clear=("LID_OPEN",))[0])
+
+
+def without_serial(name="valves"):
+    """The bench file, which no longer gives the serial of what moves the pressure."""
+    file = bench_file()
+    entry = file.instruments[name].model_copy(update={"serial": ""})
+    return replace(file, instruments={**file.instruments, name: entry})
+
+
+def test_a_trip_is_remembered_when_the_serial_is_taken_out_of_the_bench_file_or_added(rig, tmp_path):
+    assert rig_names(without_serial()).first != rig_names(bench_file()).first
+    rig(faults=(TRIP,), stop=StopRequest())
+    assert rig(file=without_serial(), out="elsewhere")[0].code == "NOT_CLEARED"
+    assert begun(rig(file=without_serial(), out="elsewhere", clear=("LID_OPEN",))[0])
+    rig(file=without_serial(), out="third", faults=(TRIP,), stop=StopRequest())
+    assert rig(out="fourth")[0].code == "NOT_CLEARED"
 
 
 def test_a_run_that_never_ended_needs_a_person_to_look(rig, tmp_path):

@@ -193,7 +193,7 @@ def test_a_login_without_the_shared_folder_gets_one_line(tmp_path, monkeypatch, 
     monkeypatch.setattr(state, "MACHINE_FOLDER", shared)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "own"))
     said = []
-    with hold_rig(load_bench("solenoid_bench"), said.append) as memory:
+    with hold_rig(load_bench("solenoid_bench"), said.append) as (memory, *_):
         assert memory.parent == tmp_path / "own" / "leadline"
     (line,) = said
     assert line.startswith(f"{shared} {obstacle}")
