@@ -168,7 +168,6 @@ STATED = {
         Stated("50123.4", (50.1234,), {"unit": "uV"}),
     ],
     "typed_gauge": [Stated("1.60 bara", 1.60)],
-    "typed_voltmeter": [Stated("50,12", (50.12,))],
 }
 
 
