@@ -69,7 +69,7 @@ def grade(measurement: Measurement, limits: Limits, *, with_curves: bool = True)
             uncertainty_source=conditions.uncertainty_source or measurement.errors.source,
         ),
         cells=tuple(cells),
-        limits_not_graded=limits.not_graded,
+        limits_not_graded=limits.ungraded,
     )
 
 
@@ -175,7 +175,7 @@ def _grade_cell(
     if missing:
         return CellResult(info, "ungraded", tuple(missing), diagnosis, figures, detail)
     verdict: Grade = worst(*(one.decision.grade for one in judged if one.decision is not None))
-    return CellResult(info, verdict, reasons(judged, limits.not_graded), diagnosis, figures, detail)
+    return CellResult(info, verdict, reasons(judged, limits.ungraded), diagnosis, figures, detail)
 
 
 def _missing_required(judged: Sequence[Judged], limits: Limits) -> list[str]:

@@ -91,7 +91,7 @@ class Limits:
         basis: where the numbers come from, in the file's own words.
         figures: limits of a figure that a cell has once; without those that are switched off.
         by_step: likewise for a figure of every step.
-        not_graded: figures without a table in the file.
+        not_graded: figures without a table in the file; `ungraded` adds those that are switched off.
         reference_temperature_c: temperature that outputs are scaled to when the cell's coefficient is known.
         loosened: one sentence for each way in which the file is looser than the general one, with the
             justification it gives.
@@ -109,6 +109,11 @@ class Limits:
     by_step: Mapping[FigureKey, StepLimits]
     not_graded: tuple[FigureKey, ...] = ()
     loosened: tuple[str, ...] = ()
+
+    @property
+    def ungraded(self) -> tuple[FigureKey, ...]:
+        """The figures that this file does not grade: without a table, or switched off."""
+        return tuple(kind.key for kind in FIGURE_KINDS.values() if not self.is_used(kind.key))
 
     def find(self, key: FigureKey, nominal_po2_bar: float | None = None) -> FigureLimits | None:
         """Return the limits of a figure, at a step where it has a value for each; None without any."""

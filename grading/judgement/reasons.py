@@ -37,7 +37,7 @@ def reasons(judged: Sequence[Judged], not_graded: Sequence[str] = ()) -> tuple[s
 
     Args:
         judged: the figures of the cell.
-        not_graded: keys of figures that the limits file has no table for.
+        not_graded: keys of figures that the limits file does not grade.
     """
     sentences: list[str] = []
     for grade in ("reject", "watch"):

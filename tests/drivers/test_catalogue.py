@@ -206,3 +206,13 @@ def test_asking_for_the_drivers_imports_none_of_them():
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(
+    ("key", "value"), [("heartbeat", True), ("lid_bit", True), ("heartbeat", "5"), ("longest_shot_ms", 400.5)]
+)
+def test_an_option_is_taken_as_it_is_written_and_true_is_no_register(key, value):
+    spec = InstrumentSpec("valves", "modbus_valves", "tcp://127.0.0.1:502/1", "", 0.2, {key: value})
+    with pytest.raises(BadSpec, match=f"{key}: should be a") as caught:
+        open_instrument(spec)
+    assert str(caught.value).endswith(f"found {value!r}")

@@ -190,3 +190,14 @@ def test_every_key_of_the_type_has_its_row_and_every_row_its_table_in_the_genera
     assert get_args(FigureKey) == tuple(FIGURE_KINDS)
     assert load_limits().not_graded == ()
     assert len({wording.kind_name(key) for key in FIGURE_KINDS}) == len(FIGURE_KINDS)
+
+
+def test_a_figure_that_is_switched_off_is_named_on_the_result_and_the_paper(measurement):
+    off = GENERAL.replace("[figures.t90_s]", '[figures.t90_s]\nuse = false\njustification = "no fast logger"')
+    graded = grade(measurement, parse_limits(off, "shop.toml"))
+    assert graded.limits_not_graded == ("t90_s",)
+    sentence = "Not graded under these limits: Response time T90."
+    said = [sentence in cell.reasons for cell in graded.cells if cell.grade != "ungraded"]
+    assert said
+    assert all(said)
+    assert sentence in papers(graded)
