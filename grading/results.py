@@ -249,8 +249,8 @@ class Grading:
     """The whole result for one source.
 
     Attributes:
-        limits_not_graded: keys of figures that the limits file does not grade: switched off, or without a table, for
-            example because the file is older than the figure.
+        limits_not_graded: keys of figures that the limits file does not grade: switched off, or without a
+            table, for example because the file is older than the figure.
     """
 
     source: str
