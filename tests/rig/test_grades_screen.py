@@ -84,6 +84,13 @@ def test_numbers_are_whole_at_every_width(width: int) -> None:
     assert "…" not in text
 
 
+def test_no_grade_is_cut_at_any_width() -> None:
+    whole = shown(160).count("✔ pass"), shown(160).count("✖ reject")
+    for width in range(60, 140):
+        text = shown(width)
+        assert (text.count("✔ pass"), text.count("✖ reject")) == whole, f"{width} columns"
+
+
 def test_grades_are_words_reasons_and_statements_are_reported() -> None:
     text = shown()
     for words in (
