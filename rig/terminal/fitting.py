@@ -78,5 +78,4 @@ def _column_width(console: Console, options: ConsoleOptions, column: Column) -> 
     if column.width is not None:
         return column.width
     measured = [Measurement.get(console, options, cell) for cell in (column.header, *column.cells)]
-    widest = max(cell.maximum if column.no_wrap else cell.minimum for cell in measured)
-    return max(widest, column.min_width or 0)
+    return max(cell.maximum if column.no_wrap else cell.minimum for cell in measured)

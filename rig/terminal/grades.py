@@ -42,7 +42,8 @@ _STYLE: Final[dict[Grade, str]] = {
 }
 _ORDER: Final[tuple[Grade, ...]] = ("pass", "watch", "reject", "ungraded")
 _MOST_IN_FULL: Final = 8
-_WIDE: Final = 100
+_WIDE: Final = 106
+_LIKELY: Final = 80
 _USUAL: Final = 74
 _NARROW: Final = 60
 _AS_GOOD_AS_INFINITE: Final = 10_000.0
@@ -263,17 +264,17 @@ def _freedom(degrees: float) -> str:
 
 def _figures_table(result: CellResult, *, width: int) -> Table:
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1))
-    wide, usual, narrow = width >= _WIDE, width >= _USUAL, width < _NARROW
+    wide, likely, usual, narrow = width >= _WIDE, width >= _LIKELY, width >= _USUAL, width < _NARROW
     if narrow:
         table.add_column("figure, value ± U", overflow="fold")
     else:
-        table.add_column("figure", min_width=18)
+        table.add_column("figure", min_width=16)
         table.add_column("value ± U", justify="right", no_wrap=True)
     if usual:
         table.add_column("pass", no_wrap=True)
     if wide:
         table.add_column("reject", no_wrap=True)
-    if usual:
+    if likely:
         table.add_column("conforms", justify="right", no_wrap=True)
     table.add_column("grade", no_wrap=True)
     for figure in result.figures:
@@ -286,7 +287,7 @@ def _figures_table(result: CellResult, *, width: int) -> Table:
             *((f"{name}\n  {quantity}",) if narrow else (name, quantity)),
             *((pass_limits(figure),) if usual else ()),
             *((reject_limits(figure),) if wide else ()),
-            *((probability(figure.probability_of_conformity),) if usual else ()),
+            *((probability(figure.probability_of_conformity),) if likely else ()),
             word,
         )
     if any(figure.required for figure in result.figures):

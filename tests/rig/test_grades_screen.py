@@ -84,11 +84,22 @@ def test_numbers_are_whole_at_every_width(width: int) -> None:
     assert "…" not in text
 
 
-def test_no_grade_is_cut_at_any_width() -> None:
-    whole = shown(160).count("✔ pass"), shown(160).count("✖ reject")
+def test_no_grade_is_cut_beside_the_longest_usual_value_and_limits() -> None:
+    longest = Figure(
+        "fade_percent_per_min",
+        "%/min",
+        -0.0066,
+        0.0081,
+        grade="reject",
+        probability_of_conformity=0.0,
+        pass_limits=(40.0, 67.0),
+        reject_limits=(34.0, 76.0),
+    )
+    cell = replace(GOOD, figures=(longest,))
     for width in range(60, 140):
-        text = shown(width)
-        assert (text.count("✔ pass"), text.count("✖ reject")) == whole, f"{width} columns"
+        console = Console(width=width, file=io.StringIO(), record=True, markup=False, emoji=False)
+        show_grading(console, replace(GRADING, cells=(cell,)))
+        assert "✖ reject" in console.export_text(), f"{width} columns"
 
 
 def test_grades_are_words_reasons_and_statements_are_reported() -> None:
