@@ -67,7 +67,7 @@ def _grading_problems(record: Path, limits: str | None) -> Iterator[str]:
     file = record / RESULTS_NAME
     if not file.exists():
         return
-    if not file.is_file():
+    if not (file.is_file() or file.is_dir()):
         yield f"{RESULTS_NAME}: is not a file that grading writes; {_again(record)}"
         return
     try:

@@ -2,6 +2,7 @@
 
 import importlib.util
 import json
+import os
 import shutil
 import sys
 from pathlib import Path
@@ -192,3 +193,10 @@ def test_a_damaged_record_is_reported_beside_its_grading(record):
 def test_a_file_is_not_said_to_be_missing(record, capsys):
     assert main(["archive", "check", str(record / "run.json")]) == 2
     assert "run.json: a file; give the folder of a record" in capsys.readouterr().err
+
+
+def test_a_pipe_in_the_place_of_a_grading_is_not_waited_for(record):
+    (record / "results.json").unlink()
+    os.mkfifo(record / "results.json")
+    (reported,) = problems(record)
+    assert reported.startswith("results.json: is not a file that grading writes; leadline certify ")
