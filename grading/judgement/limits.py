@@ -239,8 +239,7 @@ def _with_loosening(limits: Limits, parsed: LimitsFile, source: TomlText) -> Lim
     problems: list[str] = []
     for key, how in _loosenings(limits, general_limits()):
         section = parsed.section(key)
-        if section is None:
-            continue
+        assert section is not None, "what has no table is listed already"
         justification = section.justification.strip()
         if isinstance(section, StepsSection) and not justification:
             justification = "; ".join(band.justification for band in section.bands if band.justification)
@@ -255,13 +254,13 @@ def _with_loosening(limits: Limits, parsed: LimitsFile, source: TomlText) -> Lim
 
 
 def _loosenings(limits: Limits, general: Limits) -> Iterator[tuple[FigureKey, str]]:
-    """List every way in which `limits` are looser than `general`."""
+    """List every way in which the tables of `limits` are looser than those of `general`."""
     for kind in sorted(FIGURE_KINDS.values(), key=lambda kind: kind.by_step):
         key = kind.key
-        if kind.since > limits.schema_version or not general.is_used(key):
+        if key in limits.not_graded or not general.is_used(key):
             continue
         if not limits.is_used(key):
-            yield key, "has no table" if key in limits.not_graded else "is switched off"
+            yield key, "is switched off"
         elif kind.by_step:
             for how in _looser_steps(limits.by_step[key], general.by_step[key]):
                 yield key, how

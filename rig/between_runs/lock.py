@@ -40,8 +40,8 @@ def hold_rig(bench: BenchFile, caution: Callable[[str], None]) -> Iterator[tuple
     folder = state_folder()
     if folder.caution:
         caution(folder.caution)
-    with lock_rig(names.every, folder.path):
-        yield tuple(memory_file(name, folder.path) for name in names.every)
+    with lock_rig(names, folder.path):
+        yield tuple(memory_file(name, folder.path) for name in names)
 
 
 @contextmanager

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
 
 from drivers.addresses import normal_address, serial_device
@@ -11,21 +10,8 @@ from drivers.catalogue import driver_by_hand
 from rig.setup.bench_file import BenchFile
 
 
-@dataclass(frozen=True, slots=True)
-class RigNames:
-    """The names of one rig.
-
-    Attributes:
-        first: the most reliable; the rig's memory is kept under it.
-        every: all by which another bench file could mean the same rig; its lock is taken under each.
-    """
-
-    first: str
-    every: tuple[str, ...]
-
-
-def rig_names(bench: BenchFile) -> RigNames:
-    """Return the names of a bench's rig, the most reliable first.
+def rig_names(bench: BenchFile) -> tuple[str, ...]:
+    """Return every name by which a bench file could mean this rig, the most reliable first.
 
     They are the serial number of the valve block or controller, that of the pot, and the address of what
     moves the pressure, or reads it on a hand pot. A rig without any of them has its bench file's name.
@@ -43,7 +29,7 @@ def rig_names(bench: BenchFile) -> RigNames:
         names.append(f"address {normal_address(_without_links(address))}")
     if not names:
         names.append(f"bench {bench.name}")
-    return RigNames(names[0], tuple(dict.fromkeys(names)))
+    return tuple(dict.fromkeys(names))
 
 
 def _plain(serial: str) -> str:

@@ -129,12 +129,12 @@ def rig(tmp_path, monkeypatch):
 
 
 def memory(tmp_path) -> Path:
-    return memory_file(rig_names(bench_file()).first, tmp_path / "state")
+    return memory_file(rig_names(bench_file())[0], tmp_path / "state")
 
 
 def forget(tmp_path):
     """Remove the rig's memory under each of its names."""
-    for name in rig_names(bench_file()).every:
+    for name in rig_names(bench_file()):
         memory_file(name, tmp_path / "state").unlink()
 
 
@@ -204,7 +204,7 @@ def without_serial(name="valves"):
 
 
 def test_a_trip_is_remembered_when_the_serial_is_taken_out_of_the_bench_file_or_added(rig, tmp_path):
-    assert rig_names(without_serial()).first != rig_names(bench_file()).first
+    assert rig_names(without_serial())[0] != rig_names(bench_file())[0]
     rig(faults=(TRIP,), stop=StopRequest())
     assert rig(file=without_serial(), out="elsewhere")[0].code == "NOT_CLEARED"
     assert begun(rig(file=without_serial(), out="elsewhere", clear=("LID_OPEN",))[0])

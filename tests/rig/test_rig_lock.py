@@ -231,8 +231,8 @@ def bench(name="solenoid_bench", *, role="valves", serial="", pot="", address=No
 
 
 def meet(one, other, folder):
-    with lock_rig(rig_names(one).every, folder):
-        return not is_free(rig_names(other).every, folder)
+    with lock_rig(rig_names(one), folder):
+        return not is_free(rig_names(other), folder)
 
 
 @pytest.mark.parametrize(
@@ -276,7 +276,7 @@ def test_a_link_to_a_serial_port_is_the_port(tmp_path):
     folder.mkdir()
     one, other = (bench(address=f"rtu://{path}/1") for path in (link, device))
     assert meet(one, other, folder)
-    assert rig_names(one).first != rig_names(other).first
+    assert rig_names(one)[0] != rig_names(other)[0]
 
 
 def test_the_same_serial_is_the_same_rig_on_another_port_and_beside_a_file_that_leaves_it_out(tmp_path):
@@ -284,9 +284,7 @@ def test_the_same_serial_is_the_same_rig_on_another_port_and_beside_a_file_that_
     assert meet(bench(serial="TV-00058", address=here), bench(serial="tv-00058 ", address=there), tmp_path)
     assert meet(bench(serial="TV-00058", address=here), bench(address=here), tmp_path)
     assert not meet(bench(serial="TV-00058", address=here), bench(serial="TV-2", address=there), tmp_path)
-    assert (
-        rig_names(bench(serial="TV-00058")).first == rig_names(bench(serial="TV-00058", address=there)).first
-    )
+    assert rig_names(bench(serial="TV-00058"))[0] == rig_names(bench(serial="TV-00058", address=there))[0]
 
 
 def test_a_hand_pot_goes_by_its_own_serial_then_by_its_gauge_and_last_by_its_name(tmp_path):
@@ -303,7 +301,7 @@ def test_a_hand_pot_goes_by_its_own_serial_then_by_its_gauge_and_last_by_its_nam
     dial = replace(
         file, instruments={**file.instruments, key: typed}, pot=file.pot.model_copy(update={"serial": ""})
     )
-    assert rig_names(dial).every == ("bench Hand pot",)
+    assert rig_names(dial) == ("bench Hand pot",)
 
 
 def test_a_lock_file_says_who_holds_the_rig_and_nothing_of_how_it_ended(tmp_path):
