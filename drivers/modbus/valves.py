@@ -29,7 +29,7 @@ from drivers.options import read_options
 from drivers.ports import Clock, InstrumentSpec, ValveState
 
 _SUPPLY_BIT, _VENT_BIT = 0, 1
-_TRIES_TO_DE_ENERGISE = 3
+_TRIES_TO_DE_ENERGISE = 2
 
 Register = int
 
@@ -112,7 +112,7 @@ class ModbusValves(ModbusInstrument):
         self.link.write_register(self._options.supply, 0, urgent=True)
 
     def de_energise(self) -> None:
-        """Drop every output: the safe state (no unit). Tried three times, since twice does no harm."""
+        """Drop every output: the safe state (no unit). Tried twice, since that does no harm."""
         for tries_left in reversed(range(_TRIES_TO_DE_ENERGISE)):
             try:
                 self.link.write_register(self._options.de_energise, 1, urgent=True)

@@ -75,7 +75,11 @@ def make_safe(loop: Loop, view: View) -> None:
         except DriverError as error:
             raise Refused("VALVES_LOST", f"{outputs} cannot be claimed: {error.message}") from None
         if not loop.gate.de_energise():
-            raise Refused("VALVES_LOST", f"{outputs} does not go to the safe state; check its link and power")
+            error = loop.gate.drop.error
+            raise Refused(
+                "VALVES_LOST",
+                f"{outputs} does not take the order for the safe state ({error}); check its link and power",
+            )
     loop.acquisition.read_barometer_now()
     reported = False
     steady_since_s: float | None = None

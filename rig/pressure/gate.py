@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Protocol
 
 from drivers.errors import DriverError, Refused
@@ -205,13 +206,16 @@ class Gate:
         if self._left_to_other:
             return False
         scan = self._scan()
+        if not scan.drop_ordered or scan.drop_shown:
+            self._dropped_s = self._schedule.since_start_s()
         scan.drop_ordered, scan.drop_shown = True, False
         self._seen_dropped = False
-        self._dropped_s = self._schedule.since_start_s()
         self._vent_open_wanted, self._vent_owed = True, None
         self._moves_for(0)
-        self._press(one_by_one=False)
-        return self.drop.taken or self.drop.shown
+        taken = self._press(one_by_one=False)
+        if not taken and self.drop.answered:
+            taken = self._press(one_by_one=False)
+        return taken
 
     def _leave_drop(self) -> bool:
         """End an order to drop that has been seen to be done; returns whether something may be energised."""
@@ -260,11 +264,16 @@ class Gate:
             return
         self._press(one_by_one=True)
 
-    def _press(self, *, one_by_one: bool) -> None:
-        """Order the outputs to drop, one by one too where the one order is not taken, and read them back."""
+    def _press(self, *, one_by_one: bool) -> bool:
+        """Order the outputs to drop, one by one too where the one order is not taken, and read them back.
+
+        Returns whether the one order was taken.
+
+        A block that does not answer costs its deadline at every try, so the single orders wait for the next.
+        """
         error = self._try("all", "de-energise", None, self._valves.de_energise)
         tried = [error]
-        if error is not None or one_by_one:
+        if one_by_one or (error is not None and answered(error)):
             for valve, action, command in (
                 ("supply", "shut", self._valves.shut_supply),
                 ("vent", "open", self._valves.open_vent),
@@ -279,6 +288,7 @@ class Gate:
         if not silent:
             self._read_back()
         self._press_at_s = self._schedule.since_start_s() + (_PRESS_SILENT_EVERY_S if silent else 0.0)
+        return error is None
 
     def _order_vent(self, *, to_open: bool) -> bool:
         valves = self._valves
@@ -337,7 +347,7 @@ class Gate:
             return
         before, scan.drop_shown = scan.drop_shown, not state.supply_open and state.vent_open
         if scan.drop_shown:
-            self._seen_dropped, self.drop = True, Drop(shown=True)
+            self._seen_dropped, self.drop = True, replace(self.drop, shown=True)
         elif before:
             self._dropped_s = self._schedule.since_start_s()
 

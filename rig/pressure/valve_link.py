@@ -80,7 +80,7 @@ class ValveLink:
 
     def note_silence(self) -> None:
         """Put into the scan for how long no exchange has succeeded; the first call starts the time."""
-        scan, now_s = self._scan(), self._schedule.now_s
+        scan, now_s = self._scan(), self._schedule.since_start_s()
         if self._good_s is None or not scan.valve_failures:
             self._good_s = now_s
         scan.valves_unheard_s = now_s - self._good_s
@@ -89,7 +89,7 @@ class ValveLink:
     def _succeeded(self) -> None:
         scan = self._scan()
         scan.valve_failures = scan.valve_answers = 0
-        self._good_s = self._schedule.now_s
+        self._good_s = self._schedule.since_start_s()
 
     def _has_time(self) -> bool:
         spent_s = self._schedule.since_start_s() - self._schedule.now_s

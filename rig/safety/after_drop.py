@@ -19,8 +19,10 @@ RISE_BAR: Final = 0.03
 """More than noise, weather and gas that warms in an open pot: judgement."""
 SHOWN_WITHIN_S: Final = 1.0
 """A block drops its outputs within a scan; judgement."""
+_SEEN_FOR_S: Final = 10.0
 _RISING_SCANS: Final = 3
-_OVER_AGAIN_BAR: Final = 0.02
+_AGAIN_BAR: Final = 0.1
+"""How far a reported pressure has to fall before its next rise is reported: judgement."""
 _END_OTHER = "End every other program that can reach this valve block."
 
 
@@ -53,7 +55,7 @@ class _Rise:
             self._lowest_bar = reading_bar
         if self._reported:
             self._highest_bar = max(self._highest_bar, reading_bar)
-            if reading_bar < self._highest_bar - RISE_BAR:
+            if reading_bar < self._highest_bar - _AGAIN_BAR:
                 self._reported, self._scans, self._lowest_bar = False, 0, reading_bar
             return False
         self._lowest_bar = min(self._lowest_bar, reading_bar)
@@ -70,8 +72,8 @@ class AfterDrop:
     def __init__(self, limits: SafetyLimits) -> None:
         self._limits = limits
         self._rises = (_Rise(), _Rise())
-        self._over = False
-        self._unseen = False
+        self._over = self._unseen = False
+        self._seen_since_s = 0.0
 
     def begin(self) -> None:
         """Forget what was, when something may be energised again."""
@@ -95,18 +97,20 @@ class AfterDrop:
         elif any(rising):
             text = f"The pressure rises, to {max(readings):.3f} bar now"
             yield Alarm("PRESSURE_RISES", f"{text}{_although(scan)}", _what_to_do(scan))
-        if scan.drop_unseen_s <= SHOWN_WITHIN_S:
-            self._unseen = False
-        elif not self._unseen:
+        if scan.drop_unseen_s:
+            self._seen_since_s = scan.t_s
+        if scan.drop_unseen_s > SHOWN_WITHIN_S and not self._unseen:
             self._unseen = True
             yield Alarm("NOT_DE_ENERGISED", _not_shown(scan), _what_to_do(scan))
+        elif scan.t_s - self._seen_since_s > _SEEN_FOR_S:
+            self._unseen = False
 
     def _is_over(self, readings: list[float]) -> bool:
         """Whether the pressure has just passed the trip."""
         trip_bar = self._limits.trip_pressure_bar
         before = self._over
         if readings:
-            self._over = max(readings) > (trip_bar - _OVER_AGAIN_BAR if before else trip_bar)
+            self._over = max(readings) > (trip_bar - _AGAIN_BAR if before else trip_bar)
         return self._over and not before
 
 
