@@ -75,10 +75,10 @@ def make_safe(loop: Loop, view: View) -> None:
         except DriverError as error:
             raise Refused("VALVES_LOST", f"{outputs} cannot be claimed: {error.message}") from None
         if not loop.gate.de_energise():
-            error = loop.gate.drop.error
+            why = loop.gate.drop.error
             raise Refused(
                 "VALVES_LOST",
-                f"{outputs} does not take the order for the safe state ({error}); check its link and power",
+                f"{outputs} does not take the order for the safe state ({why}); check its link and power",
             )
     loop.acquisition.read_barometer_now()
     reported = False
