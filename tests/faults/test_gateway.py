@@ -6,6 +6,23 @@ from fault_bench import VENTED_BAR, When, broken_invariants, run_faults
 from drivers.virtual_spec import FaultSpec
 
 IN_HOLD = When("measure", 2, 8.0)
+_SHORT = """
+schema = "leadline.procedure/1"
+name = "short"
+version = "1"
+[purge]
+method = "flow"
+flow_volumes = 6.0
+[hold]
+least_s = 20
+cap_s = 20
+[leak]
+settle_s = 30
+hold_s = 30
+[[steps]]
+po2_bar = 1.2
+direction = "up"
+"""
 PHASES = {
     "purge": When("purge", None, 20.0),
     "fill": When("fill", 3, 4.0),
@@ -32,9 +49,10 @@ def test_it_is_bridged_wherever_in_the_tick_it_strikes(offset_s):
 
 
 def test_it_is_bridged_over_the_wire_as_well():
-    run = run_faults(
-        (FaultSpec("gateway_down", 0.0, duration_s=0.3),), seed=417, when=IN_HOLD, mode="lockstep"
-    )
+    short = parse_procedure(TomlText("short.toml", _SHORT))
+    outage = FaultSpec("gateway_down", 0.0, duration_s=0.3)
+    in_hold = When("measure", 1, 8.0)
+    run = run_faults((outage,), seed=417, when=in_hold, procedure=short, mode="lockstep")
     assert completes(run), run.said
 
 
