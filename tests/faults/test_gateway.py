@@ -4,6 +4,8 @@ import pytest
 from fault_bench import VENTED_BAR, When, broken_invariants, run_faults
 
 from drivers.virtual_spec import FaultSpec
+from rig.setup.procedure import parse_procedure
+from rig_configs.files.checked_toml import TomlText
 
 IN_HOLD = When("measure", 2, 8.0)
 _SHORT = """
