@@ -22,7 +22,7 @@ cap_s = 20
 settle_s = 30
 hold_s = 30
 [[steps]]
-po2_bar = 1.2
+po2_bar = 1.0
 direction = "up"
 """
 PHASES = {
