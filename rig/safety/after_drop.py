@@ -124,7 +124,7 @@ def _not_shown(scan: Scan) -> str:
     outputs = WORDS[scan.drive].outputs
     begun = f"{outputs[0].upper()}{outputs[1:]} was ordered to de-energise {scan.drop_unseen_s:.1f} s ago"
     if scan.valve_failures and scan.valve_answers:
-        return f"{begun} and answers: {scan.valve_error}."
+        return f"{begun} and answers with an error ({scan.valve_error})."
     if scan.valve_failures:
         return f"{begun} and does not answer ({scan.valve_error}): its valves may still have power."
     valves = scan.valves
@@ -136,7 +136,7 @@ def _not_shown(scan: Scan) -> str:
         )
         if on
     ]
-    last = f"; its last error: {scan.valve_error}" if scan.valve_error else ""
+    last = f" (last error: {scan.valve_error})" if scan.valve_error else ""
     return f"{begun} and still shows power on {' and '.join(energised) or 'its valves'}{last}."
 
 

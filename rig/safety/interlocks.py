@@ -295,7 +295,7 @@ def valves_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
     words = WORDS[scan.drive]
     outputs = f"{words.outputs[0].upper()}{words.outputs[1:]}"
     if scan.valve_answers:
-        return f"{outputs} answers, but has done nothing that was asked of it{silent_s}: {scan.valve_error}."
+        return f"{outputs} answers, but has done nothing that was asked of it{silent_s} ({scan.valve_error})."
     return f"{outputs} has not answered{silent_s} ({scan.valve_error}); {words.lost}"
 
 
@@ -304,7 +304,7 @@ def disobeyed(scan: Scan, _limits: SafetyLimits) -> str | None:
     if scan.disobeyed < 2:
         return None
     if scan.valve_error:
-        return f"The valve block's outputs are not what was commanded; its last error: {scan.valve_error}."
+        return f"The valve block's outputs are not what was commanded (last error: {scan.valve_error})."
     return "The valve block's outputs are not what was commanded."
 
 

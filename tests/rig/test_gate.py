@@ -158,14 +158,9 @@ class Rig:
         return None if found is None else found.code
 
 
-@pytest.fixture
-def rig():
-    return Rig()
-
-
-@pytest.fixture
-def working(rig):
-    """In EXECUTE with the vent shut, as in a hold."""
+def working_rig():
+    """A rig in EXECUTE with the vent shut, as in a hold."""
+    rig = Rig()
     rig.gate.claim()
     rig.machine.fire(TO_EXECUTE[0], "test")
     rig.gate.de_energise()
@@ -178,7 +173,8 @@ def working(rig):
     return rig
 
 
-def test_a_run_is_dropped_first_then_read_back_and_fed_only_then(rig):
+def test_a_run_is_dropped_first_then_read_back_and_fed_only_then():
+    rig = Rig()
     assert rig.tick(4).count("beat") == 0
     rig.machine.fire(Command.CLEAR, "test")
     rig.gate.de_energise()
@@ -190,14 +186,16 @@ def test_a_run_is_dropped_first_then_read_back_and_fed_only_then(rig):
     assert "beat" in order[last_drop:]
 
 
-def test_each_second_tick_feeds_the_watchdog_and_the_others_read_back(working):
+def test_each_second_tick_feeds_the_watchdog_and_the_others_read_back():
+    working = working_rig()
     asked = working.tick(10)
     assert (asked.count("beat"), asked.count("read")) == (5, 5)
     assert working.block.heartbeat > 4
 
 
 @pytest.mark.parametrize("error", [BUSY, GONE, SILENT, Refused("valves", "exception 3")])
-def test_no_beat_feeds_a_block_that_does_not_show_what_was_ordered(working, error):
+def test_no_beat_feeds_a_block_that_does_not_show_what_was_ordered(error):
+    working = working_rig()
     working.block.always(error, "de-energise", "open vent")
     assert not working.gate.de_energise()
     assert "beat" not in working.tick(20)
@@ -209,7 +207,8 @@ def test_no_beat_feeds_a_block_that_does_not_show_what_was_ordered(working, erro
     assert working.scan.drop_unseen_s == 0.0
 
 
-def test_nothing_is_fed_either_where_the_order_was_taken_and_is_not_shown(working):
+def test_nothing_is_fed_either_where_the_order_was_taken_and_is_not_shown():
+    working = working_rig()
     working.block.de_energise = lambda: working.block.asked.append("de-energise")
     assert working.gate.de_energise()
     assert not working.gate.drop.shown
@@ -219,7 +218,8 @@ def test_nothing_is_fed_either_where_the_order_was_taken_and_is_not_shown(workin
     assert working.block.vent_open
 
 
-def test_an_order_that_is_answered_busy_falls_back_to_each_valve_by_itself_at_once(working):
+def test_an_order_that_is_answered_busy_falls_back_to_each_valve_by_itself_at_once():
+    working = working_rig()
     working.block.always(BUSY, "de-energise")
     working.block.supply_open = True
     assert not working.gate.de_energise()
@@ -229,12 +229,14 @@ def test_an_order_that_is_answered_busy_falls_back_to_each_valve_by_itself_at_on
     assert "busy" in working.gate.drop.error
 
 
-def test_one_busy_answer_to_the_order_is_no_failure(working):
+def test_one_busy_answer_to_the_order_is_no_failure():
+    working = working_rig()
     working.block.fails["de-energise"] = [BUSY]
     assert working.gate.de_energise()
 
 
-def test_a_block_that_answers_is_pressed_at_every_tick_and_a_silent_one_once_a_second(working):
+def test_a_block_that_answers_is_pressed_at_every_tick_and_a_silent_one_once_a_second():
+    working = working_rig()
     working.block.always(BUSY, "de-energise", "open vent")
     working.gate.de_energise()
     assert working.tick(10).count("de-energise") == 10
@@ -244,7 +246,8 @@ def test_a_block_that_answers_is_pressed_at_every_tick_and_a_silent_one_once_a_s
     assert asked.count("shut supply") == asked.count("open vent") == asked.count("de-energise")
 
 
-def test_an_order_that_is_pressed_is_recorded_once_for_each_result(working):
+def test_an_order_that_is_pressed_is_recorded_once_for_each_result():
+    working = working_rig()
     working.block.always(BUSY, "de-energise", "open vent")
     working.gate.de_energise()
     working.log.commands.clear()
@@ -254,7 +257,8 @@ def test_an_order_that_is_pressed_is_recorded_once_for_each_result(working):
     assert working.log.commands == [("all", "de-energise", None), ("vent", "open", None)]
 
 
-def test_what_was_dropped_and_is_energised_again_by_another_is_dropped_again(working):
+def test_what_was_dropped_and_is_energised_again_by_another_is_dropped_again():
+    working = working_rig()
     working.gate.de_energise()
     working.tick(2)
     working.block.vent_open = False
@@ -262,7 +266,8 @@ def test_what_was_dropped_and_is_energised_again_by_another_is_dropped_again(wor
     assert working.block.vent_open
 
 
-def test_another_program_on_the_block_is_not_fought_below_the_trip_pressure(working):
+def test_another_program_on_the_block_is_not_fought_below_the_trip_pressure():
+    working = working_rig()
     working.block.owner = 4711
     working.tick(11)
     assert working.trip() == "OWNER_CHANGED"
@@ -282,7 +287,8 @@ def test_another_program_on_the_block_is_not_fought_below_the_trip_pressure(work
 
 
 @pytest.mark.parametrize("state", [State.ABORTING, State.ABORTED, State.COMPLETE, State.STOPPED])
-def test_no_beat_where_nothing_may_be_energised_any_more(working, state):
+def test_no_beat_where_nothing_may_be_energised_any_more(state):
+    working = working_rig()
     ways = {
         State.ABORTING: (Command.ABORT,),
         State.ABORTED: (Command.ABORT, Command.DONE),
@@ -299,12 +305,14 @@ def test_no_beat_where_nothing_may_be_energised_any_more(working, state):
 
 
 @pytest.mark.parametrize("command", [Command.STOP, Command.DONE])
-def test_a_ramped_vent_is_fed(working, command):
+def test_a_ramped_vent_is_fed(command):
+    working = working_rig()
     working.machine.fire(command, "test")
     assert working.tick(10).count("beat") == 5
 
 
-def test_nothing_is_energised_before_a_drop_has_been_seen(working):
+def test_nothing_is_energised_before_a_drop_has_been_seen():
+    working = working_rig()
     working.block.always(BUSY, "de-energise", "open vent")
     working.gate.de_energise()
     assert not working.gate.shut_vent()
@@ -316,21 +324,24 @@ def test_nothing_is_energised_before_a_drop_has_been_seen(working):
 
 @pytest.mark.parametrize("call", ["beat", "read"])
 @pytest.mark.parametrize("error", [BUSY, GONE])
-def test_one_failure_that_costs_no_time_is_made_up_for_in_the_same_tick(working, call, error):
+def test_one_failure_that_costs_no_time_is_made_up_for_in_the_same_tick(call, error):
+    working = working_rig()
     working.block.fails[call] = [error]
     working.tick(2)
     assert working.scan.valve_failures == 0
     assert working.block.asked.count(call) == 2
 
 
-def test_a_lost_answer_that_has_cost_the_tick_is_not_repeated_in_it(working):
+def test_a_lost_answer_that_has_cost_the_tick_is_not_repeated_in_it():
+    working = working_rig()
     working.block.fails |= {"beat": [SILENT] * 3, "read": [SILENT] * 3}
     for _ in range(3):
         asked = working.tick()
         assert len(asked) == len(set(asked))
 
 
-def test_a_lost_beat_is_made_up_for_in_the_next_tick(working):
+def test_a_lost_beat_is_made_up_for_in_the_next_tick():
+    working = working_rig()
     working.block.fails["beat"] = [SILENT]
     while "beat" not in working.tick():
         pass
@@ -339,7 +350,9 @@ def test_a_lost_beat_is_made_up_for_in_the_next_tick(working):
 
 @pytest.mark.parametrize("shot", ["supply shot", "vent shot"])
 @pytest.mark.parametrize("error", [BUSY, GONE, SILENT])
-def test_a_shot_is_never_repeated_and_the_next_waits_for_one_that_may_run(working, shot, error):
+def test_a_shot_is_never_repeated_and_the_next_waits_for_one_that_may_run(shot, error):
+    working = working_rig()
+
     def shoot():
         gate = working.gate
         return gate.shoot_supply(300, 0.01) if shot == "supply shot" else gate.shoot_vent(300)
@@ -354,7 +367,8 @@ def test_a_shot_is_never_repeated_and_the_next_waits_for_one_that_may_run(workin
 
 
 @pytest.mark.parametrize("error", [BUSY, GONE])
-def test_an_order_to_the_vent_that_was_not_taken_is_given_again_before_it_counts(working, error):
+def test_an_order_to_the_vent_that_was_not_taken_is_given_again_before_it_counts(error):
+    working = working_rig()
     working.gate.open_vent()
     working.block.fails["shut vent"] = [error]
     assert not working.gate.shut_vent()
@@ -367,7 +381,8 @@ def test_an_order_to_the_vent_that_was_not_taken_is_given_again_before_it_counts
     assert (working.trip(), working.scan.disobeyed) == (None, 0)
 
 
-def test_an_order_to_the_vent_that_is_answered_busy_for_good_is_not_obeyed(working):
+def test_an_order_to_the_vent_that_is_answered_busy_for_good_is_not_obeyed():
+    working = working_rig()
     working.block.always(BUSY, "open vent")
     working.gate.open_vent()
     working.tick()
@@ -376,7 +391,8 @@ def test_an_order_to_the_vent_that_is_answered_busy_for_good_is_not_obeyed(worki
     assert working.trip() == "NOT_OBEYED"
 
 
-def test_an_order_to_shut_the_vent_is_not_given_again_in_a_state_that_may_not(working):
+def test_an_order_to_shut_the_vent_is_not_given_again_in_a_state_that_may_not():
+    working = working_rig()
     working.gate.open_vent()
     working.block.fails["shut vent"] = [BUSY]
     working.gate.shut_vent()
@@ -384,7 +400,8 @@ def test_an_order_to_shut_the_vent_is_not_given_again_in_a_state_that_may_not(wo
     assert "shut vent" not in working.tick(4)
 
 
-def test_a_block_is_lost_by_time_and_not_by_count(working):
+def test_a_block_is_lost_by_time_and_not_by_count():
+    working = working_rig()
     working.block.always(GONE, "beat", "read", "read owner")
     working.tick(4)
     assert working.scan.valve_failures >= 4
@@ -393,7 +410,8 @@ def test_a_block_is_lost_by_time_and_not_by_count(working):
     assert working.trip() == "VALVES_LOST"
 
 
-def test_one_good_answer_within_the_time_is_enough(working):
+def test_one_good_answer_within_the_time_is_enough():
+    working = working_rig()
     for _ in range(4):
         working.block.always(GONE, "beat", "read", "read owner")
         working.tick(4)
@@ -411,7 +429,8 @@ def test_the_time_is_half_the_watchdogs_and_a_second_at_most(monkeypatch, watchd
     assert rig.scan.valves_patience_s == patience_s
 
 
-def test_beats_that_are_answered_busy_while_all_else_works_are_the_watchdogs_trip(working):
+def test_beats_that_are_answered_busy_while_all_else_works_are_the_watchdogs_trip():
+    working = working_rig()
     working.block.always(BUSY, "beat")
     working.tick(4)
     assert working.trip() is None
@@ -421,7 +440,8 @@ def test_beats_that_are_answered_busy_while_all_else_works_are_the_watchdogs_tri
     assert "busy" in first_trip(working.scan, LIMITS).text
 
 
-def test_beats_that_get_no_answer_are_not_said_to_be_refused(working):
+def test_beats_that_get_no_answer_are_not_said_to_be_refused():
+    working = working_rig()
     working.block.always(BUSY, "beat")
     working.tick(3)
     working.block.always(GONE, "beat", "read", "read owner")
@@ -429,7 +449,8 @@ def test_beats_that_get_no_answer_are_not_said_to_be_refused(working):
     assert working.trip() == "VALVES_LOST"
 
 
-def test_a_block_that_another_program_drives_is_left_alone(rig):
+def test_a_block_that_another_program_drives_is_left_alone():
+    rig = Rig()
     rig.block.owner, rig.block.others_beat, rig.block.vent_open = 4711, True, False
     with pytest.raises(RunRefused) as refused:
         rig.gate.claim()
@@ -444,7 +465,8 @@ def test_a_block_that_another_program_drives_is_left_alone(rig):
 
 
 @pytest.mark.parametrize("token", [4711, TOKEN, 65535])
-def test_a_dead_programs_block_is_taken_over_and_reported(rig, token):
+def test_a_dead_programs_block_is_taken_over_and_reported(token):
+    rig = Rig()
     rig.block.owner, rig.block.heartbeat = token, 99
     assert f"token {token}" in rig.gate.claim()
     assert rig.clock.now_s >= 1.0
@@ -453,7 +475,8 @@ def test_a_dead_programs_block_is_taken_over_and_reported(rig, token):
     assert rig.gate.claim() == ""
 
 
-def test_a_free_block_is_claimed_without_waiting(rig):
+def test_a_free_block_is_claimed_without_waiting():
+    rig = Rig()
     assert rig.gate.claim() == ""
     assert rig.block.owner == TOKEN
     assert rig.clock.now_s == 0.0
@@ -461,7 +484,8 @@ def test_a_free_block_is_claimed_without_waiting(rig):
     assert rig.block.owner == 0
 
 
-def test_who_drives_is_found_out_in_spite_of_busy_answers(rig):
+def test_who_drives_is_found_out_in_spite_of_busy_answers():
+    rig = Rig()
     rig.block.owner = 4711
     rig.block.fails |= {"read owner": [BUSY, BUSY], "read": [BUSY], "write owner": [BUSY]}
     rig.gate.claim()

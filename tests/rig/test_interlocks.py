@@ -130,7 +130,7 @@ CASES = [
         "abort",
         {"valves_unheard_s": 1.2, "valve_failures": 9, "valve_answers": 1, "valve_error": "busy"},
         {"valves_unheard_s": 0.9, "valve_failures": 9, "valve_answers": 1, "valve_error": "busy"},
-        "answers, but has done nothing that was asked of it for 1.2 s: busy.",
+        "answers, but has done nothing that was asked of it for 1.2 s (busy).",
     ),
     ("NOT_OBEYED", "abort", {"disobeyed": 2}, {"disobeyed": 1}, "not what was commanded."),
     (
@@ -138,7 +138,7 @@ CASES = [
         "abort",
         {"disobeyed": 2, "valve_error": "busy"},
         {"disobeyed": 1, "valve_error": "busy"},
-        "not what was commanded; its last error: busy.",
+        "not what was commanded (last error: busy).",
     ),
     (
         "GAUGE_LOST",
