@@ -40,7 +40,9 @@ class BlockOwner:
         )
 
 
-def other_owner(block: OwnedValveBlock, own_token: int, pause: Callable[[float], None]) -> BlockOwner | None:
+def other_owner(
+    block: OwnedValveBlock, own_token: int | None, pause: Callable[[float], None]
+) -> BlockOwner | None:
     """Return whose token is on a block; None where there is none, or it is this program's own.
 
     It only reads. A token of a program that is dead stays on the block, so the heartbeat is watched for
@@ -48,7 +50,7 @@ def other_owner(block: OwnedValveBlock, own_token: int, pause: Callable[[float],
 
     Args:
         block: to look at.
-        own_token: of this program, once it has written it; 0 before.
+        own_token: of this program, once it has written it; None before.
         pause: waits for so many seconds.
 
     Raises:

@@ -105,7 +105,7 @@ class Gate:
         block = self._owned
         if block is None:
             return ""
-        other = other_owner(block, self._owner_token if self._claimed else 0, self._schedule.pause)
+        other = other_owner(block, self._owner_token if self._claimed else None, self._schedule.pause)
         remark = ""
         if other is not None:
             self._left_to_other = other.lives

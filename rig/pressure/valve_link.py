@@ -81,7 +81,7 @@ class ValveLink:
     def note_silence(self) -> None:
         """Put into the scan for how long no exchange has succeeded; the first call starts the time."""
         scan, now_s = self._scan(), self._schedule.since_start_s()
-        if self._good_s is None or not scan.valve_failures:
+        if self._good_s is None:
             self._good_s = now_s
         scan.valves_unheard_s = now_s - self._good_s
         scan.valves_patience_s = self._patience_s

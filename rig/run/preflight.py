@@ -280,7 +280,7 @@ def _driven_by_another(parts: BenchParts, valves: ValveBlock) -> str:
         return ""
     clock = parts.clock
     other, _ = _one(
-        lambda: other_owner(valves, 0, lambda seconds: clock.sleep_until(clock.monotonic_s() + seconds))
+        lambda: other_owner(valves, None, lambda seconds: clock.sleep_until(clock.monotonic_s() + seconds))
     )
     return "" if other is None else other.refusal
 

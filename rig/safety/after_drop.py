@@ -44,25 +44,24 @@ class _Rise:
     """Whether one gauge rises, seen from the lowest reading since its last rise was over."""
 
     def __init__(self) -> None:
-        self._lowest_bar: float | None = None
-        self._highest_bar = 0.0
+        self._turn_bar: float | None = None  # lowest reading so far; highest one once a rise is reported
         self._scans = 0
         self._reported = False
 
     def look(self, reading_bar: float) -> bool:
         """Take in a reading; True once for each rise."""
-        if self._lowest_bar is None:
-            self._lowest_bar = reading_bar
+        if self._turn_bar is None:
+            self._turn_bar = reading_bar
         if self._reported:
-            self._highest_bar = max(self._highest_bar, reading_bar)
-            if reading_bar < self._highest_bar - _AGAIN_BAR:
-                self._reported, self._scans, self._lowest_bar = False, 0, reading_bar
+            self._turn_bar = max(self._turn_bar, reading_bar)
+            if reading_bar < self._turn_bar - _AGAIN_BAR:
+                self._reported, self._scans, self._turn_bar = False, 0, reading_bar
             return False
-        self._lowest_bar = min(self._lowest_bar, reading_bar)
-        self._scans = self._scans + 1 if reading_bar > self._lowest_bar + RISE_BAR else 0
+        self._turn_bar = min(self._turn_bar, reading_bar)
+        self._scans = self._scans + 1 if reading_bar > self._turn_bar + RISE_BAR else 0
         if self._scans < _RISING_SCANS:
             return False
-        self._reported, self._highest_bar = True, reading_bar
+        self._reported, self._turn_bar = True, reading_bar
         return True
 
 
@@ -123,7 +122,7 @@ def _although(scan: Scan) -> str:
 def _not_shown(scan: Scan) -> str:
     outputs = WORDS[scan.drive].outputs
     begun = f"{outputs[0].upper()}{outputs[1:]} was ordered to de-energise {scan.drop_unseen_s:.1f} s ago"
-    if scan.valve_failures and scan.valve_answers:
+    if scan.valve_answers:
         return f"{begun} and answers with an error ({scan.valve_error})."
     if scan.valve_failures:
         return f"{begun} and does not answer ({scan.valve_error}): its valves may still have power."

@@ -91,7 +91,7 @@ def _events(run: SeedRun) -> Iterator[tuple[str, float, dict[str, Any]]]:
 
 
 def _unquoted(said: Any) -> Any:
-    """Return sentences without what they quote in brackets: each kind of link has its own words for an error."""
+    """Return sentences without what they quote in brackets: each kind of link words its own errors."""
     if isinstance(said, str):
         return re.sub(r"\([^()]*\)", "()", said)
     if isinstance(said, dict):

@@ -18,6 +18,7 @@ TOKEN = 7
 BUSY = Busy("valves", "Modbus exception 6, busy")
 SILENT = LinkTimeout("valves", "no answer within 0.2 s")
 GONE = LinkDown("valves", "the connection was closed")
+REFUSAL = Refused("valves", "exception 3")
 TO_EXECUTE = (Command.CLEAR, Command.DONE, Command.RESET, Command.DONE, Command.START, Command.DONE)
 
 
@@ -64,8 +65,7 @@ class Block:
         if errors:
             error = errors.pop(0)
             if error is not None:
-                if isinstance(error, LinkTimeout):
-                    self.clock.now_s += 0.2
+                self.clock.now_s += self.costs_s.get(call, 0.2 if isinstance(error, LinkTimeout) else 0.0)
                 raise error
 
     def open_supply_for(self, duration_ms):
@@ -126,7 +126,7 @@ class Log:
 class Rig:
     """A gate on a block, whose ticks a test lets pass."""
 
-    def __init__(self):
+    def __init__(self, owner_token=TOKEN):
         self.clock = Clock()
         self.block = Block(self.clock)
         self.machine = Machine()
@@ -141,7 +141,7 @@ class Rig:
             self.schedule,
             self.log,
             two_gauges=True,
-            owner_token=TOKEN,
+            owner_token=owner_token,
         )
 
     def tick(self, times=1):
@@ -193,7 +193,7 @@ def test_each_second_tick_feeds_the_watchdog_and_the_others_read_back():
     assert working.block.heartbeat > 4
 
 
-@pytest.mark.parametrize("error", [BUSY, GONE, SILENT, Refused("valves", "exception 3")])
+@pytest.mark.parametrize("error", [BUSY, GONE, SILENT, REFUSAL])
 def test_no_beat_feeds_a_block_that_does_not_show_what_was_ordered(error):
     working = working_rig()
     working.block.always(error, "de-energise", "open vent")
@@ -243,6 +243,8 @@ def test_a_block_that_answers_is_pressed_at_every_tick_and_a_silent_one_once_a_s
     working.block.always(SILENT, "de-energise", "open vent", "shut supply", "read", "beat", "read owner")
     asked = working.tick(20)
     assert 2 <= asked.count("de-energise") <= 4
+    working.block.always(GONE, "de-energise", "open vent", "shut supply", "read", "beat", "read owner")
+    assert 4 <= working.tick(20).count("de-energise") <= 5
     assert asked.count("shut supply") == asked.count("open vent") == asked.count("de-energise")
 
 
@@ -493,3 +495,258 @@ def test_who_drives_is_found_out_in_spite_of_busy_answers():
     rig.block.always(BUSY, "read owner")
     with pytest.raises(Busy):
         rig.gate.claim()
+
+
+@pytest.mark.parametrize(("blocks_ms", "longest_ms"), [(400, 400), (1000, 500)])
+def test_the_longest_shot_is_the_blocks_and_never_above_half_a_second(monkeypatch, blocks_ms, longest_ms):
+    monkeypatch.setattr(Block, "longest_shot_ms", blocks_ms)
+    assert Rig().gate.longest_shot_ms == longest_ms
+
+
+def test_the_heartbeat_counts_up_and_begins_again_after_65535():
+    working = working_rig()
+    seen = []
+    for _ in range(6):
+        working.tick(2)
+        seen.append(working.block.heartbeat)
+    assert seen == list(range(seen[0], seen[0] + 6))
+    working.gate._counter = 65534
+    working.tick(4)
+    assert working.block.heartbeat == 0
+
+
+def test_the_owner_is_read_every_two_seconds():
+    assert working_rig().tick(40).count("read owner") == 4
+
+
+@pytest.mark.parametrize(("own", "next_own"), [(TOKEN, TOKEN + 1), (65535, 1)])
+def test_a_dead_programs_token_that_is_our_own_is_not_taken_for_ours(own, next_own):
+    rig = Rig(owner_token=own)
+    rig.block.owner = own
+    assert "heartbeat stands still" in rig.gate.claim()
+    assert rig.block.owner == next_own
+    assert 1.0 < rig.clock.now_s < 1.5
+    assert rig.block.asked.count("read") == 4
+
+
+def test_a_block_without_a_register_for_its_owner_is_driven_all_the_same():
+    rig = Rig()
+    rig.gate._owned = None
+    assert rig.gate.claim() == ""
+    rig.tick(20)
+    rig.gate.release()
+    assert not {"read owner", "write owner"} & set(rig.block.asked)
+
+
+def test_a_claimed_block_whose_token_was_cleared_is_claimed_again():
+    rig = Rig()
+    rig.gate.claim()
+    rig.block.owner = 0
+    assert rig.gate.claim() == ""
+    assert rig.block.owner == TOKEN
+    assert rig.clock.now_s == 0.0
+
+
+def test_reading_the_owner_is_tried_five_times_a_tenth_of_a_second_apart_and_a_refusal_once():
+    rig = Rig()
+    rig.block.always(BUSY, "read owner")
+    with pytest.raises(Busy):
+        rig.gate.claim()
+    assert rig.block.asked.count("read owner") == 5
+    assert rig.clock.now_s == pytest.approx(0.4)
+    rig.block.always(REFUSAL, "read owner")
+    with pytest.raises(Refused):
+        rig.gate.claim()
+    assert rig.block.asked.count("read owner") == 6
+
+
+def test_outputs_that_differ_from_what_was_ordered_are_not_obeyed_at_the_second_read_back():
+    for disobeys in ({"vent_open": True}, {"supply_open": True}):
+        working = working_rig()
+        vars(working.block).update(disobeys)
+        while "read" not in working.tick():
+            pass
+        assert (working.scan.disobeyed, working.trip()) == (1, None)
+        working.tick(2)
+        assert (working.scan.disobeyed, working.trip()) == (2, "NOT_OBEYED")
+
+
+def test_a_read_back_that_agrees_again_ends_the_count():
+    working = working_rig()
+    working.block.vent_open = True
+    working.tick(2)
+    working.block.vent_open = False
+    working.tick(2)
+    assert working.scan.disobeyed == 0
+
+
+def test_a_valve_has_a_quarter_of_a_second_to_move_and_a_shot_its_time_more():
+    working = working_rig()
+    working.gate.open_vent()
+    working.block.vent_open = False
+    working.tick()
+    assert working.scan.disobeyed == 0
+    working.tick(2)
+    assert working.scan.disobeyed == 1
+    working = working_rig()
+    assert working.gate.shoot_vent(400)
+    working.block.vent_open = True
+    working.tick(3)
+    assert working.scan.disobeyed == 0
+    working.tick(2)
+    assert working.scan.disobeyed == 1
+
+
+def test_nothing_is_judged_before_anything_was_ordered():
+    rig = Rig()
+    rig.machine.fire(Command.CLEAR, "test")
+    rig.block.vent_open = False
+    rig.tick(6)
+    assert rig.scan.disobeyed == 0
+
+
+def test_a_refused_command_counts_at_once():
+    working = working_rig()
+    working.block.fails["supply shot"] = [REFUSAL]
+    assert not working.gate.shoot_supply(100, 0.01)
+    assert working.scan.disobeyed == 1
+    assert ("supply", "shot", "exception 3") in working.log.commands
+    working.tick()
+    assert working.gate.shoot_supply(100, 0.01)
+
+
+def test_a_beat_that_is_refused_for_good_is_not_repeated_in_the_tick():
+    working = working_rig()
+    working.block.fails["beat"] = [REFUSAL]
+    while "beat" not in (asked := working.tick()):
+        pass
+    assert asked.count("beat") == 1
+    assert (working.scan.valve_failures, working.scan.valve_answers) == (1, 1)
+    assert working.scan.valve_error == "exception 3"
+
+
+@pytest.mark.parametrize(("cost_s", "tries"), [(0.1, 1), (0.09, 2)])
+def test_an_exchange_is_repeated_while_half_the_tick_is_left(cost_s, tries):
+    rig = Rig()
+    rig.block.costs_s["read"] = cost_s
+    rig.block.fails["read"] = [BUSY]
+    assert rig.tick().count("read") == tries
+
+
+def test_shutting_the_supply_says_whether_it_was_taken_and_is_repeated():
+    working = working_rig()
+    working.block.fails["shut supply"] = [BUSY]
+    assert working.gate.shut_supply()
+    working.block.fails["shut supply"] = [BUSY, BUSY]
+    assert not working.gate.shut_supply()
+
+
+def test_the_vent_is_shut_in_no_state_that_may_not():
+    working = working_rig()
+    working.machine.fire(Command.ABORT, "test")
+    assert not working.gate.shut_vent()
+    assert "shut vent" not in working.block.asked
+
+
+def test_a_refusal_of_the_permissives_is_kept_and_nothing_is_given():
+    working = working_rig()
+    working.scan.foreign_owner = 1
+    assert not working.gate.shoot_supply(100, 0.01)
+    assert "another program" in working.gate.refusal
+    assert working.scan.drop_ordered is False
+    assert "supply shot" not in working.block.asked
+
+
+def test_a_shot_lasts_its_time_and_the_next_one_follows_at_its_end():
+    working = working_rig()
+    assert working.gate.shoot_supply(400, 0.01)
+    assert not working.gate.shoot_supply(400, 0.01)
+    assert working.gate.refusal == "the last shot still runs"
+    working.clock.now_s += 0.39
+    assert not working.gate.shoot_supply(400, 0.01)
+    working.clock.now_s += 0.02
+    assert working.gate.shoot_supply(400, 0.01)
+    assert working.gate.shoot_vent(100)
+
+
+def test_a_silent_block_is_not_pressed_one_by_one_in_the_tick_of_the_trip():
+    working = working_rig()
+    working.block.always(SILENT, "de-energise", "open vent", "shut supply", "read", "beat", "read owner")
+    begun_s = working.clock.now_s
+    assert not working.gate.de_energise()
+    assert working.block.asked.count("de-energise") == 1
+    assert working.clock.now_s - begun_s == pytest.approx(0.2)
+    drop = working.gate.drop
+    assert (drop.shown, drop.taken, drop.answered) == (False, False, False)
+
+
+def test_a_drop_is_seen_only_with_the_supply_off_as_well():
+    working = working_rig()
+    working.block.de_energise = lambda: None
+    working.block.shut_supply = lambda: None
+    working.block.supply_open = working.block.vent_open = True
+    working.gate.de_energise()
+    assert not working.gate.drop.shown
+    working.tick(4)
+    assert not working.scan.drop_shown
+
+
+def test_the_time_unseen_counts_from_the_first_order_and_not_from_its_repetition():
+    working = working_rig()
+    working.block.always(BUSY, "de-energise", "open vent")
+    working.gate.de_energise()
+    working.tick(5)
+    working.gate.de_energise()
+    working.tick(5)
+    assert 1.7 < working.scan.drop_unseen_s < 2.3
+    working.block.fails.clear()
+    working.tick(5)
+    working.block.always(BUSY, "de-energise", "open vent")
+    working.block.vent_open = False
+    working.tick(5)
+    assert 0.5 < working.scan.drop_unseen_s < 1.2
+
+
+def test_an_order_to_open_that_was_not_taken_is_given_again_in_any_state():
+    working = working_rig()
+    working.block.fails["open vent"] = [BUSY, BUSY]
+    assert not working.gate.open_vent()
+    working.machine.fire(Command.DONE, "test")
+    working.machine.fire(Command.DONE, "test")
+    working.tick()
+    assert working.block.vent_open
+
+
+def test_an_order_to_the_vent_without_an_answer_does_not_count_as_disobeyed():
+    working = working_rig()
+    working.gate.open_vent()
+    working.block.always(GONE, "shut vent", "beat", "read", "read owner")
+    working.gate.shut_vent()
+    working.tick(4)
+    assert working.scan.disobeyed == 0
+
+
+def test_each_command_but_a_pressed_one_is_recorded_every_time():
+    working = working_rig()
+    working.log.commands.clear()
+    for _ in range(2):
+        working.gate.open_vent()
+        working.gate.shut_supply()
+    assert working.log.commands == [("vent", "open", None), ("supply", "shut", None)] * 2
+
+
+def test_without_beats_nothing_is_said_to_be_unfed():
+    rig = Rig()
+    rig.tick(20)
+    assert (rig.scan.unfed_s, rig.scan.beating, rig.scan.drop_unseen_s) == (0.0, False, 0.0)
+    assert "de-energise" not in rig.block.asked
+
+
+def test_the_token_of_another_is_in_the_scan_while_it_is_there():
+    working = working_rig()
+    working.block.owner = 4711
+    working.tick(20)
+    assert (working.scan.foreign_owner, working.scan.foreign_token) == (2, 4711)
+    working.block.owner = TOKEN
+    working.tick(10)
+    assert (working.scan.foreign_owner, working.scan.foreign_token) == (0, 0)

@@ -325,6 +325,10 @@ def test_interlock_trips_at_its_limit_and_not_before(code, response, trips, quie
     assert first_trip(scan(**quiet), LIMITS) is None
 
 
+def test_a_block_that_was_never_read_back_trips_nothing_by_that():
+    assert first_trip(scan(valves=None), LIMITS) is None
+
+
 def test_every_interlock_has_a_case():
     assert {interlock.code for interlock in INTERLOCKS} == {case[0] for case in CASES}
 
