@@ -13,6 +13,7 @@ from rig.loop.schedule import Schedule
 from rig.pressure.block_owner import other_owner, patiently
 from rig.pressure.valve_link import ValveLink, answered
 from rig.safety.drive_words import Drop
+from rig.safety.interlocks import over_pressure
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import shot_refusal
 from rig.safety.scan import Scan
@@ -26,6 +27,7 @@ _MOST_TOKENS = 65535
 _VALVE_SETTLES_S = 0.25
 _OWNER_EVERY = 5
 _PRESS_SILENT_EVERY_S = 1.0
+_LONG_AGO_S = float("-inf")
 
 
 class ValveLog(Protocol):
@@ -78,11 +80,11 @@ class Gate:
         self._fed_s: float | None = None
         self._vent_open_wanted: bool | None = None
         self._vent_owed: bool | None = None
-        self._moving_until_s = 0.0
-        self._shot_until_s = {"supply": 0.0, "vent": 0.0}
-        self._dropped_s = 0.0
+        self._moving_until_s = _LONG_AGO_S
+        self._shot_until_s = {"supply": _LONG_AGO_S, "vent": _LONG_AGO_S}
+        self._dropped_s = _LONG_AGO_S
         self._seen_dropped = False
-        self._press_at_s = 0.0
+        self._press_at_s = _LONG_AGO_S
         self._reported: dict[tuple[str, str], str | None] = {}
         self.refusal: str | None = None
         self.drop = Drop()
@@ -150,9 +152,8 @@ class Gate:
         Returns:
             Whether the shot was given; `refusal` says why not.
         """
-        scan = self._scan()
         self.refusal = shot_refusal(
-            scan,
+            self._scan(),
             self._machine.rule,
             self._limits,
             duration_ms=duration_ms,
@@ -160,15 +161,16 @@ class Gate:
             expected_rise_bar=expected_rise_bar,
             two_gauges=self._two_gauges,
         )
-        if self.refusal is None and self._shoots("supply"):
-            self.refusal = "the last shot still runs"
-        if self.refusal is None and self._vent_owed is False:
-            self.refusal = "the vent has not been shut yet"
-        if self.refusal is None and not self._leave_drop():
-            self.refusal = "the valve block has not shown yet that it is de-energised"
+        if self.refusal is None:
+            self.refusal = self._why_not_yet()
         if self.refusal is not None:
             return False
         return self._shoot("supply", duration_ms, lambda: self._valves.open_supply_for(duration_ms))
+
+    def _why_not_yet(self) -> str | None:
+        if self._shoots("supply"):
+            return "the last shot still runs"
+        return None if self._leave_drop() else "the valve block has not shown yet that it is de-energised"
 
     def shoot_vent(self, duration_ms: int) -> bool:
         """Let gas out for one device-timed shot, unless the last one still runs.
@@ -186,9 +188,7 @@ class Gate:
 
         An order that it did not take, and did not refuse, is given again in the next tick.
         """
-        if not self._machine.rule.may_shut_vent or not self._leave_drop():
-            return False
-        return self._order_vent(to_open=False)
+        return self._leave_drop() and self._order_vent(to_open=False)
 
     def open_vent(self) -> bool:
         """De-energise the vent. Returns whether the block took it; if not, as with `shut_vent`."""
@@ -206,7 +206,7 @@ class Gate:
         if self._left_to_other:
             return False
         scan = self._scan()
-        if not scan.drop_ordered or scan.drop_shown:
+        if not self._waits_for_drop():
             self._dropped_s = self._schedule.since_start_s()
         scan.drop_ordered, scan.drop_shown = True, False
         self._seen_dropped = False
@@ -217,19 +217,22 @@ class Gate:
             taken = self._press(one_by_one=False)
         return taken
 
+    def _waits_for_drop(self) -> bool:
+        """Whether an order to drop has not been seen to be done."""
+        scan = self._scan()
+        return scan.drop_ordered and not scan.drop_shown
+
     def _leave_drop(self) -> bool:
         """End an order to drop that has been seen to be done; returns whether something may be energised."""
-        scan = self._scan()
-        if scan.drop_ordered and not scan.drop_shown:
+        if self._waits_for_drop():
             return False
-        scan.drop_ordered = False
+        self._scan().drop_ordered = False
         self._reported.clear()
         return True
 
     def _may_beat(self) -> bool:
         """Whether the heartbeat is written: never between an order to drop and its being seen."""
-        scan = self._scan()
-        return self._machine.rule.beats and not (scan.drop_ordered and not scan.drop_shown)
+        return self._machine.rule.beats and not self._waits_for_drop()
 
     def _drop_before_rest(self) -> None:
         """Drop the outputs by order where the heartbeat ends for good, and not by the watchdog."""
@@ -256,11 +259,10 @@ class Gate:
         Another program that has taken it over is not fought, once it has been seen that the outputs were
         dropped, or while the pot is below its trip pressure.
         """
-        scan = self._scan()
-        if not scan.drop_ordered or scan.drop_shown or self._schedule.since_start_s() < self._press_at_s:
+        if not self._waits_for_drop() or self._schedule.since_start_s() < self._press_at_s:
             return
-        over = (scan.highest_bar or 0.0) > self._limits.trip_pressure_bar
-        if scan.foreign_owner and self._seen_dropped and not over:
+        scan = self._scan()
+        if scan.foreign_owner and self._seen_dropped and over_pressure(scan, self._limits) is None:
             return
         self._press(one_by_one=True)
 
@@ -279,10 +281,10 @@ class Gate:
                 ("vent", "open", self._valves.open_vent),
             ):
                 tried.append(self._try(valve, action, None, command))
-        silent = all(failed is not None and not answered(failed) for failed in tried)
+        silent = not any(map(answered, tried))
         self.drop = Drop(
             taken=error is None,
-            answered=error is None or answered(error),
+            answered=answered(error),
             error="" if error is None else error.message,
         )
         if not silent:
@@ -291,11 +293,14 @@ class Gate:
         return error is None
 
     def _order_vent(self, *, to_open: bool) -> bool:
+        self._vent_owed = None
+        if not to_open and not self._machine.rule.may_shut_vent:
+            return False
         valves = self._valves
         action, command = ("open", valves.open_vent) if to_open else ("shut", valves.shut_vent)
         error = self._try("vent", action, None, command, repeat=to_open)
         if error is None:
-            self._vent_open_wanted, self._vent_owed = to_open, None
+            self._vent_open_wanted = to_open
             self._moves_for(0)
             return True
         self._vent_owed = to_open if error.retryable else None
@@ -303,13 +308,9 @@ class Gate:
 
     def _repeat_vent_order(self) -> None:
         """Give an order again that the vent did not take in the tick before; from now on it counts."""
-        to_open = self._vent_owed
-        if to_open is None:
-            return
-        if not to_open and not self._machine.rule.may_shut_vent:
-            self._vent_owed = None
-        elif not self._order_vent(to_open=to_open) and self._scan().valve_answers:
-            self._scan().disobeyed += 1
+        to_open, scan = self._vent_owed, self._scan()
+        if to_open is not None and not self._order_vent(to_open=to_open) and scan.valve_answers:
+            scan.disobeyed += 1
 
     def _shoot(self, valve: str, duration_ms: int, command: Callable[[], None]) -> bool:
         """Give one shot, once. One whose answer was lost may run all the same: the next one waits for it."""
@@ -366,12 +367,12 @@ class Gate:
         scan, now_s = self._scan(), self._schedule.now_s
         scan.beating = beats
         if not beats:
-            self._fed_s, self._beat_owed, scan.beat_error = None, False, ""
+            self._fed_s, scan.beat_error = None, ""
         elif self._fed_s is None:
             self._fed_s = now_s
         scan.unfed_s = 0.0 if self._fed_s is None else now_s - self._fed_s
-        unseen = scan.drop_ordered and not scan.drop_shown
-        scan.drop_unseen_s = self._schedule.since_start_s() - self._dropped_s if unseen else 0.0
+        unseen_s = self._schedule.since_start_s() - self._dropped_s
+        scan.drop_unseen_s = unseen_s if self._waits_for_drop() else 0.0
 
     def _try(
         self,
@@ -398,8 +399,8 @@ class Gate:
 
     def _record(self, valve: str, action: str, duration_ms: int | None, failure: str | None) -> None:
         """Record a command; one that is pressed again with the same result only once."""
-        pressed = self._scan().drop_ordered and duration_ms is None
-        if pressed and self._reported.get((valve, action), "") == failure:
+        if self._reported.get((valve, action), "") == failure:
             return
-        self._reported[valve, action] = failure if pressed else ""
+        if self._scan().drop_ordered:
+            self._reported[valve, action] = failure
         self._log.valve(valve, action, duration_ms, failure)
