@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from typing import Protocol
 
 from drivers.errors import DriverError, Refused
-from drivers.ports import OwnedValveBlock, ValveBlock, ValveState
-from rig.loop.loop import Refused as RunRefused
+from drivers.ports import ValveBlock, ValveState
 from rig.loop.schedule import Schedule
-from rig.pressure.block_owner import other_owner, patiently
+from rig.pressure.block_owner import BlockOwner
 from rig.pressure.valve_link import ValveLink, answered
 from rig.safety.drive_words import Drop
 from rig.safety.interlocks import over_pressure
@@ -23,7 +23,6 @@ SHORTEST_SHOT_MS = 15
 LONGEST_SHOT_MS = 500
 SCANS_PER_BEAT = 2
 _HEARTBEATS = 65536
-_MOST_TOKENS = 65535
 _VALVE_SETTLES_S = 0.25
 _OWNER_EVERY = 5
 _PRESS_SILENT_EVERY_S = 1.0
@@ -70,10 +69,7 @@ class Gate:
         self._log = log
         self._link = ValveLink(valves, scan, schedule)
         self._two_gauges = two_gauges
-        self._owner_token = owner_token
-        self._owned = valves if isinstance(valves, OwnedValveBlock) else None
-        self._claimed = False
-        self._left_to_other = False
+        self._owner = BlockOwner(valves, owner_token, scan, schedule)
         self._longest_ms = min(LONGEST_SHOT_MS, valves.longest_shot_ms)
         self._counter = 0
         self._beat_owed = False
@@ -104,34 +100,16 @@ class Gate:
             rig.loop.loop.Refused: another program drives it; nothing has been written, and nothing will be.
             DriverError: the valve block does not take it.
         """
-        block = self._owned
-        if block is None:
-            return ""
-        other = other_owner(block, self._owner_token if self._claimed else None, self._schedule.pause)
-        remark = ""
-        if other is not None:
-            self._left_to_other = other.lives
-            if other.lives:
-                raise RunRefused("RIG_BUSY", other.refusal)
-            if other.token == self._owner_token:
-                self._owner_token = self._owner_token % _MOST_TOKENS + 1
-            remark = (
-                f"The valve block was still claimed by another program (token {other.token}) whose heartbeat "
-                "stands still; it was taken over."
-            )
-        patiently(lambda: block.write_owner(self._owner_token), self._schedule.pause)
-        self._claimed = True
-        return remark
+        return self._owner.claim()
 
     def release(self) -> None:
         """Give the owner register back, unless another program has it; never raises."""
-        owned = self._owned
-        if owned is not None and not self._left_to_other and not self._scan().foreign_owner:
-            self._try("owner", "release", None, lambda: owned.write_owner(0))
+        if self._owner.claimed and not self._scan().foreign_owner:
+            self._try("owner", "release", None, self._owner.give_back)
 
     def serve(self) -> None:
         """Feed the watchdog where outputs may be energised, read the block back, press an order to drop."""
-        if self._left_to_other:
+        if self._owner.is_another:
             return
         odd = bool(self._schedule.tick % SCANS_PER_BEAT)
         self._drop_before_rest()
@@ -140,8 +118,8 @@ class Gate:
             self._beat()
         if not odd or not beats:
             self._read_back()
-        if odd and self._owned is not None and self._schedule.tick % _OWNER_EVERY == 0:
-            self._check_owner(self._owned)
+        if odd and self._owner.claimed and self._schedule.tick % _OWNER_EVERY == 0:
+            self._check_owner()
         self._repeat_vent_order()
         self._press_if_needed()
         self._note_times(beats)
@@ -203,7 +181,7 @@ class Gate:
 
         Nothing is ordered where another program drives the block and this one was refused.
         """
-        if self._left_to_other:
+        if self._owner.is_another:
             return False
         scan = self._scan()
         if not self._waits_for_drop():
@@ -352,15 +330,9 @@ class Gate:
         elif before:
             self._dropped_s = self._schedule.since_start_s()
 
-    def _check_owner(self, block: OwnedValveBlock) -> None:
-        scan = self._scan()
-        try:
-            token = self._link.harmless(block.read_owner)
-        except DriverError:
-            return
-        foreign = token != self._owner_token
-        scan.foreign_owner = scan.foreign_owner + 1 if foreign else 0
-        scan.foreign_token = token if foreign else 0
+    def _check_owner(self) -> None:
+        with suppress(DriverError):
+            self._link.harmless(self._owner.look)
 
     def _note_times(self, beats: bool) -> None:
         self._link.note_silence()
