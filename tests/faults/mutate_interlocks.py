@@ -1,4 +1,4 @@
-"""Breaks the interlocks and permissives one small way at a time and checks whether a test notices.
+"""Breaks interlocks, permissives and the gate to the valves one small way at a time: does a test notice?
 
     python tests/faults/mutate_interlocks.py
 
