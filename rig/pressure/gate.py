@@ -179,9 +179,10 @@ class Gate:
     def de_energise(self) -> bool:
         """Drop every output: the safe state. Returns whether the order was taken; `drop` says what is known.
 
-        Nothing is ordered where another program drives the block and this one was refused.
+        Nothing is ordered where another program drives the block: this one was refused, or has de-energised
+        it once already and does not fight.
         """
-        if self._owner.is_another:
+        if self._owner.is_another or self._yields():
             return False
         scan = self._scan()
         if not self._waits_for_drop():
@@ -231,18 +232,17 @@ class Gate:
             self._fed_s = self._schedule.now_s
             scan.beat_error = ""
 
-    def _press_if_needed(self) -> None:
-        """Give an order to drop again that no read-back shows, so long as nobody else drives the block.
-
-        Another program that has taken it over is not fought, once it has been seen that the outputs were
-        dropped, or while the pot is below its trip pressure.
-        """
-        if not self._waits_for_drop() or self._schedule.since_start_s() < self._press_at_s:
-            return
+    def _yields(self) -> bool:
+        """Whether another program has the block, which has been seen to drop, below the trip pressure."""
         scan = self._scan()
-        if scan.foreign_owner and self._seen_dropped and over_pressure(scan, self._limits) is None:
-            return
-        self._press(one_by_one=True)
+        dropped = scan.drop_ordered and self._seen_dropped
+        return dropped and bool(scan.foreign_owner) and over_pressure(scan, self._limits) is None
+
+    def _press_if_needed(self) -> None:
+        """Give an order to drop again that no read-back shows, so long as another program is not to be left."""
+        due = self._schedule.since_start_s() >= self._press_at_s
+        if due and self._waits_for_drop() and not self._yields():
+            self._press(one_by_one=True)
 
     def _press(self, *, one_by_one: bool) -> bool:
         """Order the outputs to drop, one by one too where the one order is not taken, and read them back.
