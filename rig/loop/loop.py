@@ -13,6 +13,8 @@ from rig.loop.outputs import Outputs
 from rig.loop.run_log import RunLog
 from rig.loop.schedule import Schedule
 from rig.loop.stop import StopLevel, StopRequest
+from rig.safety.after_drop import AfterDrop, Alarm
+from rig.safety.drive_words import Drop
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip, first_trip
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
@@ -44,6 +46,9 @@ RESPONSES: dict[State, frozenset[Response]] = {
     State.STOPPED: _ABORT_ONLY,
 }
 """The responses that a trip may ask for in each state; a state that is left out has none."""
+
+_ENDINGS = frozenset({State.COMPLETING, State.COMPLETE, State.STOPPING, State.STOPPED})
+"""Where a trip after an order to drop is not answered again: the pot is waited for already."""
 
 
 class Refused(Exception):
@@ -79,6 +84,7 @@ class Loop:
         step: number of the step under way, None between steps.
         in_oxygen: whether the pot holds purged oxygen, where a dead cell shows.
         on_tick: called at the end of every tick with the scan and the tick's readings.
+        drop: what is known of the order to drop the outputs that a trip was answered with; None before one.
     """
 
     def __init__(
@@ -97,6 +103,7 @@ class Loop:
         gas_used_l: Callable[[], float],
         on_tick: Callable[[Scan, TickReadings], None],
         free_bytes: Callable[[], int | None] | None = None,
+        on_alarm: Callable[[Alarm], None] | None = None,
     ) -> None:
         self.machine = machine
         self.set_point = set_point
@@ -115,12 +122,14 @@ class Loop:
         self._gas_used_l = gas_used_l
         self._free_bytes = free_bytes
         self._on_tick = on_tick
+        self._on_alarm = on_alarm
+        self._after_drop = AfterDrop(limits)
         self._fast_fall_bar_per_s = max(
             FAST_FALL_BAR_PER_S, _FASTER_THAN_RAMP * limits.ramp_bar_per_min / 60.0
         )
         self._last_row_s = -1.0
         self._record_failure_reported = False
-        self.drop_taken = True
+        self.drop: Drop | None = None
         self._fast_fall = 0
         self._fast_fall_marked = False
         self._wall_offset_s = self._wall_clock_offset_s()
@@ -152,8 +161,9 @@ class Loop:
             gate.serve()
         scan.gas_used_l = self._gas_used_l()
         trip = self._look_for_trip(scan)
-        if trip is not None and trip.response is Response.ABORT and gate is not None:
-            self.drop_taken = gate.de_energise()
+        if trip is not None and trip.response is Response.ABORT:
+            self.drop_outputs()
+        self._watch_drop(scan)
         acquisition.read_slowly()
         row = acquisition.row
         self._record(scan, row)
@@ -170,6 +180,12 @@ class Loop:
         if self._stop.level is StopLevel.RAMPED:
             self._obey_stop()
         return scan
+
+    def drop_outputs(self) -> None:
+        """Go to the safe state, and keep what is known of it."""
+        if self.gate is not None:
+            self.gate.de_energise()
+            self.drop = self.gate.drop
 
     def enter(self, phase: str, step: int | None = None) -> None:
         """Name what is being done now, for the record and the screen."""
@@ -217,6 +233,18 @@ class Loop:
         if trip is not None and trip.response is Response.HOLD and not self.machine.can(Command.HOLD):
             return replace(trip, response=Response.STOP)
         return trip
+
+    def _watch_drop(self, scan: Scan) -> None:
+        """Report what the pot does where no trip can answer it, because the outputs are ordered to drop."""
+        state = self.machine.state
+        answered = state not in RESPONSES or scan.intent is Intent.FREE
+        if not answered and not (scan.drop_ordered and state in _ENDINGS):
+            self._after_drop.begin()
+            return
+        for alarm in self._after_drop.look(scan):
+            self.log.event("alarm", code=alarm.code, text=alarm.text, do_now=alarm.do_now)
+            if self._on_alarm is not None:
+                self._on_alarm(alarm)
 
     def _obey_stop(self) -> None:
         if Response.STOP in RESPONSES.get(self.machine.state, frozenset()):

@@ -3,11 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Protocol
 
 from drivers.errors import DriverError, Refused
-from drivers.ports import OwnedValveBlock, ValveBlock
+from drivers.ports import OwnedValveBlock, ValveBlock, ValveState
+from rig.loop.loop import Refused as RunRefused
 from rig.loop.schedule import Schedule
+from rig.pressure.block_owner import other_owner, patiently
+from rig.pressure.valve_link import ValveLink, answered
+from rig.safety.drive_words import Drop
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import shot_refusal
 from rig.safety.scan import Scan
@@ -17,8 +22,10 @@ SHORTEST_SHOT_MS = 15
 LONGEST_SHOT_MS = 500
 SCANS_PER_BEAT = 2
 _HEARTBEATS = 65536
+_MOST_TOKENS = 65535
 _VALVE_SETTLES_S = 0.25
 _OWNER_EVERY = 5
+_PRESS_SILENT_EVERY_S = 1.0
 
 
 class ValveLog(Protocol):
@@ -32,8 +39,13 @@ class ValveLog(Protocol):
 class Gate:
     """Commands the valve block. Nothing else in the rig holds it.
 
+    From the order to de-energise until a read-back shows that every output is off, no heartbeat is written,
+    so that the block's own watchdog drops the outputs if nothing else does; and the order is pressed: given
+    again, with the supply and the vent ordered one by one.
+
     Attributes:
         refusal: why the last supply shot was refused; None when it was given.
+        drop: what is known of the newest order to de-energise.
     """
 
     def __init__(
@@ -54,49 +66,83 @@ class Gate:
         self._scan = scan
         self._schedule = schedule
         self._log = log
+        self._link = ValveLink(valves, scan, schedule)
         self._two_gauges = two_gauges
         self._owner_token = owner_token
         self._owned = valves if isinstance(valves, OwnedValveBlock) else None
+        self._claimed = False
+        self._left_to_other = False
         self._longest_ms = min(LONGEST_SHOT_MS, valves.longest_shot_ms)
         self._counter = 0
+        self._beat_owed = False
+        self._fed_s: float | None = None
         self._vent_open_wanted: bool | None = None
+        self._vent_owed: bool | None = None
         self._moving_until_s = 0.0
         self._shot_until_s = {"supply": 0.0, "vent": 0.0}
+        self._dropped_s = 0.0
+        self._seen_dropped = False
+        self._press_at_s = 0.0
+        self._reported: dict[tuple[str, str], str | None] = {}
         self.refusal: str | None = None
+        self.drop = Drop()
 
     @property
     def longest_shot_ms(self) -> int:
         """Longest shot that may be asked for, in ms."""
         return self._longest_ms
 
-    def claim(self) -> None:
-        """Write this program's token into the owner register, where there is one.
+    def claim(self) -> str:
+        """Look who drives the valve block, then write this program's token, where it has a register for it.
+
+        Returns:
+            A caution for the operator where a dead program's token was there, else an empty text.
 
         Raises:
+            rig.loop.loop.Refused: another program drives it; nothing has been written, and nothing will be.
             DriverError: the valve block does not take it.
         """
-        if self._owned is not None:
-            self._owned.write_owner(self._owner_token)
+        block = self._owned
+        if block is None:
+            return ""
+        other = other_owner(block, self._owner_token if self._claimed else None, self._schedule.pause)
+        remark = ""
+        if other is not None:
+            self._left_to_other = other.lives
+            if other.lives:
+                raise RunRefused("RIG_BUSY", other.refusal)
+            if other.token == self._owner_token:
+                self._owner_token = self._owner_token % _MOST_TOKENS + 1
+            remark = (
+                f"The valve block was still claimed by another program (token {other.token}) whose heartbeat "
+                "stands still; it was taken over."
+            )
+        patiently(lambda: block.write_owner(self._owner_token), self._schedule.pause)
+        self._claimed = True
+        return remark
 
     def release(self) -> None:
-        """Give the owner register back; a block that does not answer is left alone."""
+        """Give the owner register back, unless another program has it; never raises."""
         owned = self._owned
-        if owned is not None:
+        if owned is not None and not self._left_to_other and not self._scan().foreign_owner:
             self._try("owner", "release", None, lambda: owned.write_owner(0))
 
     def serve(self) -> None:
-        """Send the heartbeat or read the block back, in turn, once a tick."""
-        tick = self._schedule.tick
-        if tick % SCANS_PER_BEAT:
-            self._counter = (self._counter + 1) % _HEARTBEATS
-            try:
-                self._valves.beat(self._counter)
-            except DriverError:
-                self._scan().valve_failures += 1
-            if self._owned is not None and tick % _OWNER_EVERY == 0:
-                self._check_owner(self._owned)
-        else:
+        """Feed the watchdog where outputs may be energised, read the block back, press an order to drop."""
+        if self._left_to_other:
+            return
+        odd = bool(self._schedule.tick % SCANS_PER_BEAT)
+        self._drop_before_rest()
+        beats = self._may_beat()
+        if beats and (odd or self._beat_owed):
+            self._beat()
+        if not odd or not beats:
             self._read_back()
+        if odd and self._owned is not None and self._schedule.tick % _OWNER_EVERY == 0:
+            self._check_owner(self._owned)
+        self._repeat_vent_order()
+        self._press_if_needed()
+        self._note_times(beats)
 
     def shoot_supply(self, duration_ms: int, expected_rise_bar: float) -> bool:
         """Let gas in for one device-timed shot, if the permissives allow it.
@@ -116,12 +162,13 @@ class Gate:
         )
         if self.refusal is None and self._shoots("supply"):
             self.refusal = "the last shot still runs"
+        if self.refusal is None and self._vent_owed is False:
+            self.refusal = "the vent has not been shut yet"
+        if self.refusal is None and not self._leave_drop():
+            self.refusal = "the valve block has not shown yet that it is de-energised"
         if self.refusal is not None:
             return False
-        given = self._try("supply", "shot", duration_ms, lambda: self._valves.open_supply_for(duration_ms))
-        if given:
-            self._shot_given("supply", duration_ms)
-        return given
+        return self._shoot("supply", duration_ms, lambda: self._valves.open_supply_for(duration_ms))
 
     def shoot_vent(self, duration_ms: int) -> bool:
         """Let gas out for one device-timed shot, unless the last one still runs.
@@ -129,89 +176,230 @@ class Gate:
         Returns:
             Whether the block took it.
         """
-        if self._shoots("vent"):
+        if self._shoots("vent") or self._vent_owed is False:
             return False
         duration_ms = min(duration_ms, self._longest_ms)
-        given = self._try("vent", "shot", duration_ms, lambda: self._valves.open_vent_for(duration_ms))
-        if given:
-            self._shot_given("vent", duration_ms)
-        return given
+        return self._shoot("vent", duration_ms, lambda: self._valves.open_vent_for(duration_ms))
 
     def shut_vent(self) -> bool:
-        """Energise the vent, where the state allows it. Returns whether the block took it."""
-        if not self._machine.rule.may_shut_vent:
+        """Energise the vent, where the state allows it. Returns whether the block took it.
+
+        An order that it did not take, and did not refuse, is given again in the next tick.
+        """
+        if not self._machine.rule.may_shut_vent or not self._leave_drop():
             return False
-        taken = self._try("vent", "shut", None, self._valves.shut_vent)
-        if taken:
-            self._vent_open_wanted = False
-            self._moves_for(0)
-        return taken
+        return self._order_vent(to_open=False)
 
     def open_vent(self) -> bool:
-        """De-energise the vent. Returns whether the block took it."""
-        taken = self._try("vent", "open", None, self._valves.open_vent)
-        if taken:
-            self._vent_open_wanted = True
-            self._moves_for(0)
-        return taken
+        """De-energise the vent. Returns whether the block took it; if not, as with `shut_vent`."""
+        return self._order_vent(to_open=True)
 
     def shut_supply(self) -> bool:
         """Cut any running supply shot. Returns whether the block took it."""
-        return self._try("supply", "shut", None, self._valves.shut_supply)
+        return self._try("supply", "shut", None, self._valves.shut_supply, repeat=True) is None
 
     def de_energise(self) -> bool:
-        """Drop every output: the safe state. Tried twice. Returns whether the block took it."""
-        self._vent_open_wanted = True
+        """Drop every output: the safe state. Returns whether the order was taken; `drop` says what is known.
+
+        Nothing is ordered where another program drives the block and this one was refused.
+        """
+        if self._left_to_other:
+            return False
+        scan = self._scan()
+        if not scan.drop_ordered or scan.drop_shown:
+            self._dropped_s = self._schedule.since_start_s()
+        scan.drop_ordered, scan.drop_shown = True, False
+        self._seen_dropped = False
+        self._vent_open_wanted, self._vent_owed = True, None
         self._moves_for(0)
-        return self._try("all", "de-energise", None, self._valves.de_energise) or self._try(
-            "all", "de-energise", None, self._valves.de_energise
+        taken = self._press(one_by_one=False)
+        if not taken and self.drop.answered:
+            taken = self._press(one_by_one=False)
+        return taken
+
+    def _leave_drop(self) -> bool:
+        """End an order to drop that has been seen to be done; returns whether something may be energised."""
+        scan = self._scan()
+        if scan.drop_ordered and not scan.drop_shown:
+            return False
+        scan.drop_ordered = False
+        self._reported.clear()
+        return True
+
+    def _may_beat(self) -> bool:
+        """Whether the heartbeat is written: never between an order to drop and its being seen."""
+        scan = self._scan()
+        return self._machine.rule.beats and not (scan.drop_ordered and not scan.drop_shown)
+
+    def _drop_before_rest(self) -> None:
+        """Drop the outputs by order where the heartbeat ends for good, and not by the watchdog."""
+        if self._fed_s is not None and not self._machine.rule.beats and not self._scan().drop_ordered:
+            self.de_energise()
+
+    def _beat(self) -> None:
+        scan = self._scan()
+        self._counter = (self._counter + 1) % _HEARTBEATS
+        counter = self._counter
+        try:
+            self._link.harmless(lambda: self._valves.beat(counter))
+        except DriverError as error:
+            self._beat_owed = True
+            scan.beat_error = error.message if answered(error) else ""
+        else:
+            self._beat_owed = False
+            self._fed_s = self._schedule.now_s
+            scan.beat_error = ""
+
+    def _press_if_needed(self) -> None:
+        """Give an order to drop again that no read-back shows, so long as nobody else drives the block.
+
+        Another program that has taken it over is not fought, once it has been seen that the outputs were
+        dropped, or while the pot is below its trip pressure.
+        """
+        scan = self._scan()
+        if not scan.drop_ordered or scan.drop_shown or self._schedule.since_start_s() < self._press_at_s:
+            return
+        over = (scan.highest_bar or 0.0) > self._limits.trip_pressure_bar
+        if scan.foreign_owner and self._seen_dropped and not over:
+            return
+        self._press(one_by_one=True)
+
+    def _press(self, *, one_by_one: bool) -> bool:
+        """Order the outputs to drop, one by one too where the one order is not taken, and read them back.
+
+        Returns whether the one order was taken.
+
+        A block that does not answer costs its deadline at every try, so the single orders wait for the next.
+        """
+        error = self._try("all", "de-energise", None, self._valves.de_energise)
+        tried = [error]
+        if one_by_one or (error is not None and answered(error)):
+            for valve, action, command in (
+                ("supply", "shut", self._valves.shut_supply),
+                ("vent", "open", self._valves.open_vent),
+            ):
+                tried.append(self._try(valve, action, None, command))
+        silent = all(failed is not None and not answered(failed) for failed in tried)
+        self.drop = Drop(
+            taken=error is None,
+            answered=error is None or answered(error),
+            error="" if error is None else error.message,
         )
+        if not silent:
+            self._read_back()
+        self._press_at_s = self._schedule.since_start_s() + (_PRESS_SILENT_EVERY_S if silent else 0.0)
+        return error is None
+
+    def _order_vent(self, *, to_open: bool) -> bool:
+        valves = self._valves
+        action, command = ("open", valves.open_vent) if to_open else ("shut", valves.shut_vent)
+        error = self._try("vent", action, None, command, repeat=to_open)
+        if error is None:
+            self._vent_open_wanted, self._vent_owed = to_open, None
+            self._moves_for(0)
+            return True
+        self._vent_owed = to_open if error.retryable else None
+        return False
+
+    def _repeat_vent_order(self) -> None:
+        """Give an order again that the vent did not take in the tick before; from now on it counts."""
+        to_open = self._vent_owed
+        if to_open is None:
+            return
+        if not to_open and not self._machine.rule.may_shut_vent:
+            self._vent_owed = None
+        elif not self._order_vent(to_open=to_open) and self._scan().valve_answers:
+            self._scan().disobeyed += 1
+
+    def _shoot(self, valve: str, duration_ms: int, command: Callable[[], None]) -> bool:
+        """Give one shot, once. One whose answer was lost may run all the same: the next one waits for it."""
+        error = self._try(valve, "shot", duration_ms, command)
+        if error is None or error.retryable:
+            self._shot_until_s[valve] = self._schedule.since_start_s() + duration_ms / 1000.0
+            self._moves_for(duration_ms)
+        return error is None
 
     def _shoots(self, valve: str) -> bool:
         """Whether this valve's last shot still runs: after a late tick the next one comes early."""
         return self._schedule.since_start_s() < self._shot_until_s[valve]
-
-    def _shot_given(self, valve: str, duration_ms: int) -> None:
-        self._shot_until_s[valve] = self._schedule.since_start_s() + duration_ms / 1000.0
-        self._moves_for(duration_ms)
 
     def _moves_for(self, duration_ms: int) -> None:
         until_s = self._schedule.since_start_s() + duration_ms / 1000.0 + _VALVE_SETTLES_S
         self._moving_until_s = max(self._moving_until_s, until_s)
 
     def _read_back(self) -> None:
-        scan = self._scan()
         try:
-            state = self._valves.read_state()
+            state = self._link.harmless(self._valves.read_state)
         except DriverError:
-            scan.valve_failures += 1
             return
+        scan = self._scan()
         scan.valves = state
-        scan.valve_failures = 0
+        self._note_drop(state)
         if self._vent_open_wanted is None or self._schedule.since_start_s() < self._moving_until_s:
             return
         wrong = state.supply_open or state.vent_open is not self._vent_open_wanted
-        scan.disobeyed = scan.disobeyed + 1 if wrong else 0
+        yielded = scan.drop_ordered and bool(scan.foreign_owner)
+        scan.disobeyed = scan.disobeyed + 1 if wrong and not yielded else 0
+
+    def _note_drop(self, state: ValveState) -> None:
+        scan = self._scan()
+        if not scan.drop_ordered:
+            return
+        before, scan.drop_shown = scan.drop_shown, not state.supply_open and state.vent_open
+        if scan.drop_shown:
+            self._seen_dropped, self.drop = True, replace(self.drop, shown=True)
+        elif before:
+            self._dropped_s = self._schedule.since_start_s()
 
     def _check_owner(self, block: OwnedValveBlock) -> None:
         scan = self._scan()
         try:
-            foreign = block.read_owner() != self._owner_token
+            token = self._link.harmless(block.read_owner)
         except DriverError:
-            scan.valve_failures += 1
             return
+        foreign = token != self._owner_token
         scan.foreign_owner = scan.foreign_owner + 1 if foreign else 0
+        scan.foreign_token = token if foreign else 0
 
-    def _try(self, valve: str, action: str, duration_ms: int | None, command: Callable[[], object]) -> bool:
+    def _note_times(self, beats: bool) -> None:
+        self._link.note_silence()
+        scan, now_s = self._scan(), self._schedule.now_s
+        scan.beating = beats
+        if not beats:
+            self._fed_s, self._beat_owed, scan.beat_error = None, False, ""
+        elif self._fed_s is None:
+            self._fed_s = now_s
+        scan.unfed_s = 0.0 if self._fed_s is None else now_s - self._fed_s
+        unseen = scan.drop_ordered and not scan.drop_shown
+        scan.drop_unseen_s = self._schedule.since_start_s() - self._dropped_s if unseen else 0.0
+
+    def _try(
+        self,
+        valve: str,
+        action: str,
+        duration_ms: int | None,
+        command: Callable[[], None],
+        *,
+        repeat: bool = False,
+    ) -> DriverError | None:
+        """Give one command, `repeat` it once where it may be, and record it; returns why it failed."""
+        failure: DriverError | None = None
         try:
-            command()
-        except Refused as error:
-            self._scan().disobeyed += 1
-            self._log.valve(valve, action, duration_ms, error.message)
-            return False
+            if repeat:
+                self._link.harmless(command)
+            else:
+                self._link.once(command)
         except DriverError as error:
-            self._scan().valve_failures += 1
-            self._log.valve(valve, action, duration_ms, error.message)
-            return False
-        self._log.valve(valve, action, duration_ms, None)
-        return True
+            failure = error
+            if isinstance(error, Refused):
+                self._scan().disobeyed += 1
+        self._record(valve, action, duration_ms, None if failure is None else failure.message)
+        return failure
+
+    def _record(self, valve: str, action: str, duration_ms: int | None, failure: str | None) -> None:
+        """Record a command; one that is pressed again with the same result only once."""
+        pressed = self._scan().drop_ordered and duration_ms is None
+        if pressed and self._reported.get((valve, action), "") == failure:
+            return
+        self._reported[valve, action] = failure if pressed else ""
+        self._log.valve(valve, action, duration_ms, failure)

@@ -13,6 +13,7 @@ from typing import Any, Final, Literal, TypeVar
 from drivers.errors import DriverError
 from drivers.ports import (
     Barometer,
+    OwnedValveBlock,
     PressureController,
     PressureGauge,
     RoomOxygenMonitor,
@@ -22,6 +23,7 @@ from drivers.ports import (
     WatchedValveBlock,
     read_by_hand,
 )
+from rig.pressure.block_owner import other_owner
 from rig.pressure.gate import SCANS_PER_BEAT
 from rig.run.free_space import free_bytes
 from rig.safety.limits import SafetyLimits
@@ -251,6 +253,9 @@ def _valves(parts: BenchParts) -> Iterator[Check]:
         return
     name = found[0]
     valves: ValveBlock = found[1]
+    if refusal := _driven_by_another(parts, valves):
+        yield Check(f"{name} owner", "fail", refusal, "nothing was ordered of the block")
+        return
     state, failure = _one(valves.read_state)
     what = f"{name} at rest"
     if state is None:
@@ -267,6 +272,17 @@ def _valves(parts: BenchParts) -> Iterator[Check]:
         lid = "" if state.lid_closed is None else ", lid closed"
         yield Check(what, "ok", f"supply shut, vent open{lid}")
     yield _watchdog(f"{name} watchdog", valves, SCANS_PER_BEAT * parts.file.scan.interval_s)
+
+
+def _driven_by_another(parts: BenchParts, valves: ValveBlock) -> str:
+    """Return that another program drives the valve block, with what to do; empty where none does."""
+    if not isinstance(valves, OwnedValveBlock):
+        return ""
+    clock = parts.clock
+    other, _ = _one(
+        lambda: other_owner(valves, None, lambda seconds: clock.sleep_until(clock.monotonic_s() + seconds))
+    )
+    return "" if other is None else other.refusal
 
 
 def _watchdog(what: str, valves: ValveBlock, beat_s: float) -> Check:

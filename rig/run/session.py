@@ -38,7 +38,7 @@ from rig.run.outcome import RunOutcome
 from rig.run.parts import Part
 from rig.run.request import RunRequest
 from rig.run.wiring import reader_of, safety_limits
-from rig.safety.drive_words import WORDS
+from rig.safety.drive_words import DROP_ORDERED, WORDS
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
 from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
@@ -144,6 +144,7 @@ class Session:
             gas_used_l=lambda: self._drive.gas_used_l,
             on_tick=self._on_tick,
             free_bytes=self._free_bytes,
+            on_alarm=lambda alarm: view.say(alarm.message, "alarm"),
         )
         self._frozen = FrozenFiles(
             (file.source, procedure.source, TomlText(request.limits.file, request.limits.text))
@@ -360,8 +361,7 @@ class Session:
         Raises:
             Exception: the error, when the orderly end fails too; the outputs are dropped.
         """
-        if self._loop.gate is not None:
-            self._loop.drop_taken = self._loop.gate.de_energise()
+        self._loop.drop_outputs()
         trip = procedure_trip(
             "PROGRAM_ERROR",
             Response.ABORT,
@@ -375,8 +375,10 @@ class Session:
             raise error from None
 
     def _worded(self, trip: Trip) -> Trip:
-        """Return a trip in the words of this drive, and with whether the drop was taken."""
-        return replace(trip, drive=self._loop.scan.drive, drop_taken=self._loop.drop_taken)
+        """Return a trip in the words of this drive, and with what is known of the order to drop."""
+        if trip.response is Response.ABORT and self._loop.drop is None:
+            self._loop.drop_outputs()
+        return replace(trip, drive=self._loop.scan.drive, drop=self._loop.drop or DROP_ORDERED)
 
     def _refuse(self, refused: Refused) -> RunOutcome:
         """End a run before it began: drop the outputs, leave no record."""

@@ -69,9 +69,20 @@ class Scan:
         room_oxygen_percent: last good reading; None where the bench has no monitor or before the first.
         room_oxygen_bad: attempts without a good reading.
         valves: last read-back; None where the bench has no valve block or before the first.
-        valve_failures: commands and read-backs without an answer.
+        valve_failures: exchanges with the valve block, or the controller, that failed although repeated.
+        valve_answers: how many of those were answered all the same, with "busy" or a refusal.
+        valve_error: what was wrong with the newest of those.
+        valves_unheard_s: since the last good exchange with the valve block.
+        valves_patience_s: longest time without one, and longest time without a heartbeat that was taken.
+        beating: whether heartbeats are written now.
+        unfed_s: since the valve block last took a heartbeat; 0 where none is written.
+        beat_error: what it answered to the newest heartbeat instead of taking it.
         disobeyed: read-backs that contradict what was commanded.
         foreign_owner: read-backs of the owner register with another program's token.
+        foreign_token: the token read there last.
+        drop_ordered: the outputs have been ordered to drop, and nothing was energised by this program since.
+        drop_shown: the newest read-back shows that no output is energised.
+        drop_unseen_s: since that order without a read-back that shows it; 0 where it shows it.
         voltmeter_bad: scans without a single good reading.
         gas_used_l: litres at 1 bar let into the pot so far.
         drive: what moves the pressure; the same for a whole run.
@@ -102,8 +113,19 @@ class Scan:
     room_oxygen_bad: int = 0
     valves: ValveState | None = None
     valve_failures: int = 0
+    valve_answers: int = 0
+    valve_error: str = ""
+    valves_unheard_s: float = 0.0
+    valves_patience_s: float = 1.0
+    beating: bool = False
+    unfed_s: float = 0.0
+    beat_error: str = ""
     disobeyed: int = 0
     foreign_owner: int = 0
+    foreign_token: int = 0
+    drop_ordered: bool = False
+    drop_shown: bool = False
+    drop_unseen_s: float = 0.0
     voltmeter_bad: int = 0
     gas_used_l: float = 0.0
     drive: Drive = Drive.VALVES
