@@ -131,8 +131,8 @@ def check_vented_zero(loop: Loop) -> dict[str, float]:
         raise Refused(
             "NOT_VENTED",
             f"NOT VENTED: every gauge is {over_bar * 1000:.0f} mbar above the barometer with the vent "
-            f"commanded open, {limits.lid_force_n(over_bar):.0f} N on the lid. {CLOSE_BOTTLE} Use the manual bleed. "
-            f"{KEEP_LID_SHUT} If the dial on the pot shows no pressure, the barometer is wrong.",
+            f"commanded open, {limits.lid_force_n(over_bar):.0f} N on the lid. {CLOSE_BOTTLE} Use the manual "
+            f"bleed. {KEEP_LID_SHUT} If the dial on the pot shows no pressure, the barometer is wrong.",
         )
     problems = vented_zero_problems(
         means, barometer_bar, zero_bar=limits.zero_bar, apart_bar=limits.gauges_apart_bar
