@@ -276,7 +276,7 @@ class Loop:
         if self.set_point.intent in (Intent.UP, Intent.FLOW):
             witness.filled()
         if row.output_mv is not None:
-            witness.look(scan.t_s, row.output_mv, self.cells.gone)
+            witness.look(scan.t_s, row.output_mv)
         if scan.barometer_bar is not None:
             scan.cells_watch, scan.cells_over_bar = witness.judge(scan.t_s, scan.barometer_bar)
 

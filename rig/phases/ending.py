@@ -216,10 +216,9 @@ class Ending:
     def _sound_not_vented(self) -> None:
         """Sound the standing alarm and keep it until the pot is vented or nobody answers."""
         loop = self._loop
+        reason = judge_vented(loop.scan, loop.limits).reason
         self._drop()
-        self.sound(
-            judge_vented(loop.scan, loop.limits).reason or "NOT CONFIRMED: the pot did not stay vented."
-        )
+        self.sound(reason or "NOT CONFIRMED: the pot did not stay vented.")
         begun_s = loop.now_s
         while loop.now_s - begun_s < _ALARM_STANDS_S:
             scan = self._tick_through()

@@ -134,8 +134,8 @@ class Steps:
             po2_bar = fraction * result.pressure_bar
             self._presenter.calibration = {s: mv / po2_bar for s, mv in result.output_mv.items()}
         self._judge_leak(leak)
-        self._reference.after(step.po2_bar, result, fraction)
         self._check_gas(result, fraction)
+        self._reference.after(step.po2_bar, result, fraction)
         self._check_gas_again(step, result, fraction)
 
     def _rule(self, cap_s: float) -> HoldRule:

@@ -44,7 +44,7 @@ from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine, State
-from rig.safety.vented import WATCH_AFTER_RUN_S, WATCH_AFTER_TRIP_S
+from rig.safety.vented import WATCH_AFTER_RUN_S, WATCH_AFTER_TRIP_S, contradiction
 from rig.setup.bench import OpenBench
 from rig.setup.plan import PartKind, Plan, PlannedPart, make_plan
 from rig.view import Cue, View
@@ -159,6 +159,7 @@ class Session:
         self._holding = Holding(self._loop, self._drive, view, dialogue)
         self._hooks = kind.hooks(self._loop, dialogue)
         self._presenter.lid_force_n = self._hooks.lid_force_n
+        self._presenter.witness = lambda scan: contradiction(scan, self._limits)
         self._parts = self._bound(self._plan)
         self._clearing: Clearing | None = None
         self._gas_since_s = 0.0

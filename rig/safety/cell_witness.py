@@ -10,9 +10,10 @@ one cell that reads high for a reason of its own is left out, and two that do ag
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Mapping, Set
+from collections.abc import Mapping
 from typing import Final
 
+from drivers.ports import ReadingStatus
 from grading.record.format import Reading
 
 AIR_DOUBT_BAR: Final = 0.10
@@ -21,10 +22,13 @@ slope from air to oxygen is within some 3 % (zero output, humidity); the rest is
 TYPED_DOUBT_BAR: Final = 0.012
 """What a reading of a dial adds where the reference pressure was typed (judgement)."""
 STALE_S: Final = 5.0
+_OVER = str(ReadingStatus.OVER)
 RENEWED_EVERY_S: Final = 30.0
 LEAST_MV: Final = 1.0
 _NEAR_AMBIENT: Final = 1.2
 _READINGS_KEPT = 4
+_MOST_RISE_PART = 0.03
+"""What drift, hysteresis and the gas may add between two holds, with room to spare (judgement)."""
 
 _BASE_BAR = 0.0060
 _DRIFT_BAR_PER_MIN = 0.0007
@@ -59,10 +63,11 @@ class CellWitness:
         """Take the settled outputs of a hold in oxygen at this absolute pressure, by socket.
 
         A hold near ambient pressure stands for itself: it replaces all others. One at a higher pressure is
-        kept beside them, since a cell with a ceiling gives less there.
+        kept beside them, since a cell with a ceiling gives less there. A hold in which the cells read higher
+        than they can is not taken: the pressure that the gauges show is then itself in doubt.
         """
         per_bar = {socket: mv / pressure_bar for socket, mv in output_mv.items() if mv > LEAST_MV}
-        if len(per_bar) < 2:
+        if len(per_bar) < 2 or self._too_high(per_bar, oxygen_fraction):
             return
         before = {} if pressure_bar < _NEAR_AMBIENT else self._best
         for socket, mv_per_bar in before.items():
@@ -71,18 +76,36 @@ class CellWitness:
         self._fraction = oxygen_fraction
         self._filled = False
 
+    def _too_high(self, per_bar: Mapping[int, float], oxygen_fraction: float) -> bool:
+        """Whether the second-highest cell gives more than before, or than its reading in air allows."""
+        if self._best:
+            most, known = 1.0 + _MOST_RISE_PART, self._best
+            most *= max(1.0, oxygen_fraction / self._fraction)
+        else:
+            most, known = 1.0 + AIR_DOUBT_BAR, self._air
+        parts = sorted(per_bar[socket] / known[socket] for socket in per_bar.keys() & known.keys())
+        return len(parts) >= 2 and parts[-2] > most
+
     def filled(self) -> None:
         """Note that bottle gas is let in: the pot may hold more oxygen than at the last reference."""
         self._filled = True
 
-    def look(self, t_s: float, output_mv: Mapping[int, Reading], gone: Set[int]) -> None:
-        """Take one scan of the voltmeter; sockets in `gone` are left out."""
+    def look(self, t_s: float, output_mv: Mapping[int, Reading]) -> None:
+        """Take one scan of the voltmeter; blank readings are left out.
+
+        A socket that counts as unplugged stays in: an open contact reads low, and cells that follow a
+        pressure which the gauges do not see jump as if they had come unplugged. A reading over the meter's
+        range is at least as high as the last one.
+        """
         for socket, reading in output_mv.items():
-            if reading.value is not None and socket not in gone:
-                kept = self._recent.setdefault(socket, deque(maxlen=_READINGS_KEPT))
-                kept.append((t_s + reading.offset_s, reading.value))
-            else:
+            mv = reading.value
+            if mv is None and reading.status == _OVER and socket in self._recent:
+                mv = self._recent[socket][-1][1]
+            if mv is None:
                 self._recent.pop(socket, None)
+            else:
+                kept = self._recent.setdefault(socket, deque(maxlen=_READINGS_KEPT))
+                kept.append((t_s + reading.offset_s, mv))
 
     def judge(self, t_s: float, ambient_bar: float) -> tuple[bool, float | None]:
         """Judge what the cells show now.

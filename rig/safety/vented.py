@@ -105,6 +105,16 @@ def judge_vented(scan: Scan, limits: SafetyLimits) -> Judgement:
     return Judgement(True)
 
 
+def contradiction(scan: Scan, limits: SafetyLimits) -> str:
+    """Return what contradicts gauges that read ambient with the vent commanded open; nothing: no text."""
+    if scan.intent not in (Intent.OPEN, Intent.FREE) or scan.barometer_bar is None:
+        return ""
+    alive = surviving_gauges_bar(scan)
+    if not alive or any(abs(reading - scan.barometer_bar) > limits.vented_bar for reading in alive):
+        return ""
+    return judge_vented(scan, limits).reason
+
+
 def fastest_fall_bar(pressure_bar: float, ambient_bar: float, seconds: float, limits: SafetyLimits) -> float:
     """Return the furthest that a pot can fall through its vent in so many seconds, in bar.
 
