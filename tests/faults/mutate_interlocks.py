@@ -1,4 +1,4 @@
-"""Breaks the interlocks and permissives one small way at a time and checks whether a test notices.
+"""Breaks interlocks, permissives and the evidence of a vented pot one small way at a time, to test the tests.
 
     python tests/faults/mutate_interlocks.py
 
@@ -18,6 +18,8 @@ from runner import Target, run
 _TARGETS = (
     Target("rig/safety/interlocks.py", ("tests/rig/test_interlocks.py",), frozenset({"INTERLOCKS"})),
     Target("rig/safety/permissives.py", ("tests/rig/test_permissives.py",)),
+    Target("rig/safety/vented.py", ("tests/rig/test_judging_vented.py",)),
+    Target("rig/safety/cell_witness.py", ("tests/rig/test_witness_cells.py",)),
 )
 
 

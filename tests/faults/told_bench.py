@@ -99,11 +99,15 @@ def told(
     cells: tuple[CellInfo, ...] = CELLS,
     stop_when: When | None = None,
     level: StopLevel = StopLevel.NOW,
+    again_when: When | None = None,
     answers: dict[str, str] | None = None,
+    from_start: tuple[FaultSpec, ...] = (),
 ) -> Told:
-    """Run with each fault at its moment of the run."""
+    """Run with each fault at its moment of the run; `from_start` are there before."""
     stop, view = StopRequest(), ToldView(answers or {})
-    with open_bench(file or seed_bench(volume_l), cells=cells, seed=seed, mode="direct", faults=()) as bench:
+    with open_bench(
+        file or seed_bench(volume_l), cells=cells, seed=seed, mode="direct", faults=from_start
+    ) as bench:
         virtual = bench.virtual
         assert virtual is not None
         view.now_s, view.read_pot = bench.clock.monotonic_s, virtual.pot
@@ -118,6 +122,8 @@ def told(
             if stop_when is not None and (phase, step) == (stop_when.phase, stop_when.step):
                 name = "sigterm" if level is StopLevel.NOW else "ctrl_c"
                 sink.strike_at(name, t_s + stop_when.after_s)
+            if again_when is not None and (phase, step) == (again_when.phase, again_when.step):
+                sink.strike_at("ctrl_c", t_s + again_when.after_s)
 
         def make_sink(_header: Any) -> SeedSink:
             sink.read_truth, sink.on_phase = virtual.pot, on_phase
