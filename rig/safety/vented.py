@@ -30,6 +30,10 @@ ANSWER_BAR: Final = 0.030
 """A gauge has answered a filling once it has risen this far: beyond the vented band, so that one that is shut
 off at that moment does not read as vented."""
 _ANSWER_PART = 0.5
+_SHORTEST_RAMP_BAR = 0.003
+_STEPS_OF_A_FALL = 4
+"""A fall of `ANSWER_BAR` with the vent at work is an answer too, where no reading is more than a quarter of
+it below the one before: a gauge that is shut off does not fall, and one on the vent's side falls at once."""
 _IDENTICAL_READINGS = 10
 _FALL_SLACK_BAR = 0.005
 _REFERENCE_BAR = 2.0
@@ -202,6 +206,9 @@ class _Followed:
         self._fell = False
         self._lowest_bar = inf
         self._answer_bar = ANSWER_BAR
+        self._vents = False
+        self._top_bar = 0.0
+        self._steepest_bar = 0.0
 
     @property
     def doubt(self) -> str:
@@ -213,24 +220,33 @@ class _Followed:
     def expect(self, set_point: SetPoint) -> None:
         """Take in what is being done: a filling that begins, or shots that do nothing, must be answered."""
         intent, weak = set_point.intent, set_point.weak_groups > 0
+        vents = intent in (Intent.OPEN, Intent.FREE, Intent.DOWN)
+        if vents and not self._vents:
+            self._top_bar = self._before[-1][1] if self._before else 0.0
+            self._steepest_bar = 0.0
+        self._vents = vents
         fills = intent is Intent.UP
         begins = fills and not self._fills
         silent = weak and not self._weak and intent in (Intent.UP, Intent.FLOW)
         self._fills, self._weak = fills, weak
         if not (begins or silent):
             return
+        lowest_bar = self._before[-1][1] if self._before else inf
+        ramp_bar = inf if set_point.target_bar is None else set_point.target_bar - lowest_bar
+        if begins and abs(ramp_bar) < _SHORTEST_RAMP_BAR:
+            return
         self._unanswered = True
-        self._lowest_bar = self._before[-1][1] if self._before else inf
-        self._answer_bar = ANSWER_BAR
-        if set_point.target_bar is not None and set_point.target_bar > self._lowest_bar:
-            # A ramp that is shorter than the answer can only give half of itself for certain.
-            self._answer_bar = min(ANSWER_BAR, _ANSWER_PART * (set_point.target_bar - self._lowest_bar))
+        self._lowest_bar = lowest_bar
+        # A ramp that is shorter than the answer can only give half of itself for certain.
+        self._answer_bar = min(ANSWER_BAR, _ANSWER_PART * ramp_bar) if ramp_bar > 0.0 else ANSWER_BAR
 
     def take(self, at_s: float, pressure_bar: float, ambient_bar: float | None) -> None:
         """Take in a good reading."""
         if ambient_bar is not None and self._fell_too_fast(at_s, pressure_bar, ambient_bar):
             self._fell = True
             self._lowest_bar = pressure_bar
+        if self._vents:
+            self._look_at_fall(pressure_bar)
         self._before.append((at_s, pressure_bar))
         if not (self._fell or self._unanswered):
             return
@@ -238,6 +254,15 @@ class _Followed:
         risen_bar = pressure_bar - self._lowest_bar
         if risen_bar >= ANSWER_BAR or (not self._fell and risen_bar >= self._answer_bar):
             self._fell = self._unanswered = False
+
+    def _look_at_fall(self, pressure_bar: float) -> None:
+        """Note a fall that follows the vent as only the pot's own can."""
+        self._top_bar = max(self._top_bar, pressure_bar)
+        if self._before:
+            self._steepest_bar = max(self._steepest_bar, self._before[-1][1] - pressure_bar)
+        fallen_bar = self._top_bar - pressure_bar
+        if fallen_bar >= ANSWER_BAR and fallen_bar >= _STEPS_OF_A_FALL * self._steepest_bar:
+            self._unanswered = False
 
     def _fell_too_fast(self, at_s: float, pressure_bar: float, ambient_bar: float) -> bool:
         """Whether it fell too fast since both readings before: one alone may have been a stray one."""

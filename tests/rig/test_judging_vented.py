@@ -238,8 +238,69 @@ def test_a_short_filling_is_answered_by_half_of_it():
     assert run.read(1.6051) == ""
 
 
+def test_a_filling_of_almost_nothing_needs_no_answer():
+    for target_bar, doubt in ((1.6029, ""), (1.5971, ""), (1.6031, UNANSWERED), (1.5969, UNANSWERED)):
+        run = Run()
+        run.read(1.6)
+        run.fill(target_bar)
+        assert run.idle() == doubt
+
+
+def test_a_fall_that_follows_the_vent_is_an_answer():
+    for intent in (Intent.OPEN, Intent.FREE, Intent.DOWN):
+        run = Run()
+        run.read(1.1)
+        run.fill()
+        run.read(1.1)
+        run.set_point.set(intent)
+        assert run.read(1.1, 1.0925, 1.085, 1.0775, 1.0705) == UNANSWERED
+        assert run.read(1.0699) == ""
+
+
+def test_a_fall_in_steps_is_no_answer():
+    run = Run()
+    run.read(1.1)
+    run.fill()
+    run.read(1.1)
+    run.set_point.set(Intent.OPEN)
+    assert run.read(1.0924, 1.088, 1.084, 1.08, 1.076, 1.072, 1.0697) == UNANSWERED
+    assert run.read(1.0695) == ""
+
+
+def test_a_fall_counts_from_the_highest_reading_since_the_vent_was_opened():
+    run = Run()
+    run.read(1.2)
+    run.fill(2.0)
+    run.read(1.2)
+    run.read(*(1.2 - 0.002 * step for step in range(1, 26)))
+    run.set_point.set(Intent.OPEN)
+    assert run.read(*(1.15 - 0.002 * step for step in range(1, 14))) == UNANSWERED
+    assert run.read(1.122, 1.1201) == UNANSWERED
+    assert run.read(1.1199) == ""
+    run.fill()
+    assert run.read(1.118) == UNANSWERED
+    run.set_point.set(Intent.OPEN)
+    assert run.read(1.118, 1.117) == UNANSWERED
+
+
+def test_a_fall_while_the_pressure_is_kept_is_no_answer():
+    run = Run()
+    run.read(1.2)
+    run.fill(2.0)
+    run.read(1.2)
+    run.set_point.set(Intent.KEEP)
+    assert run.read(*(1.2 - 0.002 * step for step in range(1, 30))) == UNANSWERED
+
+
+def test_a_slow_fall_does_not_clear_a_fast_one():
+    run = Run()
+    run.read(1.6, 1.6, 1.1)
+    run.set_point.set(Intent.OPEN)
+    assert run.read(*(1.1 - 0.002 * step for step in range(1, 50))) == FELL
+
+
 def test_a_target_that_is_not_above_the_gauge_asks_for_the_whole_answer():
-    for target_bar in (1.6, 1.5, None):
+    for target_bar in (1.59, 1.5, None):
         run = Run()
         run.read(1.6)
         run.fill(target_bar)
