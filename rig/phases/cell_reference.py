@@ -60,7 +60,7 @@ class CellReference:
                     f"{self._calibration_po2_bar:g}, which no fault of a cell does: the gauges may read low, "
                     "or the meter or the gas is suspect.",
                     "Close the bottle; compare both gauges with the dial, then check meter and bottle.",
-                    rows=(4, 16),
+                    rows=(3, 16),
                 )
             )
 

@@ -44,9 +44,9 @@ from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine, State
-from rig.safety.vented import WATCH_AFTER_RUN_S, WATCH_AFTER_TRIP_S, contradiction
+from rig.safety.vented import WATCH_AFTER_TRIP_S, contradiction
 from rig.setup.bench import OpenBench
-from rig.setup.plan import PartKind, Plan, PlannedPart, make_plan
+from rig.setup.plan import WATCH_AFTER_RUN_S, PartKind, Plan, PlannedPart, make_plan
 from rig.view import Cue, View
 from rig_configs.files.checked_toml import TomlText
 

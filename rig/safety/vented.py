@@ -17,11 +17,9 @@ from rig.safety.limits import SafetyLimits
 from rig.safety.scan import GaugeState, Scan
 from rig.safety.set_point import Intent, SetPoint
 
-WATCH_AFTER_RUN_S: Final = 30.0
-"""How long a pot is watched after a completed run, once it is vented (judgement): a supply valve that
-does not shut against an open vent shows within seconds, and it has been shut since the last step."""
 WATCH_AFTER_TRIP_S: Final = 60.0
-"""The same after any other ending: something is wrong with the rig, and its supply may be the cause."""
+"""How long a vented pot is watched after any ending but completion (judgement): something is wrong with the
+rig, and its supply may be the cause."""
 RISES_BAR: Final = 0.025
 """A pressure this far above the lowest since the vent was opened rises: more than the vented band, and some
 fifty times the noise of a gauge (judgement)."""

@@ -10,7 +10,8 @@ from told_bench import Told, told
 
 from drivers.virtual_spec import FaultSpec
 from rig.loop.stop import StopLevel
-from rig.safety.vented import WATCH_AFTER_RUN_S, WATCH_AFTER_TRIP_S
+from rig.safety.vented import WATCH_AFTER_TRIP_S
+from rig.setup.plan import WATCH_AFTER_RUN_S
 
 MANIFOLD, TEE = FaultSpec("gauge_manifold_shut", 0.0), FaultSpec("tee_clogged", 0.0)
 VENT, SUPPLY = FaultSpec("vent_stuck_shut", 0.0), FaultSpec("supply_stuck_open", 0.0)
