@@ -91,6 +91,7 @@ class Snapshot:
         ramp_bar_per_min: how fast the pressure moves now, signed.
         alarm: what needs the operator, or None.
         lid_force_n: force of the pot's pressure on its lid while that is not vented; None where vented.
+        witness: what contradicts gauges that read ambient; empty where nothing does.
         cue: what the operator's hands are to do now; None on a bench that needs no hands.
         hand_valves: how far the hand valves are open and what the dial shows, where keys turn the valves.
         drive: what moves the pressure.
@@ -112,6 +113,7 @@ class Snapshot:
     cells: tuple[CellLine, ...]
     alarm: str | None = None
     lid_force_n: float | None = None
+    witness: str = ""
     cue: Cue | None = None
     hand_valves: str = ""
     drive: Drive = Drive.VALVES

@@ -26,6 +26,7 @@ class Presenter:
         calibration: output per bar of PO2 at the calibration step, mV/bar, by socket.
         alarm: a standing alarm.
         cue: what the operator's hands are to do now.
+        witness: returns what contradicts gauges that read ambient.
         lid_force_n: returns the force on the lid where a person may open it, else None.
     """
 
@@ -59,6 +60,7 @@ class Presenter:
         self.alarm: str | None = None
         self.cue: Cue | None = None
         self.lid_force_n: Callable[[Scan], float | None] = _no_lid
+        self.witness: Callable[[Scan], str] = _no_witness
 
     def show_now(self, now: str, next_: str = "") -> None:
         """Show what is being done outside the plan, and what is next: its first part, if not named."""
@@ -132,6 +134,7 @@ class Presenter:
             cue=self.cue,
             drive=scan.drive,
             lid_force_n=self.lid_force_n(scan),
+            witness=self.witness(scan),
         )
 
     def _line(self, socket: int, serial: str) -> CellLine:
@@ -155,3 +158,8 @@ class Presenter:
 
 def _no_lid(_scan: Scan) -> None:
     """Show no force: no person opens the lid."""
+
+
+def _no_witness(_scan: Scan) -> str:
+    """Show no contradiction."""
+    return ""

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from grading.gas import DRY_AIR_OXYGEN_FRACTION, po2_in_air_bar
 from grading.settling.settled import HoldRule
 from rig.loop.loop import Loop, Tripped, procedure_trip
+from rig.phases.cell_reference import CellReference
 from rig.phases.hold import HoldResult, HoldTrace, hold
 from rig.phases.leak_test import LeakTest
 from rig.phases.pot_gas import PotGas
@@ -64,6 +65,7 @@ class Steps:
         self._sockets = sockets
         self._relative_humidity = relative_humidity
         self.memory = StepMemory()
+        self._reference = CellReference(loop, gas, procedure.calibration_po2_bar)
 
     def air(self) -> None:
         """Hold in ambient air with the vent open: step 0."""
@@ -87,6 +89,7 @@ class Steps:
             self.memory.air_po2_bar = float(
                 po2_in_air_bar(scan.barometer_bar, self._relative_humidity, temperature_c)
             )
+            loop.witness.air(result.output_mv, self.memory.air_po2_bar)
 
     def oxygen(self, number: int, step: Step) -> None:
         """Ramp to a step in oxygen and hold there."""
@@ -132,6 +135,7 @@ class Steps:
             self._presenter.calibration = {s: mv / po2_bar for s, mv in result.output_mv.items()}
         self._judge_leak(leak)
         self._check_gas(result, fraction)
+        self._reference.after(step.po2_bar, result, fraction)
         self._check_gas_again(step, result, fraction)
 
     def _rule(self, cap_s: float) -> HoldRule:
@@ -240,6 +244,7 @@ class Steps:
 
     def _show(self, trace: HoldTrace) -> None:
         self._presenter.settling(trace, self._loop.cells.gone)
+        self._reference.during(trace)
 
 
 class _Keeper:

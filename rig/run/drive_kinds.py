@@ -130,7 +130,7 @@ def _hands(bench: OpenBench, parts: DriveParts, two_gauges: bool) -> DriveKind:
 
     def hooks(loop: Loop, dialogue: Dialogue) -> HandPot:
         drive.ask_through(dialogue)
-        return HandPot(loop, drive, dialogue, parts.view, bench.file, parts.show_now, two_gauges=two_gauges)
+        return HandPot(loop, drive, dialogue, parts.view, bench.file, parts.show_now)
 
     return DriveKind(drive, drive, hooks)
 

@@ -44,8 +44,9 @@ from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine, State
+from rig.safety.vented import WATCH_AFTER_TRIP_S, contradiction
 from rig.setup.bench import OpenBench
-from rig.setup.plan import PartKind, Plan, PlannedPart, make_plan
+from rig.setup.plan import WATCH_AFTER_RUN_S, PartKind, Plan, PlannedPart, make_plan
 from rig.view import Cue, View
 from rig_configs.files.checked_toml import TomlText
 
@@ -145,6 +146,7 @@ class Session:
             on_tick=self._on_tick,
             free_bytes=self._free_bytes,
             on_alarm=lambda alarm: view.say(alarm.message, "alarm"),
+            supply_fraction=file.gas.oxygen_fraction,
         )
         self._frozen = FrozenFiles(
             (file.source, procedure.source, TomlText(request.limits.file, request.limits.text))
@@ -158,6 +160,7 @@ class Session:
         self._holding = Holding(self._loop, self._drive, view, dialogue)
         self._hooks = kind.hooks(self._loop, dialogue)
         self._presenter.lid_force_n = self._hooks.lid_force_n
+        self._presenter.witness = lambda scan: contradiction(scan, self._limits)
         self._parts = self._bound(self._plan)
         self._clearing: Clearing | None = None
         self._gas_since_s = 0.0
@@ -199,12 +202,15 @@ class Session:
             how, why, code = self._work()
         except Exception as error:
             how, why, code = self._fail(error)
-        if self._ending.alarm is None:
-            self._hooks.after_vent()
+        if self._ending.alarm is None and (kept_shut := self._hooks.after_vent()) is not None:
+            self._ending.alarm = kept_shut.alarm
+            if kept_shut.contradicted and how == "completed":
+                how, why, code = "tripped", "All steps were done.", "NOT_VENTED"
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
         if self._loop.decompressed:
             self._notices.rest(self._loop.now_s - self._gas_since_s)
+        self._ending.say_watching_ends()
         self._notices.last_words()
         self._log.end(how, why)
         if self._clearing is not None:
@@ -298,6 +304,9 @@ class Session:
         try:
             check_vented_zero(self._loop)
         except Refused as moved:
+            if moved.code == "NOT_VENTED":
+                self._ending.sound(str(moved))
+                return "tripped", "All steps were done.", "NOT_VENTED"
             why = f"The gauges have drifted during the run: {moved}."
             self._notices.moved_zero(why)
             return "tripped", why, "ZERO_MOVED"
@@ -333,7 +342,7 @@ class Session:
 
     def _vent(self) -> None:
         self._machine.fire(Command.DONE, "all steps done")
-        self._ending.vent_on_ramp()
+        self._ending.vent_on_ramp(WATCH_AFTER_RUN_S)
 
     def _stop(self, how: How, why: str, code: str) -> tuple[How, str, str]:
         """Vent on the ramp; a trip meanwhile de-energises."""
@@ -341,7 +350,7 @@ class Session:
         self._machine.fire(Command.STOP, code)
         self._presenter.begin_end("venting on the ramp")
         try:
-            self._ending.vent_on_ramp()
+            self._ending.vent_on_ramp(WATCH_AFTER_TRIP_S)
         except Tripped as tripped:
             _, also, also_code = self._abort(self._worded(tripped.trip))
             return ("aborted" if also_code == "STOPPED_NOW" else "tripped"), f"{why} {also}", code

@@ -45,7 +45,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("gauge_stuck",),
         ("GAUGE_STUCK", "GAUGES_DISAGREE"),
         3.0,
-        _ABORT,
+        f"{_ABORT}; gauges that do not rise with the gas are not believed when they read vented",
         not_noticed=("gauge_manifold_shut",),
     ),
     FaultRow(
@@ -62,7 +62,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("gauge_offset",),
         ("GAUGES_DISAGREE",),
         2.0,
-        _ABORT,
+        f"{_ABORT}; both low alike by a part: `CELLS_READ_HIGH` with three or more living cells",
         not_noticed=("gauge_gain",),
     ),
     FaultRow(4, "gauge drifts", ("gauge_drift",), ("GAUGES_DISAGREE", "PRESSURE_RISES"), 20.0, _ABORT),
@@ -111,7 +111,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("vent_stuck_shut", "vent_blocked"),
         ("VENT_BLOCKED", "PRESSURE_RISES"),
         60.0,
-        f"{_ABORT}; the alarm stays while the pot is not vented",
+        f"{_ABORT}; the alarm stays while the pot is not vented; gauges that fall faster than the vent allows "
+        "are not believed",
         not_noticed=("tee_clogged",),
     ),
     FaultRow(14, "vent stuck open", ("vent_stuck_open",), ("VENT_OPEN",), 5.0, _ABORT),

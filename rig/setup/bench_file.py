@@ -40,6 +40,14 @@ class Limits(StrictModel):
     relief_pressure_bar: float = Field(gt=1, le=20, description="set pressure of the relief valve")
     ramp_bar_per_min: float = Field(default=0.5, gt=0, le=2.0, description="fastest ramp, up and down")
     most_gas_l: float = Field(default=60.0, gt=0, le=2000, description="most oxygen for one run, in litres")
+    fastest_vent_bar_per_min: float = Field(
+        default=30.0,
+        gt=0,
+        le=600,
+        description="fastest fall through the vent at 2 bar absolute; a gauge that falls faster is not "
+        "believed",
+    )
+    """The default is a judgement: three times the 10 bar/min that the vent's restrictor is made for."""
 
 
 class Pot(StrictModel):

@@ -28,6 +28,9 @@ _USUAL_HOLD_S: Final = 60.0
 
 
 _USUAL_OPENING_S: Final = 60.0
+WATCH_AFTER_RUN_S: Final = 30.0
+"""How long a pot is watched after the last step, once it is vented (judgement): a supply valve that does not
+shut against an open vent shows within seconds, and it has been shut since the last step."""
 LONGEST_OPENING_S: Final = 300.0
 """Longest wait for a person to open the cylinder."""
 
@@ -228,8 +231,9 @@ def _supply(bench: BenchFile, barometer_bar: float) -> PlannedPart:
 
 def _vent(from_bar: float, barometer_bar: float, ramp_bar_per_s: float) -> PlannedPart:
     ramp_s = max(0.0, from_bar - barometer_bar) / ramp_bar_per_s
+    takes_s = ramp_s + WATCH_AFTER_RUN_S
     return PlannedPart(
-        PartKind.VENT, 0, "vent", "venting", "vent", from_bar, barometer_bar, ramp_s, ramp_s, ramp_s=ramp_s
+        PartKind.VENT, 0, "vent", "venting", "vent", from_bar, barometer_bar, takes_s, takes_s, ramp_s=ramp_s
     )
 
 

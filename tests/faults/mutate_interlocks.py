@@ -1,4 +1,4 @@
-"""Breaks the interlocks and permissives one small way at a time and checks whether a test notices.
+"""Breaks interlocks, permissives and the evidence of a vented pot one small way at a time, to test the tests.
 
     python tests/faults/mutate_interlocks.py
 
@@ -22,6 +22,8 @@ _TARGETS = (
     Target("rig/pressure/gate.py", ("tests/rig/test_gate.py",)),
     Target("rig/pressure/valve_link.py", ("tests/rig/test_gate.py",)),
     Target("rig/pressure/block_owner.py", ("tests/rig/test_gate.py",)),
+    Target("rig/safety/vented.py", ("tests/rig/test_judging_vented.py",)),
+    Target("rig/safety/cell_witness.py", ("tests/rig/test_witness_cells.py",)),
 )
 
 
