@@ -87,6 +87,7 @@ class Steps:
             self.memory.air_po2_bar = float(
                 po2_in_air_bar(scan.barometer_bar, self._relative_humidity, temperature_c)
             )
+            loop.compare_hold(result.output_mv, self.memory.air_po2_bar)
 
     def oxygen(self, number: int, step: Step) -> None:
         """Ramp to a step in oxygen and hold there."""
@@ -124,6 +125,7 @@ class Steps:
                 on_trace=self._show,
             )
             self._end_hold(number, result)
+        loop.compare_hold(result.output_mv, fraction * result.pressure_bar)
         if (
             abs(step.po2_bar - self._procedure.calibration_po2_bar) < 0.005
             and not self._presenter.calibration

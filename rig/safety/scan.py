@@ -73,6 +73,12 @@ class Scan:
         disobeyed: read-backs that contradict what was commanded.
         foreign_owner: read-backs of the owner register with another program's token.
         voltmeter_bad: scans without a single good reading.
+        scans_alike: the voltmeter's scans with the same numbers on every socket; 1 where the newest differs
+            from the one before.
+        scans_differed_s: when the last scan was taken that differed from the one before.
+        scans_alike_over_bar: how far the pressure has moved since that scan.
+        cells_reading: sockets of the newest scan with more than a millivolt.
+        voltmeter_varies: whether the voltmeter's noise has been seen above its digits in this run.
         gas_used_l: litres at 1 bar let into the pot so far.
         drive: what moves the pressure; the same for a whole run.
         free_bytes: room for the record, looked at every few seconds; None where no disk is written to.
@@ -105,6 +111,11 @@ class Scan:
     disobeyed: int = 0
     foreign_owner: int = 0
     voltmeter_bad: int = 0
+    scans_alike: int = 0
+    scans_differed_s: float = 0.0
+    scans_alike_over_bar: float = 0.0
+    cells_reading: int = 0
+    voltmeter_varies: bool = False
     gas_used_l: float = 0.0
     drive: Drive = Drive.VALVES
     free_bytes: int | None = None
@@ -116,6 +127,11 @@ class Scan:
     def pressure_bar(self) -> float | None:
         """The last good reading of the gauge; None before the first."""
         return self.gauge.pressure_bar
+
+    @property
+    def voltmeter_repeats(self) -> bool:
+        """Whether the newest scan may be an old one: it equals the one before, and its noise should not."""
+        return self.voltmeter_varies and self.scans_alike > 1
 
     @property
     def highest_bar(self) -> float | None:

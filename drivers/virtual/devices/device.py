@@ -40,6 +40,9 @@ class Device:
         self.down = False
         self.latency_s = 0.0
 
+    def heard(self) -> None:
+        """Note that a message has come in."""
+
 
 def as_float32(value: float) -> float:
     """The number that survives a 32-bit float register."""
