@@ -44,8 +44,8 @@ class InstrumentSpec:
         options: what the driver lets a bench file set (channel list, register map, SCPI words).
         patience_s: longest real time to wait, in seconds, where `deadline_s` passes on the rig's clock alone
             (the virtual bench in lockstep); 0 where it passes in real time.
-        link_timeout_s: silence after which a pressure controller is to vent by itself, in seconds; None leaves
-            its own setting.
+        link_timeout_s: silence after which a pressure controller is to vent by itself, in seconds; with None
+            it keeps its own setting.
     """
 
     name: str

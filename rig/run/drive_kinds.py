@@ -162,8 +162,8 @@ class _ControllerHooks(DriveHooks):
         if entry.link_timeout_s is None or entry.link_timeout_proven is not None:
             return
         what = (
-            f"The bench file says that the controller vents {entry.link_timeout_s:g} s after the last message: "
-            "this program cannot read that back, and nothing else vents the pot when it is killed."
+            f"The bench file says that the controller vents {entry.link_timeout_s:g} s after the last "
+            "message: this program cannot read that back, and nothing else vents the pot when it is killed."
         )
         try:
             self._dialogue.confirm("link_timeout", f"{what} Look at the controller's own setting.", "VENTS")

@@ -43,6 +43,11 @@ class Device:
     def heard(self) -> None:
         """Note that a message has come in."""
 
+    def busy(self, register: int, *, write: bool) -> bool:
+        """Whether this request is answered "busy" and not carried out; `register` is the first one."""
+        del register, write
+        return False
+
 
 def as_float32(value: float) -> float:
     """The number that survives a 32-bit float register."""
