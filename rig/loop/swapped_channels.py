@@ -14,6 +14,8 @@ from statistics import fmean, median
 from typing import Final
 
 _SCANS: Final = 5
+_LEAST_BEFORE: Final = 2
+"""Scans before the exchange that are enough at the start of a run, where there are no more."""
 _LEAST_MV: Final = 1.0
 _LEAST_PART: Final = 0.002
 """How far two outputs must be apart to be told from each other between two scans (0.2 %, a judgement)."""
@@ -36,9 +38,9 @@ class SwappedChannels:
         """Take a scan, in mV by socket, and yield the pairs of sockets exchanged five scans ago."""
         scans = self._scans
         scans.append(_logs(output_mv))
-        if len(scans) < 2 * _SCANS:
+        if len(scans) < _LEAST_BEFORE + _SCANS:
             return
-        before, after = scans[_SCANS - 1], scans[_SCANS]
+        before, after = scans[-_SCANS - 1], scans[-_SCANS]
         jumps = {socket: after[socket] - before[socket] for socket in after.keys() & before.keys()}
         if len(jumps) < 2:
             return
@@ -69,16 +71,14 @@ class SwappedChannels:
     def _exchanged(self, one: int, other: int) -> bool:
         apart = [scan[one] - scan[other] for scan in self._scans]
         both = [scan[one] + scan[other] for scan in self._scans]
-        was = fmean(apart[:_SCANS])
+        was = fmean(apart[:-_SCANS])
         near = _STAYS * abs(was)
-        stayed = all(abs(value - was) < near for value in apart[:_SCANS])
-        turned = all(abs(value + was) < near for value in apart[_SCANS:])
+        stayed = all(abs(value - was) < near for value in apart[:-_SCANS])
+        turned = all(abs(value + was) < near for value in apart[-_SCANS:])
         # Between the two scans both together go on as they did before and do after.
         steps = [late - early for early, late in pairwise(both)]
-        usual = fmean(steps[: _SCANS - 1] + steps[_SCANS:])
-        return (
-            abs(was) > 0.5 * _LEAST_PART and stayed and turned and abs(steps[_SCANS - 1] - usual) < abs(was)
-        )
+        usual = fmean(steps[:-_SCANS] + steps[1 - _SCANS :])
+        return abs(was) > 0.5 * _LEAST_PART and stayed and turned and abs(steps[-_SCANS] - usual) < abs(was)
 
 
 def _logs(output_mv: Mapping[int, float]) -> dict[int, float]:

@@ -152,7 +152,13 @@ class Session:
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         humidity = file.ambient.relative_humidity
         self._steps = Steps(self._loop, self._drive, self._gas, procedure, self._presenter, sockets, humidity)
-        dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
+        dialogue = self._dialogue = Dialogue(
+            self._loop,
+            view,
+            stop,
+            time_runs=clock_runs(clock),
+            while_waiting=self._answer_suspend_key,
+        )
         self._ending = Ending(self._loop, self._drive, view, dialogue)
         self._holding = Holding(self._loop, self._drive, view, dialogue)
         self._hooks = kind.hooks(self._loop, dialogue)
@@ -404,8 +410,11 @@ class Session:
         self._notices.tick(scan)
         if failure := self._view.take_failure():
             self._notices.caution(f"The screen failed ({failure}); the run continues without it.")
+        self._answer_suspend_key()
+
+    def _answer_suspend_key(self) -> None:
         if self._stop_request.take_suspend():
-            keys = WORDS[scan.drive].stop_keys
+            keys = WORDS[self._loop.scan.drive].stop_keys
             self._view.say(f"Ctrl-Z is ignored: the pot needs this program. {keys}", "caution")
 
     def _show_cue(self, cue: Cue | None) -> None:
