@@ -32,6 +32,7 @@ class _Channel:
     blank: int = 0
     dead: int = 0
     gone: bool = False
+    swapped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +60,11 @@ class CellWatch:
     def gone(self) -> frozenset[int]:
         """Sockets with a finding; they are left out of the rest of the run."""
         return frozenset(socket for socket, channel in self._channels.items() if channel.gone)
+
+    @property
+    def swapped(self) -> frozenset[int]:
+        """Those of them that have been exchanged with another."""
+        return frozenset(socket for socket, channel in self._channels.items() if channel.swapped)
 
     def look(
         self, t_s: float, output_mv: Mapping[int, Reading], pressure_bar: float, in_oxygen: bool
@@ -99,7 +105,7 @@ class CellWatch:
             for socket, other in (pair, pair[::-1]):
                 channel = self._channels.get(socket)
                 if channel is not None and not channel.gone:
-                    channel.gone = True
+                    channel.gone = channel.swapped = True
                     text = (
                         f"Socket {socket} shows what socket {other} showed before, and the other way round: "
                         "their leads or channels have been exchanged."

@@ -241,7 +241,7 @@ class Steps:
         self._presenter.settled(result.settled)
 
     def _show(self, trace: HoldTrace) -> None:
-        self._presenter.settling(trace, self._loop.cells.gone)
+        self._presenter.settling(trace, self._loop.cells.gone, self._loop.cells.swapped)
 
 
 class _Keeper:
