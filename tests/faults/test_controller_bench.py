@@ -1,4 +1,4 @@
-"""A pressure controller: what a killed program or an inlet that stays open leaves, and what a person reads."""
+"""A pressure controller: what a killed program or an inlet that stays open leaves, what a person reads."""
 
 from __future__ import annotations
 
