@@ -123,7 +123,8 @@ class Measurement:
         cell_ungraded: per cell, reasons why this one cannot be graded (unplugged, rapid decompression).
         cell_notes: per cell, findings that do not prevent a grade ("not settled at 2.0 bar").
         cell_findings: per cell, what the rig or the reduction found, in the words of the record's `cell`
-            events: "no_cell", "shorted", "unplugged", "rapid_decompression"; the diagnosis says what to do.
+            events: "no_cell", "shorted", "unplugged", "swapped", "rapid_decompression"; the diagnosis says
+            what to do.
         typed_pressure: the pressure was read off a dial by a person: figures that depend on it are watch
             at best.
     """

@@ -66,7 +66,8 @@ class CellLine:
         claimed_po2_bar: what a handset calibrated on this cell at PO2 1.0 would show; None before the
             calibration step has been held.
         slope_percent_per_10s: how fast the output still changes; None outside a hold.
-        state: a word: "waiting", "settling", "settled", "not settled", "no reading", "unplugged".
+        state: a word: "waiting", "settling", "settled", "not settled", "no reading", "unplugged",
+            "swapped".
     """
 
     socket: int

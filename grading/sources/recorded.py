@@ -33,7 +33,7 @@ from rig_configs.files.checked_toml import dotted, what_is_wrong
 LEAST_OXYGEN_FRACTION: Final = 0.985
 """Oxygen fraction that a purge must have reached when the procedure does not say."""
 
-UNGRADING_FINDINGS: Final = ("unplugged", "no_cell", "rapid_decompression")
+UNGRADING_FINDINGS: Final = ("unplugged", "no_cell", "rapid_decompression", "swapped")
 """Findings of the rig on one socket after which its cell cannot be graded; with others it is graded."""
 
 

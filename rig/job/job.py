@@ -138,11 +138,14 @@ class _Ran:
 
 def _run(job: Job, limits: FileText, view: View) -> _Ran:
     """Check the open bench once more and run the session on it."""
+    from rig.loop.guarded_view import guarded
     from rig.loop.stop import StopRequest
     from rig.run.request import RunRequest
     from rig.run.session import run_session
 
     stop = StopRequest()
+    # The session guards its own view and reports how it failed; a failure before it must not end the program.
+    screen = guarded(view)
     with (
         stop.on_signals(),
         open_bench(
@@ -151,12 +154,12 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
             seed=job.seed,
             mode="real_time" if job.real_time else None,
             faults=job.faults,
-            ask=lambda text: view.ask(Prompt("typed reading", text)),
+            ask=lambda text: screen.ask(Prompt("typed reading", text)),
         ) as bench,
         ExitStack() as leave,
     ):
         truth = bench.virtual.truth if bench.virtual is not None else {}
-        _report_start(view, job)
+        _report_start(screen, job)
         begun_s = bench.clock.monotonic_s()
         at_the_pot: View = view
         if bench.virtual is not None and job.bench.has_hand_valves:
@@ -164,7 +167,7 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         request = RunRequest(
             job.procedure, job.cells, limits, job.out, job.operator, job.purpose, _cleared(job)
         )
-        outcome = run_session(bench, request, at_the_pot, stop, checks=lambda: _check(bench, job.out, view))
+        outcome = run_session(bench, request, at_the_pot, stop, checks=lambda: _check(bench, job.out, screen))
         return _Ran(outcome, bench.clock.monotonic_s() - begun_s, truth)
 
 

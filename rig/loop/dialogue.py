@@ -38,7 +38,15 @@ class Dialogue:
             a request that comes during the question ends it: the end of a run has questions too.
     """
 
-    def __init__(self, loop: Loop, view: View, stop: StopRequest, *, time_runs: bool) -> None:
+    def __init__(
+        self,
+        loop: Loop,
+        view: View,
+        stop: StopRequest,
+        *,
+        time_runs: bool,
+        while_waiting: Callable[[], None] = lambda: None,
+    ) -> None:
         """Ask through `view`.
 
         Args:
@@ -47,7 +55,9 @@ class Dialogue:
             stop: a request to stop ends every question.
             time_runs: whether the rig's clock runs by itself while somebody types. On a bench whose time the
                 rig moves, time stands still during a question, unless the view keeps its own time.
+            while_waiting: called again and again during a question for which time stands still.
         """
+        self._while_waiting = while_waiting
         self._loop = loop
         self._view = view
         self._stop = stop
@@ -142,6 +152,7 @@ class Dialogue:
                     self._tick(watch)
                 else:
                     asker.join(_LOOK_EVERY_S)
+                    self._while_waiting()
                     self._obey_stop()
         finally:
             if asker.is_alive():

@@ -8,7 +8,7 @@ from dataclasses import replace
 from drivers.ports import Clock
 from grading.record.format import Reading, SampleRow
 from rig.loop.acquisition import Acquisition, TickReadings
-from rig.loop.cell_watch import CellWatch
+from rig.loop.cell_watch import CellFinding, CellWatch
 from rig.loop.outputs import Outputs
 from rig.loop.run_log import RunLog
 from rig.loop.schedule import Schedule
@@ -220,6 +220,10 @@ class Loop:
                 "cell", socket=socket, finding="rapid_decompression", text=f"Rapid decompression: {why}"
             )
 
+    def compare_hold(self, output_mv: Mapping[int, float], po2_bar: float) -> None:
+        """Compare a hold that has ended with the one before: outputs in mV by socket, PO2 in bar."""
+        self._note_cells(self.cells.hold_ended(output_mv, po2_bar))
+
     def _look_for_trip(self, scan: Scan) -> Trip | None:
         responses = RESPONSES.get(self.machine.state)
         if responses is None:
@@ -311,7 +315,10 @@ class Loop:
     def _watch_cells(self, scan: Scan, output_mv: Mapping[int, Reading]) -> None:
         if scan.pressure_bar is None or self.set_point.intent is Intent.FREE:
             return
-        for found in self.cells.look(scan.t_s, output_mv, scan.pressure_bar, self.in_oxygen):
+        self._note_cells(self.cells.look(scan.t_s, output_mv, scan.pressure_bar, self.in_oxygen))
+
+    def _note_cells(self, findings: Iterable[CellFinding]) -> None:
+        for found in findings:
             self.log.event("cell", socket=found.socket, finding=found.finding, text=found.text)
 
     def _watch_wall_clock(self) -> None:

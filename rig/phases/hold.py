@@ -133,5 +133,8 @@ def hold(
         done = trace.judge(loop.cells.gone)
         if on_trace is not None:
             on_trace(trace)
+        # Where the newest scan may be an old one, the hold waits for the next one, or for the trip.
+        if scan.voltmeter_repeats:
+            continue
         if held_s >= at_least_s and (done or held_s >= rule.cap_s):
             return trace.result("settled" if done else "cap", loop.cells.gone)

@@ -80,7 +80,8 @@ class Holding:
     def _voltmeter_comes_back(self) -> bool:
         begun_s = self._loop.now_s
         while self._loop.now_s - begun_s < _VOLTMETER_BACK_WITHIN_S:
-            if self._loop.tick().voltmeter_bad == 0:
+            scan = self._loop.tick()
+            if scan.voltmeter_bad == 0 and scan.scans_alike <= 1:
                 return True
         return False
 

@@ -50,6 +50,7 @@ class Presenter:
         self._words: dict[int, str] = {}
         self._slopes: dict[int, float | None] = {}
         self._gone: frozenset[int] = frozenset()
+        self._swapped: frozenset[int] = frozenset()
         self._shown = 0.0
         self._t_s = 0.0
         self._progress = 0.0
@@ -94,9 +95,9 @@ class Presenter:
             self._shown = real_s
             self._view.update(self._snapshot(scan))
 
-    def settling(self, trace: HoldTrace, gone: frozenset[int]) -> None:
+    def settling(self, trace: HoldTrace, gone: frozenset[int], swapped: frozenset[int]) -> None:
         """Take in how a hold is judged."""
-        self._gone = gone
+        self._gone, self._swapped = gone, swapped
         for socket, verdict in trace.verdicts.items():
             self._slopes[socket] = verdict.slope_percent_per_10s
             self._words[socket] = "settled" if verdict.settled else "settling"
@@ -141,7 +142,7 @@ class Presenter:
         output_mv = self._output_mv.get(socket)
         per_bar = self.calibration.get(socket)
         if socket in self._gone:
-            word = "unplugged"
+            word = "swapped" if socket in self._swapped else "unplugged"
         elif socket in self._output_mv and output_mv is None:
             word = "no reading"
         else:

@@ -90,6 +90,7 @@ class Steps:
                 po2_in_air_bar(scan.barometer_bar, self._relative_humidity, temperature_c)
             )
             loop.witness.air(result.output_mv, self.memory.air_po2_bar)
+            loop.compare_hold(result.output_mv, self.memory.air_po2_bar)
 
     def oxygen(self, number: int, step: Step) -> None:
         """Ramp to a step in oxygen and hold there."""
@@ -127,6 +128,7 @@ class Steps:
                 on_trace=self._show,
             )
             self._end_hold(number, result)
+        loop.compare_hold(result.output_mv, fraction * result.pressure_bar)
         if (
             abs(step.po2_bar - self._procedure.calibration_po2_bar) < 0.005
             and not self._presenter.calibration
@@ -243,7 +245,7 @@ class Steps:
         self._presenter.settled(result.settled)
 
     def _show(self, trace: HoldTrace) -> None:
-        self._presenter.settling(trace, self._loop.cells.gone)
+        self._presenter.settling(trace, self._loop.cells.gone, self._loop.cells.swapped)
         self._reference.during(trace)
 
 

@@ -29,7 +29,10 @@ _FLOW_RISES = 0.8
 _FLOW_BACK_BAR = 0.15
 """Back pressure of a flow purge: far below the limit for a blocked vent."""
 _FIRST_GUESS_BAR_PER_MS_L = 0.00013
-"""Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with."""
+"""Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with.
+
+A larger pot has larger valves: it may get the same from its shortest shot, and the first shots must not
+be longer for its size."""
 
 
 class DosedValves:
@@ -45,7 +48,7 @@ class DosedValves:
         self._interval_s = schedule.interval_s
         self._most_ms = min(gate.longest_shot_ms, int(750 * self._period_s))
         self._step_bar = RAMP_MARGIN * limits.ramp_bar_per_min / 60.0 * self._interval_s
-        guess = _FIRST_GUESS_BAR_PER_MS_L / limits.volume_l
+        guess = _FIRST_GUESS_BAR_PER_MS_L / min(1.0, limits.volume_l)
         self.supply = ShotModel(guess)
         self.vent = ShotModel(guess)
         self._recent: deque[float] = deque(maxlen=3)

@@ -39,7 +39,7 @@ from rig.run.parts import Part
 from rig.run.request import RunRequest
 from rig.run.wiring import reader_of, safety_limits
 from rig.safety.drive_words import DROP_ORDERED, WORDS
-from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
+from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip, deaf_voltmeter
 from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
@@ -155,7 +155,13 @@ class Session:
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         humidity = file.ambient.relative_humidity
         self._steps = Steps(self._loop, self._drive, self._gas, procedure, self._presenter, sockets, humidity)
-        dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
+        dialogue = self._dialogue = Dialogue(
+            self._loop,
+            view,
+            stop,
+            time_runs=clock_runs(clock),
+            while_waiting=self._answer_suspend_key,
+        )
         self._ending = Ending(self._loop, self._drive, view, dialogue)
         self._holding = Holding(self._loop, self._drive, view, dialogue)
         self._hooks = kind.hooks(self._loop, dialogue)
@@ -298,7 +304,12 @@ class Session:
         return self._stop("tripped", trip.message, trip.code)
 
     def _closing_check(self) -> tuple[How, str, str]:
-        """Check the gauges once more on the vented pot: a drift makes the run's readings doubtful."""
+        """Check gauges and voltmeter once more on the vented pot: the run's readings may be doubtful."""
+        scan = self._loop.scan
+        # A meter that varies cannot have stood still in a hold: the last one ended on a scan that differed.
+        if not scan.voltmeter_varies and (deaf := deaf_voltmeter(scan)) is not None:
+            self._notices.deaf_voltmeter(deaf)
+            return "tripped", deaf, "VOLTMETER_LOST"
         if self._loop.acquisition.pressure_is_typed:
             return "completed", "All steps done; the pot is vented.", ""
         try:
@@ -413,10 +424,14 @@ class Session:
             self._presenter.alarm = self._ending.alarm
         self._presenter.tick(scan, row)
         self._notices.tick(scan)
+        self._notices.swapped(self._loop.cells.swapped)
         if failure := self._view.take_failure():
             self._notices.caution(f"The screen failed ({failure}); the run continues without it.")
+        self._answer_suspend_key()
+
+    def _answer_suspend_key(self) -> None:
         if self._stop_request.take_suspend():
-            keys = WORDS[scan.drive].stop_keys
+            keys = WORDS[self._loop.scan.drive].stop_keys
             self._view.say(f"Ctrl-Z is ignored: the pot needs this program. {keys}", "caution")
 
     def _show_cue(self, cue: Cue | None) -> None:

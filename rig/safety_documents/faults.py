@@ -139,21 +139,31 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
     ),
     FaultRow(
         18,
-        "voltmeter gives no readings",
-        ("voltmeter_link_lost", "voltmeter_silent", "voltmeter_overload", "voltmeter_refuses"),
+        "voltmeter gives no readings, or repeats one",
+        (
+            "voltmeter_link_lost",
+            "voltmeter_silent",
+            "voltmeter_overload",
+            "voltmeter_refuses",
+            "voltmeter_frozen",
+        ),
         ("VOLTMETER_LOST",),
         25.0,
-        f"holds for a minute, then {_STOP}",
-        not_noticed=("voltmeter_frozen", "voltmeter_gain", "channels_swapped"),
+        f"holds for a minute, then {_STOP}; equal scans count once this meter has been seen to vary by more "
+        "than its digits, and with coarser digits where the pressure moves and no digit of two cells does. A "
+        "hold ends on a scan that differs from the one before",
+        not_noticed=("voltmeter_gain",),
     ),
     FaultRow(
         19,
-        "cell unplugged, its contact bad",
-        ("cell_unplugged",),
-        ("unplugged",),
+        "cell unplugged, its contact bad, or two exchanged",
+        ("cell_unplugged", "channels_swapped"),
+        ("unplugged", "swapped"),
         5.0,
         "drops that channel, keeps the others; a bad contact is recorded as it reads, and grading finds it "
-        "by its noise",
+        "by its noise; two channels exchanged in mid-run are both dropped where their cells differ by 0.2 % "
+        "in a hold, or by 2 % from hold to hold: between equal cells nothing can be seen, nor when they were "
+        "exchanged before the first scan",
         not_noticed=("cell_noisy",),
     ),
     FaultRow(

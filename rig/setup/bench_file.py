@@ -116,6 +116,15 @@ class InstrumentEntry(StrictModel):
     deadline_s: float = Field(
         default=DEADLINE_S, gt=0, le=30, description="longest wait for one answer, in seconds"
     )
+    link_timeout_s: float | None = Field(
+        default=None,
+        ge=2,
+        le=60,
+        description="silence after which a pressure controller vents by itself, in seconds",
+    )
+    link_timeout_proven: date | None = Field(
+        default=None, description="day a person has seen it vent by itself"
+    )
     options: dict[str, Any] = Field(default_factory=dict)
     uncertainty: dict[str, float] = Field(default_factory=dict)
 
@@ -445,6 +454,7 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
             )
         if entry.calibrated is not None and entry.due is not None and entry.due <= entry.calibrated:
             yield source.problem((*base, "due"), f"{entry.due} is not after calibrated {entry.calibrated}")
+        yield from _link_timeout_problems(source, name, entry)
         terms = ROLES[entry.role].terms
         for term, value in entry.uncertainty.items():
             path = (*base, "uncertainty", term)
@@ -453,6 +463,19 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
                 yield source.problem(path, f"unknown key; {mend}")
             elif value < 0:
                 yield source.problem(path, f"should not be negative, found {value}")
+
+
+def _link_timeout_problems(source: TomlText, name: str, entry: InstrumentEntry) -> Iterator[str]:
+    if entry.link_timeout_s is not None and entry.role != "controller":
+        yield source.problem(
+            ("instruments", name, "link_timeout_s"),
+            f"only a pressure controller vents by itself, and '{name}' is the {entry.role}; leave it out",
+        )
+    if entry.link_timeout_proven is not None and entry.link_timeout_s is None:
+        yield source.problem(
+            ("instruments", name, "link_timeout_proven"),
+            "which time-out was proven is missing; write link_timeout_s beside it",
+        )
 
 
 def _address_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:

@@ -20,6 +20,7 @@ from grading.gas import (
 )
 from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN, BenchFile, PressureLimits, pressure_limits
 from rig.setup.procedure import ProcedureFile, Step
+from rig.setup.room_below_stop import check_room
 from rig_configs.files.checked_toml import FileError
 
 # A healthy cell settles in about a minute by the adaptive rule; the range runs from the shortest hold to
@@ -178,6 +179,7 @@ def make_plan(
     ramp_bar_per_s = limits.ramp_bar_per_min / 60.0
     purge, gas = _purge(bench, procedure, barometer_bar, ramp_bar_per_s)
     steps = _steps(bench, procedure, gas.oxygen_fraction, purge.to_bar, barometer_bar, ramp_bar_per_s)
+    check_room(bench, procedure, limits.stop_bar, [step.to_bar for step in steps])
     parts = (
         *([_air(procedure, barometer_bar)] if procedure.air.hold else []),
         _supply(bench, barometer_bar),

@@ -108,6 +108,16 @@ def test_the_suspend_key_asks_for_nothing_and_is_noted_once_for_each_look():
     assert not stop.take_suspend()
 
 
+def test_a_program_in_the_background_is_not_stopped_by_its_terminal():
+    numbers = (signal.SIGTTIN, signal.SIGTTOU)
+    before = [signal.getsignal(number) for number in numbers]
+    stop = StopRequest()
+    with stop.on_signals():
+        assert [signal.getsignal(number) for number in numbers] == [signal.SIG_IGN, signal.SIG_IGN]
+    assert [signal.getsignal(number) for number in numbers] == before
+    assert stop.asked == 0
+
+
 def test_outside_the_main_thread_no_handler_is_touched():
     before = signal.getsignal(signal.SIGINT)
     seen = []
