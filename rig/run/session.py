@@ -151,10 +151,13 @@ class Session:
         self._notices = Notices(view, self._log, clock, self._frozen)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         humidity = file.ambient.relative_humidity
-        self._steps = Steps(self._loop, self._drive, self._gas, procedure, self._presenter, sockets, humidity)
+        known_good = frozenset(cell.socket for cell in request.cells if cell.check_cell and cell.socket)
+        self._steps = Steps(
+            self._loop, self._drive, self._gas, procedure, self._presenter, sockets, humidity, known_good
+        )
         dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
         self._ending = Ending(self._loop, self._drive, view, dialogue)
-        self._holding = Holding(self._loop, self._drive, view, dialogue)
+        self._holding = Holding(self._loop, self._drive, view, dialogue, self._steps.resumed)
         self._hooks = kind.hooks(self._loop, dialogue)
         self._presenter.lid_force_n = self._hooks.lid_force_n
         self._parts = self._bound(self._plan)

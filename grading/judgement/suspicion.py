@@ -1,0 +1,64 @@
+"""Whether a run's gas, gauges or meter are in doubt, and whether a check cell or a second run settles it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from grading.judgement.common_cause import ADVICE, Deviations, OffAlike, find_off_alike, shows_the_same
+from grading.measurement import Measurement
+
+
+@dataclass(frozen=True, slots=True)
+class Suspicion:
+    """What is in doubt.
+
+    Attributes:
+        reasons: why no cell of the run is graded; empty where they are.
+        notes: what a second run has shown, for every reader of the result.
+        second_run: its record, where the grades depend on it.
+    """
+
+    reasons: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    second_run: str = ""
+
+
+def suspicion(
+    measurement: Measurement,
+    shown: Sequence[Deviations],
+    second: Measurement | None,
+    deviations_of: Callable[[Measurement], Sequence[Deviations]],
+) -> Suspicion:
+    """Return what is in doubt in a run.
+
+    Args:
+        measurement: the run.
+        shown: what a common cause could have moved in each of its cells.
+        second: a second run of the same cells with another bottle; None without one.
+        deviations_of: gives the same as `shown` of the second run.
+    """
+    found = find_off_alike(shown)
+    vouched = any(one.check_cell and one.agrees for one in shown)
+    seen = () if vouched else measurement.suspect
+    if found is None and not seen:
+        return Suspicion()
+    reasons = (*((found.text,) if found is not None else seen), ADVICE)
+    if second is None:
+        return Suspicion(reasons)
+    name = second.conditions.record_id or second.source
+    if second.ungraded:
+        return Suspicion((*reasons, f"The second run {name} can't decide it: {second.ungraded[0]}"))
+    if found is None or not shows_the_same(shown, deviations_of(second), found):
+        return Suspicion(
+            (*reasons, f"The second run {name} does not show the same cells off in the same way.")
+        )
+    return Suspicion(notes=(_settled(found, measurement, second, name),), second_run=name)
+
+
+def _settled(found: OffAlike, first: Measurement, second: Measurement, name: str) -> str:
+    return (
+        f"{len(found.cells)} cells are off alike ({', '.join(found.cells)}). The second run {name} with another "
+        f"bottle ('{second.bottle}', here '{first.bottle}') shows them off in the same way, so it is the cells: "
+        "they are graded."
+    )
