@@ -71,7 +71,7 @@ class OffAlike:
         at = "" if nominal is None else f" at {nominal:.1f} bar"
         return (
             f"{len(self.cells)} cells are off alike within {ALIKE_PERCENT:g} % ({FIGURE_KINDS[key].name.lower()}"
-            f"{at} {wording.number(self.percent, 1)} %): the gas, the gauges or the meter are suspect."
+            f"{at} {wording.number(self.percent, 1, signed=True)} %): the gas, the gauges or the meter are suspect."
         )
 
 

@@ -39,6 +39,7 @@ class Job:
         my_hands: the person at the keyboard turns the valves of a virtual hand pot, not a simulated one.
         certificates: whether to print papers after grading.
         clear: codes of what the last run on the rig left.
+        aired: whether the pot was aired just before.
     """
 
     bench: BenchFile
@@ -54,6 +55,7 @@ class Job:
     my_hands: bool = False
     certificates: bool = True
     clear: tuple[str, ...] = ()
+    aired: bool = False
 
 
 def check_my_hands(bench: BenchFile) -> None:
@@ -162,7 +164,14 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
         if bench.virtual is not None and job.bench.has_hand_valves:
             at_the_pot = _hands(job, bench.virtual, view, leave)
         request = RunRequest(
-            job.procedure, job.cells, limits, job.out, job.operator, job.purpose, _cleared(job)
+            job.procedure,
+            job.cells,
+            limits,
+            job.out,
+            job.operator,
+            job.purpose,
+            _cleared(job),
+            job.aired,
         )
         outcome = run_session(bench, request, at_the_pot, stop, checks=lambda: _check(bench, job.out, view))
         return _Ran(outcome, bench.clock.monotonic_s() - begun_s, truth)

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from grading.gas import DRY_AIR_OXYGEN_FRACTION, po2_in_air_bar
+from grading.gas import AIR_PO2_BAR, DRY_AIR_OXYGEN_FRACTION, po2_in_air_bar
 from grading.settling.settled import HoldRule
 from rig.loop.loop import Loop, Tripped, procedure_trip
+from rig.phases.airing import Airing
 from rig.phases.hold import HoldResult, HoldTrace, hold
 from rig.phases.leak_test import LeakTest
 from rig.phases.pot_gas import PotGas
@@ -60,6 +61,7 @@ class Steps:
         presenter: Presenter,
         sockets: tuple[int, ...],
         relative_humidity: float,
+        airing: Airing,
         known_good: frozenset[int] = frozenset(),
     ) -> None:
         """Take the steps of `procedure`; `known_good` are the sockets of check cells."""
@@ -71,6 +73,7 @@ class Steps:
         self._sockets = sockets
         self._relative_humidity = relative_humidity
         self._known_good = known_good
+        self._airing = airing
         self.memory = StepMemory()
 
     def air(self) -> None:
@@ -81,6 +84,7 @@ class Steps:
         loop.set_point.set(Intent.OPEN, scan.barometer_bar)
         loop.enter("air", 0)
         self._presenter.oxygen_fraction = None
+        self._airing.air()
         with self._recorded_hold(
             0, gas="air", direction="up", nominal=None, fraction=DRY_AIR_OXYGEN_FRACTION
         ):
@@ -95,6 +99,8 @@ class Steps:
             self.memory.air_po2_bar = float(
                 po2_in_air_bar(scan.barometer_bar, self._relative_humidity, temperature_c)
             )
+            scale = AIR_PO2_BAR / self.memory.air_po2_bar
+            self._airing.judge(result, {socket: mv * scale for socket, mv in result.output_mv.items()})
 
     def oxygen(self, number: int, step: Step) -> None:
         """Ramp to a step in oxygen and hold there."""
