@@ -216,6 +216,7 @@ class VirtualSession:
         inject_fault: adds one fault to those of the spec.
         read_truth: reads the pot's true state.
         turn_valve: turns a hand valve.
+        move_lid: takes the lid off (True) or puts it back.
         stop_bench: ends the bench and its processes; may be called twice.
     """
 
@@ -226,6 +227,7 @@ class VirtualSession:
     inject_fault: Callable[[FaultSpec], None]
     read_truth: Callable[[], PotTruth]
     turn_valve: Callable[[str, float], None]
+    move_lid: Callable[[bool], None]
     stop_bench: Callable[[], None]
 
     def inject(self, fault: FaultSpec) -> None:
@@ -242,6 +244,13 @@ class VirtualSession:
         Raises VirtualBenchError for another valve or opening, or where there are no hand valves.
         """
         self.turn_valve(valve, opening)
+
+    def lid(self, *, off: bool) -> None:
+        """Take the lid off, or put it back; the pot then fills with room air, and the lid switch follows.
+
+        Raises VirtualBenchError while more than 20 mbar hold it.
+        """
+        self.move_lid(off)
 
     def stop(self) -> None:
         """End the bench and its processes."""

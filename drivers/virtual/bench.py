@@ -18,6 +18,7 @@ from drivers.virtual.pot import MOL_PER_LITRE, Pot
 from drivers.virtual_spec import PotTruth, VirtualBenchError, VirtualInstrument, VirtualSpec
 from rig_configs.roles import MOVING_ROLES, ROLES, Port
 
+_LID_MAY_OPEN_BAR = 0.02
 _MOST_BREAKPOINTS = 2000
 _KEPT_BREAKPOINTS = 400  # a scan in progress is read from the past when it is over
 
@@ -140,6 +141,23 @@ class Bench:
         else:
             pot.vent_turn = opening
             pot.set_valves(vent_open=opening > 0.0)
+
+    def move_lid(self, *, off: bool) -> None:
+        """Take the lid off, or put it back; the lid switch follows.
+
+        Raises:
+            VirtualBenchError: when pressure holds the lid.
+        """
+        pot = self.pot
+        above_bar = pot.pressure_bar - pot.room_pressure_bar
+        if off and abs(above_bar) > _LID_MAY_OPEN_BAR:
+            raise VirtualBenchError(
+                f"lid: pressure holds it ({above_bar:+.2f} bar against the room); vent the pot first"
+            )
+        pot.lid_off = off
+        block = self.by_role("valves")
+        if isinstance(block, ValveDevice):
+            block.lid_switch_closed = not off
 
     def take_stall_us(self) -> int:
         """How much longer than asked this wait takes, in microseconds; once."""

@@ -19,7 +19,7 @@ _SCPI_HEAD = (
 _MODBUS_HEAD = (
     "Modbus TCP, unit 1. Functions 3, 4, 6 and 16; holding and input registers are one table, addresses from "
     "0. A 32-bit float is two registers, high word first. Exceptions: 2 no such register or read only, "
-    "3 value out of range, 4 refused in this state."
+    "3 value out of range, 4 refused in this state, 6 busy."
 )
 _SCANNER_NOTES = (
     "Channel 100 + n reads socket n, in volts. Channel k of a scan is read at its start + (k + 1/2) NPLC / "

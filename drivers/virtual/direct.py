@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from drivers.errors import BadReply, LinkDown, LinkTimeout, NoReading, Refused, WrongInstrument
+from drivers.errors import BadReply, DriverError, LinkDown, LinkTimeout, NoReading, Refused, WrongInstrument
 from drivers.limits import PressureOrders
 from drivers.ports import ChannelReading, Identity, Instrument, ReadingStatus, ValveState
 from drivers.virtual.bench import Bench, HungUp, Unanswered
@@ -19,7 +19,7 @@ from drivers.virtual.devices.millivolts import MillivoltDevice
 from drivers.virtual.devices.room_oxygen import RoomOxygenDevice
 from drivers.virtual.devices.scanner import MAINS_HZ, ScannerDevice
 from drivers.virtual.devices.thermometer import ThermometerDevice
-from drivers.virtual.devices.valve_block import LONGEST_SHOT_MS, ValveDevice
+from drivers.virtual.devices.valve_block import LONGEST_SHOT_MS, ValveDevice, ValveRegister
 from drivers.virtual.servers.scpi_parser import ScpiError, channels_of
 from drivers.virtual.servers.scpi_server import FIRMWARE, MAKER
 from drivers.virtual_spec import VirtualBenchError, VirtualInstrument
@@ -28,6 +28,17 @@ _FIRST_PAUSE_S = 0.25
 _LONGEST_PAUSE_S = 2.0
 _LOWEST_BAR = 0.3
 _HIGHEST_BAR = 20.0
+_READ_AT_CONFIGURE = (
+    ValveRegister.SERIAL,
+    ValveRegister.PROOF,
+    ValveRegister.LONGEST_SHOT,
+    ValveRegister.WATCHDOG,
+)
+
+
+def _busy(instrument: str, register: int) -> DriverError:
+    """The error that the wire driver raises for Modbus exception 6."""
+    return Refused(instrument, f"refused register {register:d}: Modbus exception 6, busy")
 
 
 class DirectInstrument:
@@ -65,14 +76,18 @@ class DirectInstrument:
     def close(self) -> None:
         """Do nothing: there is no link."""
 
-    def _exchange(self, wait_s: float = 0.0, *, urgent: bool = False) -> None:
-        """Take the bench time of one request and its answer.
+    def _exchange(
+        self, wait_s: float = 0.0, *, urgent: bool = False, read: int | None = None, write: int | None = None
+    ) -> None:
+        """Take the bench time of one request and its answer; `read` or `write` is its first register.
 
         After a second lost answer in a row further requests fail at once for 0.25 s, doubling to 2 s, unless
-        they are commands to the safe state.
+        they are commands to the safe state. An answer "busy" neither counts as lost nor ends a pause.
         """
         device = self._device
+        register = read if write is None else write
         if not (wait_s or device.down or device.mute or device.latency_s or self._retry_at_us):
+            self._refuse_if_busy(register, write is not None)
             self._failures = 0
             return
         bench = self._bench
@@ -86,7 +101,12 @@ class DirectInstrument:
         except Unanswered:
             self._count_failure()
             raise LinkTimeout(device.name, f"no answer within {device.deadline_s:g} s") from None
+        self._refuse_if_busy(register, write is not None)
         self._failures = 0
+
+    def _refuse_if_busy(self, register: int | None, write: bool) -> None:
+        if register is not None and self._device.busy(register, write=write):
+            raise _busy(self.name, register)
 
     def _confirm(self, permit: Permit) -> None:
         """Raise or accept what the device answers to a command."""
@@ -350,6 +370,17 @@ class DirectValves(DirectInstrument):
         super().__init__(bench, device, instrument)
         self._valves = device
 
+    def identify(self) -> Identity:
+        """Read the serial number."""
+        self._exchange(read=ValveRegister.SERIAL)
+        return Identity(serial=self._device.serial)
+
+    def configure(self) -> None:
+        """Check the identity and read the block's own limits, one request after another as on the wire."""
+        super().configure()
+        for register in _READ_AT_CONFIGURE:
+            self._refuse_if_busy(register, write=False)
+
     @property
     def longest_shot_ms(self) -> int:
         """Longest shot, in ms."""
@@ -363,35 +394,35 @@ class DirectValves(DirectInstrument):
     def open_supply_for(self, duration_ms: int) -> None:
         """Open the supply for one shot, in ms."""
         self._refuse_length(duration_ms, "supply")
-        self._exchange()
+        self._exchange(write=ValveRegister.SUPPLY_SHOT)
         self._confirm(self._valves.shoot_supply(duration_ms))
 
     def open_vent_for(self, duration_ms: int) -> None:
         """Open the vent for one shot, in ms."""
         self._refuse_length(duration_ms, "vent")
-        self._exchange()
+        self._exchange(write=ValveRegister.VENT_SHOT)
         self._confirm(self._valves.shoot_vent(duration_ms))
 
     def shut_vent(self) -> None:
         """Energise the vent: shut."""
-        self._exchange()
+        self._exchange(write=ValveRegister.VENT_HOLD)
         self._confirm(self._valves.hold_vent(True))
 
     def open_vent(self) -> None:
         """De-energise the vent: open."""
-        self._exchange(urgent=True)
+        self._exchange(urgent=True, write=ValveRegister.VENT_HOLD)
         self._confirm(self._valves.hold_vent(False))
 
     def shut_supply(self) -> None:
         """De-energise the supply: shut."""
-        self._exchange(urgent=True)
+        self._exchange(urgent=True, write=ValveRegister.SUPPLY)
         self._confirm(self._valves.shut_supply())
 
     def de_energise(self) -> None:
         """Drop every output; tried three times, as the wire driver does."""
         for tries_left in (2, 1, 0):
             try:
-                self._exchange(urgent=True)
+                self._exchange(urgent=True, write=ValveRegister.DE_ENERGISE)
                 self._confirm(self._valves.de_energise())
                 return
             except (LinkDown, LinkTimeout):
@@ -400,7 +431,7 @@ class DirectValves(DirectInstrument):
 
     def read_state(self) -> ValveState:
         """Read back outputs, inputs and heartbeat."""
-        self._exchange()
+        self._exchange(read=ValveRegister.OUTPUTS)
         valves = self._valves
         return ValveState(
             supply_open=valves.supply_on,
@@ -414,18 +445,18 @@ class DirectValves(DirectInstrument):
     def beat(self, counter: int) -> None:
         """Write the heartbeat, 0 to 65535."""
         self._refuse_word(counter, "heartbeat")
-        self._exchange()
+        self._exchange(write=ValveRegister.HEARTBEAT)
         self._confirm(self._valves.beat(counter))
 
     def write_owner(self, token: int) -> None:
         """Write this program's token, 0 to 65535."""
         self._refuse_word(token, "token")
-        self._exchange()
+        self._exchange(write=ValveRegister.OWNER)
         self._valves.owner = token
 
     def read_owner(self) -> int:
         """Read the token back."""
-        self._exchange()
+        self._exchange(read=ValveRegister.OWNER)
         return self._valves.owner
 
     def _refuse_length(self, duration_ms: int, valve: str) -> None:

@@ -14,6 +14,7 @@ from collections.abc import Callable
 from math import exp, expm1, pi, sin, sqrt, tau
 
 from drivers.virtual.noise import stream_of
+from drivers.virtual.side_volume import SideVolume
 from drivers.virtual_spec import VirtualSpec
 
 GAS_CONSTANT = 0.0831446261815324  # bar L / (mol K), CODATA 2018
@@ -106,6 +107,8 @@ class Pot:
         oxygen_fraction: of the open volume, by amount of all gas with its water vapour.
         supply_open, vent_open: mechanical valve positions (without what sticks or blocks).
         supply_flows, vent_flows: whether the paths are really open, in spite of commands.
+        supply_seep: conductance of the supply's seat when it is shut, in L/(s bar); 0 when it is tight.
+        side: what the gauges see behind a clogged tee, which shuts the vent off too; None when it is free.
         supply_turn, vent_turn: how far a person has opened hand valves, 0 to 1; 1 where there are none.
         controlled_bar: where an electronic pressure controller wants the pressure now, or None when nothing
             controls; `controlled_set_bar` and `controlled_ramp_bar_per_s` say where it goes from there.
@@ -121,6 +124,7 @@ class Pot:
         "_room_bar",
         "_room_k",
         "_room_phase",
+        "_side",
         "_supply_ease",
         "_supply_stuck",
         "_thermistor_k",
@@ -158,6 +162,7 @@ class Pot:
         "supply_conductance",
         "supply_flows",
         "supply_open",
+        "supply_seep",
         "supply_turn",
         "switch_bar",
         "switch_tripped",
@@ -227,6 +232,8 @@ class Pot:
         self.vent_open = True
         self._supply_stuck: bool | None = None
         self._vent_stuck: bool | None = None
+        self._side: SideVolume | None = None
+        self.supply_seep = 0.0
         self._see_valves()
         self.vent_passage = 1.0
         self.supply_turn = 1.0
@@ -282,6 +289,29 @@ class Pot:
         self._vent_stuck = stuck
         self._see_valves()
 
+    @property
+    def side(self) -> SideVolume | None:
+        """The gauges' side of a clogged tee; None when the tee is free."""
+        return self._side
+
+    def clog_tee(self) -> None:
+        """Part the gauges and the vent from the pot, with the gas that is there."""
+        if self._side is None:
+            self._side = SideVolume(self.now_us, self.pressure_bar, self._vent_moved_open)
+            self._see_valves()
+            self._mark()
+
+    def free_tee(self) -> None:
+        """Join the gauges and the vent to the pot again."""
+        self._side = None
+        self._see_valves()
+        self._mark()
+
+    def set_gas(self, oxygen_fraction: float) -> None:
+        """Exchange the pot's gas for one of that oxygen fraction, at its pressure and temperature."""
+        self.oxygen_fraction = self.pocket_fraction = oxygen_fraction
+        self._mark()
+
     def set_bottle(self, bottle_bar: float) -> None:
         """Set the bottle's pressure, in bar."""
         self._bottle_mol = bottle_bar * self._bottle_l / (GAS_CONSTANT * self._room_k)
@@ -315,7 +345,15 @@ class Pot:
 
     def _see_valves(self) -> None:
         self.supply_flows = self.supply_open if self._supply_stuck is None else self._supply_stuck
-        self.vent_flows = self.vent_open if self._vent_stuck is None else self._vent_stuck
+        vent_open = self._vent_moved_open
+        if self._side is not None:
+            self._side.turn(self.now_us, vent_open, self.room_pressure_bar)
+        self.vent_flows = vent_open and self._side is None
+
+    @property
+    def _vent_moved_open(self) -> bool:
+        """Whether the vent valve itself stands open."""
+        return self.vent_open if self._vent_stuck is None else self._vent_stuck
 
     def forget(self, count: int) -> None:
         """Drop the first `count` breakpoints."""
@@ -328,6 +366,7 @@ class Pot:
             left_us = end_us - self.now_us
             inflow = (
                 self.supply_flows
+                or self.supply_seep != 0.0
                 or self.relief_open
                 or self.extra_inflow_bar_per_s != 0.0
                 or self.controlled_bar is not None
@@ -505,7 +544,7 @@ class Pot:
         )
         if self.supply_stuck is not None:
             inlet = 0.0
-        if self.vent_stuck is not None:
+        if self._vent_stuck is not None or self._side is not None:
             outlet = 0.0
         return min(max(wish, 0.0) + bleed, inlet), min(max(-wish, 0.0) + bleed, outlet)
 
@@ -518,7 +557,7 @@ class Pot:
             self.controlled_bar += min(max(gap_bar, -reach_bar), reach_bar)
         amount, gas_k, wall_k, room_k = self.amount_mol, self.gas_k, self.wall_k, self._room_k
         pressure_bar, supply_bar = self.pressure_bar, self.supply_bar()
-        supply = self.supply_conductance * self.supply_turn if self.supply_flows else 0.0
+        supply = self.supply_conductance * self.supply_turn if self.supply_flows else self.supply_seep
         vent = self.vent_conductance * self.vent_passage * self.vent_turn if self.vent_flows else 0.0
         weight = _REST_KG_PER_MOL + (_OXYGEN_KG_PER_MOL - _REST_KG_PER_MOL) * self.oxygen_fraction
         scale = GAS_CONSTANT / self.volume_l

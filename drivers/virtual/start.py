@@ -53,6 +53,7 @@ def start(spec: VirtualSpec) -> VirtualSession:
         inject_fault=served.inject,
         read_truth=served.truth,
         turn_valve=served.turn,
+        move_lid=served.move_lid,
         stop_bench=served.stop,
     )
 
@@ -70,6 +71,7 @@ def _direct(spec: VirtualSpec, truths: Truths) -> VirtualSession:
         inject_fault=lambda fault: inject(bench, fault),
         read_truth=bench.truth,
         turn_valve=bench.turn,
+        move_lid=lambda off: bench.move_lid(off=off),
         stop_bench=lambda: None,
     )
 
@@ -123,15 +125,15 @@ class _ServedBench:
 
     def inject(self, fault: FaultSpec) -> None:
         """Book one fault."""
-        answer = self._ask("inject " + json.dumps(asdict(fault)))
-        if answer.startswith("refused "):
-            raise VirtualBenchError(answer.removeprefix("refused "))
+        self._command("inject " + json.dumps(asdict(fault)))
 
     def turn(self, valve: str, opening: float) -> None:
         """Turn a hand valve."""
-        answer = self._ask(f"turn {valve} {opening!r}")
-        if answer.startswith("refused "):
-            raise VirtualBenchError(answer.removeprefix("refused "))
+        self._command(f"turn {valve} {opening!r}")
+
+    def move_lid(self, off: bool) -> None:
+        """Take the lid off, or put it back."""
+        self._command(f"lid {'off' if off else 'on'}")
 
     def truth(self) -> PotTruth:
         """The pot's true state."""
@@ -157,6 +159,11 @@ class _ServedBench:
             process.kill()
             process.wait()
         self.shared.close()
+
+    def _command(self, line: str) -> None:
+        answer = self._ask(line)
+        if answer.startswith("refused "):
+            raise VirtualBenchError(answer.removeprefix("refused "))
 
     def _ask(self, line: str) -> str:
         if self._control is None:

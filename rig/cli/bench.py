@@ -83,7 +83,8 @@ def serve(
     """Serve the virtual bench in this process until Ctrl-C, for practice or to develop a driver against.
 
     It listens on this computer only. With the file of --write, a second terminal runs against it as against a
-    real bench.
+    real bench. Lines typed here are the hands of a person: "lid off", "lid on", and "supply 0.2" or "vent 1"
+    at a hand pot.
 
     Example: leadline bench serve --write served.toml
     """

@@ -39,7 +39,15 @@ _STOP = "vents on the ramp"
 _REFUSE = "refuses to start"
 
 FAULT_TABLE: tuple[FaultRow, ...] = (
-    FaultRow(1, "gauge stuck", ("gauge_stuck",), ("GAUGE_STUCK", "GAUGES_DISAGREE"), 3.0, _ABORT),
+    FaultRow(
+        1,
+        "gauge stuck, both shut off from the pot",
+        ("gauge_stuck",),
+        ("GAUGE_STUCK", "GAUGES_DISAGREE"),
+        3.0,
+        _ABORT,
+        not_noticed=("gauge_manifold_shut",),
+    ),
     FaultRow(
         2,
         "second gauge stuck",
@@ -48,7 +56,15 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         6.0,
         _ABORT,
     ),
-    FaultRow(3, "gauge off by a fixed amount", ("gauge_offset",), ("GAUGES_DISAGREE",), 2.0, _ABORT),
+    FaultRow(
+        3,
+        "gauge off by a fixed amount or by a part",
+        ("gauge_offset",),
+        ("GAUGES_DISAGREE",),
+        2.0,
+        _ABORT,
+        not_noticed=("gauge_gain",),
+    ),
     FaultRow(4, "gauge drifts", ("gauge_drift",), ("GAUGES_DISAGREE", "PRESSURE_RISES"), 20.0, _ABORT),
     FaultRow(
         5,
@@ -69,7 +85,15 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         30.0,
         f"{_ABORT}; up to 20 mbar it is kept and graded as measured",
     ),
-    FaultRow(10, "supply valve stuck open", ("supply_stuck_open",), ("PRESSURE_RISES",), 3.0, _ABORT),
+    FaultRow(
+        10,
+        "supply valve stuck open, its seat leaks",
+        ("supply_stuck_open",),
+        ("PRESSURE_RISES",),
+        3.0,
+        _ABORT,
+        not_noticed=("supply_seeps",),
+    ),
     FaultRow(
         11,
         "supply valve stuck shut, bottle empty",
@@ -88,6 +112,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("VENT_BLOCKED", "PRESSURE_RISES"),
         60.0,
         f"{_ABORT}; the alarm stays while the pot is not vented",
+        not_noticed=("tee_clogged",),
     ),
     FaultRow(14, "vent stuck open", ("vent_stuck_open",), ("VENT_OPEN",), 5.0, _ABORT),
     FaultRow(15, "leak", ("leak_large", "leak_small"), ("LEAK", "LEAK_TEST"), 200.0, _STOP),
@@ -101,7 +126,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         f"more than {100 * ALLOWED_PART:.0f} %: the purge's uncertainty covers it up to its allowance "
         f"(mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a flow), no "
         "further",
-        not_noticed=("purge_dead_space",),
+        not_noticed=("purge_dead_space", "pot_enriched"),
     ),
     FaultRow(
         17,
@@ -118,6 +143,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("VOLTMETER_LOST",),
         25.0,
         f"holds for a minute, then {_STOP}",
+        not_noticed=("voltmeter_frozen", "voltmeter_gain", "channels_swapped"),
     ),
     FaultRow(
         19,
@@ -183,7 +209,15 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         _STOP,
     ),
     FaultRow(29, "lid opened", ("lid_opened",), ("LID_OPEN",), 1.0, _ABORT),
-    FaultRow(30, "second program on the rig", ("second_controller",), ("OWNER_CHANGED",), 3.0, _ABORT),
+    FaultRow(
+        30,
+        "second program on the rig",
+        ("second_controller",),
+        ("OWNER_CHANGED",),
+        3.0,
+        _ABORT,
+        not_noticed=("foreign_master",),
+    ),
     FaultRow(
         31,
         "valve block does not answer",
@@ -191,6 +225,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("VALVES_LOST",),
         2.0,
         _ABORT,
+        not_noticed=("gateway_down",),
     ),
     FaultRow(
         32,
@@ -199,6 +234,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("WATCHDOG", "NOT_OBEYED", "NO_RESPONSE"),
         4.0,
         _ABORT,
+        not_noticed=("valves_busy", "de_energise_busy", "beats_refused"),
     ),
     FaultRow(33, "wrong instrument", ("wrong_instrument", "gauge_word_order"), ("refused",), 1.0, _REFUSE),
     FaultRow(

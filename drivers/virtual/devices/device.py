@@ -40,6 +40,11 @@ class Device:
         self.down = False
         self.latency_s = 0.0
 
+    def busy(self, register: int, *, write: bool) -> bool:
+        """Whether this request is answered "busy" and not carried out; `register` is the first one."""
+        del register, write
+        return False
+
 
 def as_float32(value: float) -> float:
     """The number that survives a 32-bit float register."""

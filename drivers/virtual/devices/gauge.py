@@ -22,6 +22,8 @@ class GaugeDevice(Device):
 
     Attributes:
         held: a value it is stuck at, in bar, or None.
+        gain_error: added part of the true pressure.
+        trapped_bar: pressure of the gas it is shut off with, or None while it is open to the pot.
         offset_bar: added error. drift_bar_per_s, drift_from_us: growing error.
         unit_per_bar, gauge_unit: what it shows per bar, and whether it shows gauge pressure; its unit
             register still says bar absolute.
@@ -42,6 +44,8 @@ class GaugeDevice(Device):
         self._conversion = -1
         self._value = 0.0
         self.held: float | None = None
+        self.gain_error = 0.0
+        self.trapped_bar: float | None = None
         self.offset_bar = 0.0
         self.drift_bar_per_s = 0.0
         self.drift_from_us = 0
@@ -82,11 +86,16 @@ class GaugeDevice(Device):
 
     def true_bar(self, at_us: int) -> float:
         """The pressure at its port, in bar."""
-        return self.pot.pressure_at(at_us)
+        if self.trapped_bar is not None:
+            return self.trapped_bar
+        pot = self.pot
+        if pot.side is not None and at_us >= pot.side.since_us:
+            return pot.side.pressure_at(at_us, pot.room_pressure_bar)
+        return pot.pressure_at(at_us)
 
     def _convert(self, conversion: int) -> float:
         at_us = conversion * CONVERSION_US
-        true_bar = self.true_bar(at_us - 20_000)
+        true_bar = self.true_bar(at_us - 20_000) * (1.0 + self.gain_error)
         part = true_bar / self.span_bar
         shown_bar = (
             true_bar * (self._gain + self._bend * 4.0 * part * (1.0 - part))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from math import sqrt
 
 from drivers.virtual.devices.device import OVERLOAD, Device, bounded
@@ -22,6 +23,8 @@ class ScannerDevice(Device):
         nplc: aperture in mains periods. range_v: fixed range in volts, 0 for automatic.
         scan_list: channels of the scan. refuses: error number with which INIT is refused, or 0.
         override: a number shown on every channel, or None.
+        frozen: every scan repeats the last one. gain_error: added part of every reading.
+        swapped: socket that a socket's channel reads instead, where channels are exchanged.
     """
 
     model = "TW-8"
@@ -36,6 +39,10 @@ class ScannerDevice(Device):
         self._noise = WhiteNoise(stream)
         self.refuses = 0
         self.override: float | None = None
+        self.frozen = False
+        self.gain_error = 0.0
+        self.swapped: Mapping[int, int] = {}
+        self._last: tuple[tuple[int, ...], tuple[float, ...]] | None = None
         self.closed_channel = 0
         self.reset()
 
@@ -80,6 +87,8 @@ class ScannerDevice(Device):
 
     def fetch(self) -> tuple[float, ...]:
         """Volts of the scan started last, which must be over."""
+        if self._volts is None and self.frozen and self._last and self._last[0] == self._scanned:
+            self._volts = self._last[1]
         if self._volts is None:
             first_us = self._scan_from_us + self._aperture_us // 2
             self._volts = tuple(
@@ -88,17 +97,19 @@ class ScannerDevice(Device):
                     for index, channel in enumerate(self._scanned)
                 ]
             )
+            self._last = self._scanned, self._volts
         return self._volts
 
     def _volts_of(self, channel: int, at_us: int) -> float:
         if self.override is not None:
             return self.override
         noise = self._noise.at(at_us // 1000)
-        cell = self.stand.cells.get(channel - 100)
+        socket = channel - 100
+        cell = self.stand.cells.get(self.swapped.get(socket, socket))
         # An open input drifts; a socket without a cell shows only its noise.
         value_mv = 1.5 * noise if cell is None else cell.output_mv(at_us)
         value_mv = value_mv * self._gain + self._zero_mv + self._noise_mv * noise
-        volts = value_mv * 1e-3
+        volts = value_mv * (1.0 + self.gain_error) * 1e-3
         limit_v = 1.2 * (self.range_v or self.ranges_v[-1])
         if volts > limit_v:
             return OVERLOAD

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
+from enum import IntEnum
 
 from drivers.virtual.devices.device import Device, Permit
 from drivers.virtual.devices.stand import Stand
@@ -10,6 +12,25 @@ from drivers.virtual.noise import stream_of
 from drivers.virtual_spec import VirtualInstrument
 
 LONGEST_SHOT_MS = 500
+
+
+class ValveRegister(IntEnum):
+    """Registers of the block, as its maker numbers them; see the map that it serves."""
+
+    OUTPUTS = 0
+    SUPPLY_SHOT = 1
+    VENT_SHOT = 2
+    VENT_HOLD = 3
+    SUPPLY = 4
+    HEARTBEAT = 5
+    INPUTS = 6
+    LONGEST_SHOT = 7
+    WATCHDOG = 8
+    OWNER = 9
+    SERIAL = 10
+    PROOF = 14
+    DE_ENERGISE = 16
+    SHOTS = 17
 
 
 class ValveDevice(Device):
@@ -24,6 +45,8 @@ class ValveDevice(Device):
         watchdog_dead: it looks alive and never trips.
         stretch: a shot lasts this many times its length.
         lid_switch_closed: what the lid switch says.
+        busy_part: part of all requests that is answered "busy", 0 to 1.
+        busy_writes: registers whose writes are answered "busy".
     """
 
     model = "TW-VB2"
@@ -44,6 +67,10 @@ class ValveDevice(Device):
         self.stretch = 1.0
         self.lid_switch_closed = True
         self.watchdog_dead = False
+        self.busy_part = 0.0
+        self.busy_writes: frozenset[int] = frozenset()
+        self._asked_us = -1
+        self._asked: Counter[tuple[int, bool]] = Counter()
         self._beat_us = 0
         self._watching = False
         self._supply_turn = 0
@@ -76,6 +103,24 @@ class ValveDevice(Device):
             | (2 if self.watchdog_tripped else 0)
             | (4 if self.pot.switch_tripped else 0)
         )
+
+    def busy(self, register: int, *, write: bool) -> bool:
+        """Whether this request is answered "busy"; drawn from the seed, the instant and the request alone.
+
+        A request that is repeated at the same instant is drawn again.
+        """
+        if write and register in self.busy_writes:
+            return True
+        if not self.busy_part:
+            return False
+        now_us = self.pot.now_us
+        if now_us != self._asked_us:
+            self._asked_us = now_us
+            self._asked.clear()
+        self._asked[register, write] += 1
+        request = f"{register} {write} {self._asked[register, write]}"
+        draw = stream_of(self.stand.spec.seed, f"busy {self.name} {now_us} {request}")
+        return draw.random() < self.busy_part
 
     def shoot_supply(self, duration_ms: int) -> Permit:
         """Open the supply for `duration_ms`."""

@@ -37,6 +37,7 @@ def inject(bench: Bench, fault: FaultSpec) -> None:
         raise VirtualBenchError(
             f"fault {kind.name}: this bench has no instrument with role {found.part.role}"
         )
+    found.part.find(bench, target)
     if kind.name == "rig_suspended" and bench.spec.mode == "real_time":
         raise VirtualBenchError("fault rig_suspended: a bench in real time cannot suspend the rig")
     if kind.name == "voltmeter_refuses" and not isinstance(bench.by_role("voltmeter"), ScannerDevice):

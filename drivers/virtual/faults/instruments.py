@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Any
+
+from drivers.virtual.bench import Bench
 from drivers.virtual.devices.device import NO_VALUE, OVERLOAD, as_float32
-from drivers.virtual.faults.entry import Part, Size, instrument
-from drivers.virtual.faults.strike import device_of, sets, sets_size
+from drivers.virtual.faults.entry import SOCKET, Part, Size, instrument
+from drivers.virtual.faults.strike import Undo, change, device_of, sets, sets_size
+from drivers.virtual_spec import VirtualBenchError
 from rig_configs.roles import ROLES
 
 # The monitor of the room's oxygen has its own faults. Seeds draw a target by its place.
@@ -14,6 +19,38 @@ _VOLTMETER = instrument("voltmeter")
 _BAROMETER = instrument("barometer")
 _THERMOMETER = instrument("thermometer")
 _ROOM_OXYGEN = instrument("room_oxygen")
+
+
+def _channels(bench: Bench, target: str) -> Sequence[Any]:
+    """The voltmeter and the two sockets whose channels are exchanged."""
+    sockets = sorted(bench.cells)
+    if len(sockets) < 2:
+        raise VirtualBenchError("fault channels_swapped: it takes two occupied sockets")
+    socket = int(target)
+    after = sockets[(sockets.index(socket) + 1) % len(sockets)]
+    return device_of(bench, "voltmeter"), socket, after
+
+
+def _swap(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
+    del bench, value
+    voltmeter, one, other = struck
+    return change(voltmeter, swapped={one: other, other: one})
+
+
+def _on_gateway(bench: Bench, _target: str) -> Sequence[Any]:
+    """Every instrument whose driver speaks Modbus."""
+    behind = [
+        device
+        for name, device in bench.devices.items()
+        if bench.spec.instruments[name].driver.startswith("modbus_")
+    ]
+    if not behind:
+        raise VirtualBenchError("fault gateway_down: this bench has no instrument on Modbus")
+    return behind
+
+
+_CHANNELS = Part(_channels, targets=SOCKET, role="voltmeter")
+_GATEWAY = Part(_on_gateway)
 
 FAULTS = (
     _ANY.fault(
@@ -26,6 +63,19 @@ FAULTS = (
     ),
     _VOLTMETER.fault(
         18, "voltmeter_refuses", "the voltmeter refuses to start a scan (hardware error)", sets(refuses=-240)
+    ),
+    _VOLTMETER.fault(
+        18, "voltmeter_frozen", "the voltmeter repeats its last scan to the last bit", sets(frozen=True)
+    ),
+    _VOLTMETER.fault(
+        18,
+        "voltmeter_gain",
+        "the voltmeter reads off by a part of every reading",
+        sets_size("gain_error"),
+        Size("part", 0.02, -0.5, 0.5),
+    ),
+    _CHANNELS.fault(
+        18, "channels_swapped", "the channels of a socket and of the next occupied one are exchanged", _swap
     ),
     _BAROMETER.fault(
         27,
@@ -46,6 +96,7 @@ FAULTS = (
     _THERMOMETER.fault(
         28, "thermometer_link_lost", "the connection to the thermometer is gone", sets(down=True)
     ),
+    _GATEWAY.fault(31, "gateway_down", "everything on Modbus stops answering at once", sets(mute=True)),
     _ANY.fault(
         33,
         "wrong_instrument",

@@ -7,7 +7,7 @@ from typing import Any
 
 from drivers.virtual.bench import Bench
 from drivers.virtual.faults.entry import Part, Size
-from drivers.virtual.faults.strike import Undo, change, sets, sets_size
+from drivers.virtual.faults.strike import Undo, change, sets, sets_size, undo_all
 
 _POT = Part(lambda bench, _target: (bench.pot,))
 _LEAK = sets_size("leak_l_per_s_bar", lambda ml_per_s_bar: ml_per_s_bar * 1e-3)
@@ -28,6 +28,21 @@ def _creep(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
     most_bar = 3.0 * pot.regulator_bar
     before_bar = pot.regulator_bar
     return change(pot, regulator_creep_bar_per_s=value, regulator_most_bar=most_bar, regulator_bar=before_bar)
+
+
+def _seep(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
+    """A seat that lets so many mL/s through into a vented pot, at the regulator's pressure of now."""
+    del bench
+    (pot,) = struck
+    return change(pot, supply_seep=value * 1e-3 / pot.regulator_bar)
+
+
+def _enrich(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
+    """Set the gas once; nothing holds it there, so there is nothing to undo."""
+    del bench
+    (pot,) = struck
+    pot.set_gas(value)
+    return undo_all(())
 
 
 def _keep_air(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
@@ -53,6 +68,13 @@ FAULTS = (
         sets(switch_bar=None),
     ),
     _POT.fault(10, "supply_stuck_open", "the supply valve is stuck open", sets(supply_stuck=True)),
+    _POT.fault(
+        10,
+        "supply_seeps",
+        "the supply valve's seat leaks all the time, whatever is commanded",
+        _seep,
+        Size("mL/s", 0.5, 0.0, 100.0),
+    ),
     _POT.fault(
         11,
         "supply_stuck_shut",
@@ -95,6 +117,13 @@ FAULTS = (
         "the bottle contains a gas other than oxygen",
         sets_size("bottle_oxygen_fraction"),
         Size("oxygen fraction", 0.2095, 0.0, 1.0),
+    ),
+    _POT.fault(
+        16,
+        "pot_enriched",
+        "the pot was not aired since the last run: its gas has this oxygen fraction",
+        _enrich,
+        Size("oxygen fraction", 0.4, 0.0, 1.0),
     ),
     _POT.fault(
         17,

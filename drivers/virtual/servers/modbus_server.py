@@ -16,7 +16,7 @@ from pymodbus.server.requesthandler import ServerRequestHandler
 from pymodbus.simulator import DataType, SimData, SimDevice
 
 from drivers.virtual.bench import HungUp, Unanswered
-from drivers.virtual.servers.registers import RegisterMap
+from drivers.virtual.servers.registers import DEVICE_BUSY, RegisterMap
 from drivers.virtual.servers.timing import Timing
 
 _WRITES = (6, 16)
@@ -59,6 +59,9 @@ class _Instrument:
                 handler.close()
             self.handlers.clear()
             return None
+        device = self._registers.device
+        if device.busy(address, write=function in _WRITES):
+            return ExcCodes(DEVICE_BUSY)
         if values is not None and function in _WRITES:
             code = self._registers.write(address, [int(value) for value in values])
             return ExcCodes(code) if code else None

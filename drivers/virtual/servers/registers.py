@@ -17,11 +17,12 @@ from drivers.virtual.devices.gauge import SENSOR_FAULT_BIT, UNIT_BAR_ABSOLUTE, G
 from drivers.virtual.devices.millivolts import MillivoltDevice
 from drivers.virtual.devices.room_oxygen import RoomOxygenDevice
 from drivers.virtual.devices.thermometer import ThermometerDevice
-from drivers.virtual.devices.valve_block import LONGEST_SHOT_MS, ValveDevice
+from drivers.virtual.devices.valve_block import LONGEST_SHOT_MS, ValveDevice, ValveRegister
 
 ILLEGAL_ADDRESS = 2
 ILLEGAL_VALUE = 3
 DEVICE_FAILURE = 4
+DEVICE_BUSY = 6
 
 CONTROL_MODES: tuple[ControlMode, ...] = ("measure", "control", "vent")
 """By the number that stands for them in the mode register."""
@@ -272,22 +273,39 @@ class ValveRegisters:
 
     size = 18
     lines: tuple[RegisterLine, ...] = (
-        RegisterLine(0, 1, "r", "outputs: bit 0 supply energised (open), bit 1 vent energised (shut)"),
-        RegisterLine(1, 1, "w", f"open the supply for 1 to {LONGEST_SHOT_MS} ms"),
-        RegisterLine(2, 1, "w", f"open the vent for 1 to {LONGEST_SHOT_MS} ms, out of the shut state"),
-        RegisterLine(3, 1, "rw", "vent: 1 energise (shut), 0 drop (open)"),
-        RegisterLine(4, 1, "w", "write 0: shut the supply now"),
-        RegisterLine(5, 1, "rw", "heartbeat: must change within the watchdog time"),
         RegisterLine(
-            6, 1, "r", "inputs: bit 0 lid closed, bit 1 watchdog tripped, bit 2 pressure switch tripped"
+            ValveRegister.OUTPUTS,
+            1,
+            "r",
+            "outputs: bit 0 supply energised (open), bit 1 vent energised (shut)",
         ),
-        RegisterLine(7, 1, "r", "longest shot in ms"),
-        RegisterLine(8, 1, "r", "watchdog time in ms, 0 without one"),
-        RegisterLine(9, 1, "rw", "owner: token of the program that drives the block, 0 none"),
-        RegisterLine(10, 4, "r", "serial number, 8 ASCII characters"),
-        RegisterLine(14, 2, "r", "3.14159, 32-bit float: proof of the word order"),
-        RegisterLine(16, 1, "w", "write 1: drop every output and clear what has latched"),
-        RegisterLine(17, 1, "r", "shots since power-on"),
+        RegisterLine(ValveRegister.SUPPLY_SHOT, 1, "w", f"open the supply for 1 to {LONGEST_SHOT_MS} ms"),
+        RegisterLine(
+            ValveRegister.VENT_SHOT,
+            1,
+            "w",
+            f"open the vent for 1 to {LONGEST_SHOT_MS} ms, out of the shut state",
+        ),
+        RegisterLine(ValveRegister.VENT_HOLD, 1, "rw", "vent: 1 energise (shut), 0 drop (open)"),
+        RegisterLine(ValveRegister.SUPPLY, 1, "w", "write 0: shut the supply now"),
+        RegisterLine(ValveRegister.HEARTBEAT, 1, "rw", "heartbeat: must change within the watchdog time"),
+        RegisterLine(
+            ValveRegister.INPUTS,
+            1,
+            "r",
+            "inputs: bit 0 lid closed, bit 1 watchdog tripped, bit 2 pressure switch tripped",
+        ),
+        RegisterLine(ValveRegister.LONGEST_SHOT, 1, "r", "longest shot in ms"),
+        RegisterLine(ValveRegister.WATCHDOG, 1, "r", "watchdog time in ms, 0 without one"),
+        RegisterLine(
+            ValveRegister.OWNER, 1, "rw", "owner: token of the program that drives the block, 0 none"
+        ),
+        RegisterLine(ValveRegister.SERIAL, 4, "r", "serial number, 8 ASCII characters"),
+        RegisterLine(ValveRegister.PROOF, 2, "r", "3.14159, 32-bit float: proof of the word order"),
+        RegisterLine(
+            ValveRegister.DE_ENERGISE, 1, "w", "write 1: drop every output and clear what has latched"
+        ),
+        RegisterLine(ValveRegister.SHOTS, 1, "r", "shots since power-on"),
     )
 
     def __init__(self, device: ValveDevice) -> None:
@@ -328,19 +346,19 @@ class ValveRegisters:
 
     def _write_one(self, address: int, value: int) -> int:
         valves = self._valves
-        if address == 1:
+        if address == ValveRegister.SUPPLY_SHOT:
             return _PERMITS[valves.shoot_supply(value)]
-        if address == 2:
+        if address == ValveRegister.VENT_SHOT:
             return _PERMITS[valves.shoot_vent(value)]
-        if address == 3:
+        if address == ValveRegister.VENT_HOLD:
             return _PERMITS[valves.hold_vent(value == 1)] if value in (0, 1) else ILLEGAL_VALUE
-        if address == 4:
+        if address == ValveRegister.SUPPLY:
             return _PERMITS[valves.shut_supply()] if value == 0 else ILLEGAL_VALUE
-        if address == 5:
+        if address == ValveRegister.HEARTBEAT:
             return _PERMITS[valves.beat(value)]
-        if address == 9:
+        if address == ValveRegister.OWNER:
             valves.owner = value
             return 0
-        if address == 16:
+        if address == ValveRegister.DE_ENERGISE:
             return _PERMITS[valves.de_energise()] if value == 1 else ILLEGAL_VALUE
         return ILLEGAL_ADDRESS

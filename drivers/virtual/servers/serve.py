@@ -22,6 +22,7 @@ from pathlib import Path
 
 from drivers.virtual.bench import Bench
 from drivers.virtual.faults.inject import inject
+from drivers.virtual.servers.hands import Hands, typed_lines
 from drivers.virtual.servers.timing import RunningTiming, SteppedTiming
 from drivers.virtual.servers.wire import Wires
 from drivers.virtual.shared_time import SharedTime
@@ -37,19 +38,22 @@ Ready = Callable[[Mapping[str, str]], None]
 def serve_forever(spec: VirtualSpec, say: Callable[[str], None], ready: Ready | None = None) -> None:
     """Serve `spec` in real time until Ctrl-C; `say` and `ready` get the addresses.
 
+    Lines that are typed move the lid and, at a pot without solenoids or controller, the hand valves.
+
     Raises:
         VirtualBenchError: when the spec names something unknown.
     """
     _quiet_pymodbus()
     bench = _bench_of(spec)
+    hands = Hands(bench)
     # A program that a script started in the background ignores Ctrl-C by default.
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGINT, signal.default_int_handler)
     with suppress(KeyboardInterrupt):
-        asyncio.run(_serve_people(bench, say, ready))
+        asyncio.run(_serve_people(bench, hands, say, ready))
 
 
-async def _serve_people(bench: Bench, say: Callable[[str], None], ready: Ready | None) -> None:
+async def _serve_people(bench: Bench, hands: Hands, say: Callable[[str], None], ready: Ready | None) -> None:
     timing = RunningTiming(bench, bench.spec.speed)
     wires = Wires()
     await wires.serve(bench, timing)
@@ -61,7 +65,12 @@ async def _serve_people(bench: Bench, say: Callable[[str], None], ready: Ready |
         if ready is not None:
             ready(wires.endpoints)
         say(f"bench time runs {bench.spec.speed:g} times as fast as real time; Ctrl-C ends")
+        typed = typed_lines()
+        say(f"type and press Enter: {hands.words}")
         while True:
+            while not typed.empty():
+                timing.catch_up()
+                say(hands.obey(typed.get_nowait()))
             timing.catch_up()
             await asyncio.sleep(CATCH_UP_S)
     finally:
@@ -72,7 +81,8 @@ class _Control(asyncio.Protocol):
     """Lines of the bench's own control.
 
     `advance US` moves the bench; `truth` answers the pot's state; `inject JSON` adds a fault; `turn VALVE
-    OPENING` turns a hand valve; `stop` ends the process. Every line is answered with one line.
+    OPENING` turns a hand valve; `lid off` and `lid on` move the lid; `stop` ends the process. Every line is
+    answered with one line.
     """
 
     def __init__(self, served: _Served) -> None:
@@ -128,6 +138,12 @@ class _Served:
             valve, _, opening = rest.partition(" ")
             try:
                 self.bench.turn(valve, float(opening))
+            except VirtualBenchError as error:
+                return f"refused {error}"
+            return "ok"
+        if word == "lid":
+            try:
+                self.bench.move_lid(off=rest == "off")
             except VirtualBenchError as error:
                 return f"refused {error}"
             return "ok"

@@ -240,3 +240,25 @@ def test_a_bench_with_a_controller_has_no_hand_valves(start_bench):
     session, _ = start_bench()
     with pytest.raises(VirtualBenchError, match="controller instead of hand valves"):
         session.turn("supply", 0.1)
+
+
+@pytest.mark.parametrize("why", ["measure", "vent_blocked"])
+def test_an_inlet_that_stays_open_fills_what_the_controller_does_not_let_out(start_bench, why):
+    session, instruments = start_bench()
+    controller = instruments["controller"]
+    controller.set_ramp_bar_per_min(0.5)
+    controller.set_pressure_bar(1.2)
+    controller.hold_output(True)
+    run(session, 60.0)
+    session.inject(FaultSpec("supply_stuck_open", 0.0))
+    run(session, 30.0)
+    held = session.pot()
+    assert held.supply_open
+    assert held.pressure_bar == pytest.approx(1.2, abs=0.05)
+    assert held.gas_used_l > 1.0
+    if why == "measure":
+        controller.hold_output(False)
+    else:
+        session.inject(FaultSpec("vent_blocked", 0.0))
+    run(session, 60.0)
+    assert session.pot().pressure_bar > 1.9

@@ -14,6 +14,8 @@ import pytest
 
 from drivers.catalogue import open_instrument
 from drivers.ports import InstrumentSpec
+from drivers.virtual.bench import Bench
+from drivers.virtual.servers.hands import Hands
 from drivers.virtual.servers.serve import serve_forever
 from drivers.virtual.start import start
 from drivers.virtual_spec import FaultSpec, VirtualBenchError
@@ -186,7 +188,7 @@ def test_a_bench_in_real_time_cannot_suspend_the_rig(start_rig):
         rig.session.inject(FaultSpec("rig_suspended", at_s=0.0))
 
 
-def served_lines(six_cell_spec, tmp_path, serial_lines):
+def served_lines(six_cell_spec, tmp_path, serial_lines, stdin=None):
     """Serve in a separate process until interrupted, as the command does; yields addresses by name."""
     script = (
         "import sys\n"
@@ -199,6 +201,7 @@ def served_lines(six_cell_spec, tmp_path, serial_lines):
     spec = replace(six_cell_spec, mode="real_time", serial_lines=serial_lines)
     return subprocess.Popen(
         [sys.executable, "-c", script, spec_to_text(spec)],
+        stdin=stdin,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -221,6 +224,49 @@ def test_serving_people_prints_addresses_and_ends_at_ctrl_c(six_cell_spec, tmp_p
         assert process.wait(timeout=60) == 0
         assert process.stderr.read() == ""
         assert not listens(port_of(addresses["gauge_a"]))
+
+
+def test_a_person_at_a_served_bench_moves_the_lid_and_no_valve_of_a_block(six_cell_spec, tmp_path):
+    with served_lines(six_cell_spec, tmp_path, serial_lines=False, stdin=subprocess.PIPE) as process:
+        while not (line := process.stdout.readline()).startswith("type and press Enter"):
+            name, _, address = line.strip().partition(": ")
+            if name == "valves":
+                valves_address = address
+        assert line.strip().endswith("lid off, lid on")
+        valves = open_instrument(InstrumentSpec("valves", "modbus_valves", valves_address, "TV-00058", 30.0))
+        valves.configure()
+
+        def type_line(text):
+            process.stdin.write(text + "\n")
+            process.stdin.flush()
+            return process.stdout.readline().strip()
+
+        assert type_line("lid off") == "the lid is off"
+        assert valves.read_state().lid_closed is False
+        assert type_line("Lid on") == "the lid is on"
+        assert valves.read_state().lid_closed is True
+        assert "this bench has valves instead of hand valves" in type_line("vent 1")
+        assert "is not understood; type lid off, lid on" in type_line("lid up")
+        valves.close()
+        process.send_signal(signal.SIGINT)
+        assert process.wait(timeout=60) == 0
+        assert process.stderr.read() == ""
+
+
+def test_hands_turn_the_valves_of_a_served_hand_pot(six_cell_spec):
+    by_hand = {name: six_cell_spec.instruments[name] for name in ("scanner", "gauge_a")}
+    bench = Bench(replace(six_cell_spec, instruments=by_hand))
+    hands = Hands(bench)
+    assert hands.words == "lid off, lid on, supply 0.2, vent 1 (0 shut to 1 open)"
+    assert hands.obey("vent 0") == "the vent is 0 % open"
+    assert hands.obey("supply 0.5") == "the supply is 50 % open"
+    bench.advance_to(30_000_000)
+    assert bench.pot.pressure_bar > 1.3
+    assert "pressure holds it" in hands.obey("lid off")
+    for wrong in ("supply", "supply two", "supply 2", "drink", ""):
+        assert "\n" not in hands.obey(wrong)
+    assert "cannot open to 2" in hands.obey("supply 2")
+    assert bench.pot.supply_turn == 0.5
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="needs pseudo-terminals")
