@@ -198,7 +198,9 @@ def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> V
             f"The plate of the pot says {job.bench.limits.working_pressure_bar:g} bara.",
             f"The tag on the relief valve says {tag.isoformat()}.",
         )
-        return leave.enter_context(KeyHands(view, virtual.turn, virtual.pot, signs))
+        return leave.enter_context(
+            KeyHands(view, virtual.turn, virtual.pot, signs, lambda off: virtual.lid(off=off))
+        )
     from rig.job.simulated_person import person_at
 
     return person_at(virtual, view, job.bench, job.out)

@@ -17,6 +17,7 @@ from rig.safety.scan import Scan
 
 AIRED = "AIRED"
 LONGEST_AIRING_S = 600.0
+LID_OFF_S = 60.0
 HIGHER_PART = 0.05
 """Cells that all read higher in air than in their last record by more than this: no cell gains so much at rest.
 Common practice, no source."""
@@ -64,7 +65,9 @@ class Airing:
             "shut. It must hold fresh room air, no oxygen left from before."
         )
         try:
-            self._dialogue.confirm("air_pot", text, AIRED, timeout_s=LONGEST_AIRING_S, watch=self._watch_lid)
+            self._dialogue.confirm(
+                "air_pot", text, AIRED, timeout_s=LONGEST_AIRING_S, watch=self._watch_lid, lid_off_s=LID_OFF_S
+            )
         except NoAnswer as nobody:
             raise _suspect(f"Nobody has confirmed that the pot was aired: {nobody}") from None
         valves = self._loop.scan.valves

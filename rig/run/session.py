@@ -191,9 +191,8 @@ class Session:
         """Who asks for the pot to be aired, where a person is there and has not said that it was."""
         request, file = self._request, self._bench.file
         person = self._bench.virtual is None or file.has_hand_valves
-        known: dict[str, float] = (
-            {} if self._sink is not None else known_air_mv(request.out, [cell.cell for cell in request.cells])
-        )
+        serials = [cell.cell for cell in request.cells]
+        known = known_air_mv(request.out, serials, simulated=self._bench.virtual is not None)
         by_socket = {
             cell.socket: known[cell.cell]
             for cell in request.cells
