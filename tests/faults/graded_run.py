@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, ClassVar
 
-from drivers.virtual_spec import FaultSpec, PotTruth, parse_fault
+from drivers.virtual_spec import FaultSpec, PotTruth, VirtualSession, parse_fault
 from grading.judgement.limits import load_limits
 from grading.record.format import FileText
 from grading.record.reader import read_record
@@ -21,17 +21,17 @@ from rig.run.session import run_session
 from rig.setup.bench import load_bench, open_bench
 from rig.setup.bench_file import parse_bench
 from rig.setup.cells import load_cells
-from rig.setup.procedure import ProcedureFile, load_procedure
+from rig.setup.procedure import ProcedureFile, load_procedure, parse_procedure
 from rig.view import Prompt, Severity, Snapshot
 from rig_configs.files.checked_toml import TomlText
 
 
 @dataclass
 class Answering:
-    """A person who reads everything and gives the same answer to every question."""
+    """A person who reads everything and answers every question by `reply`, called with its code."""
 
     show_every_s: ClassVar[float] = math.inf
-    answer: str | None = None
+    reply: Callable[[str], str | None]
     said: list[str] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
 
@@ -43,7 +43,7 @@ class Answering:
 
     def ask(self, prompt: Prompt) -> str | None:
         self.asked.append(prompt.code)
-        return self.answer
+        return self.reply(prompt.code)
 
     def withdraw(self) -> None:
         pass
@@ -71,6 +71,17 @@ class GradedRun:
         return [event.data | {"t_s": event.t_s} for event in read_record(self.record).of_kind(*kinds)]
 
 
+def _nobody(_code: str, _bench: VirtualSession) -> str | None:
+    return None
+
+
+def by_flow(name: str) -> ProcedureFile:
+    """A shipped procedure with a flow purge, which takes minutes where swings take half an hour."""
+    text = load_procedure(name).text
+    assert 'method = "swings"' in text
+    return parse_procedure(TomlText(f"{name}_by_flow.toml", text.replace('"swings"', '"flow"')))
+
+
 def graded_run(
     out: Path,
     *,
@@ -78,7 +89,7 @@ def graded_run(
     cells: int | Sequence[CellInfo] = 6,
     faults: Sequence[str | FaultSpec] = (),
     seed: int = 417,
-    answer: str | None = None,
+    reply: Callable[[str, VirtualSession], str | None] = _nobody,
     replaced: tuple[tuple[str, str], ...] = (),
 ) -> GradedRun:
     """Run on `virtual_bench` without a wire, and grade the record.
@@ -86,7 +97,7 @@ def graded_run(
     Args:
         cells: so many of the shipped six, or cells of one's own.
         faults: as on the command line, "wrong_gas=0.21@1836".
-        answer: to every question.
+        reply: answers a question by its code; it may change the bench first.
         replaced: pieces of the bench file to exchange, (old, new).
     """
     file = load_bench("virtual_bench")
@@ -100,8 +111,10 @@ def graded_run(
     checked = load_procedure(procedure) if isinstance(procedure, str) else procedure
     limits = load_limits("general")
     specs = tuple(parse_fault(fault) if isinstance(fault, str) else fault for fault in faults)
-    view = Answering(answer)
     with open_bench(file, cells=infos, seed=seed, mode="direct", faults=specs) as bench:
+        assert bench.virtual is not None
+        virtual = bench.virtual
+        view = Answering(lambda code: reply(code, virtual))
         request = RunRequest(
             checked,
             infos,
@@ -110,8 +123,7 @@ def graded_run(
             "A. Tester",
         )
         outcome = run_session(bench, request, view, StopRequest())
-        assert bench.virtual is not None
-        truth = bench.virtual.pot()
+        truth = virtual.pot()
     assert outcome.record is not None, outcome.why
     return GradedRun(outcome, truth, grade_source(outcome.record), tuple(view.said), outcome.record)
 
