@@ -41,14 +41,17 @@ def test_air_in_the_bottle_after_the_purge_of_quick_rejects_no_cell(out):
     assert any("Gas suspect" in text for text in run.said)
 
 
-@pytest.mark.parametrize("cells", [2, 6])
 @pytest.mark.parametrize(
-    "fault",
-    ["wrong_gas=0.9@10", "wrong_gas=0.95@10", "wrong_gas=0.21@430", "wrong_gas=0.5@470", "wrong_gas=0.9@430"],
+    ("fault", "cells"),
+    [
+        ("wrong_gas=0.9@10", 6),
+        ("wrong_gas=0.21@430", 2),
+        ("wrong_gas=0.5@445", 2),
+        ("wrong_gas=0.9@430", 2),
+        ("wrong_gas=0.21@430", 1),
+    ],
 )
 def test_another_gas_at_any_time_is_the_gas_and_not_the_cells(out, fault, cells):
-    if cells == 6 and fault.endswith("@430"):
-        pytest.skip("the two good cells alone show the same, and run in a third of the time")
     run = graded_run(out, procedure=quick(), cells=cells, faults=[fault])
     no_good_cell_is_blamed(run)
     assert set(run.grades.values()) == {"ungraded"}
@@ -56,9 +59,9 @@ def test_another_gas_at_any_time_is_the_gas_and_not_the_cells(out, fault, cells)
 
 
 def test_a_gas_that_changes_on_the_way_up_is_found_on_the_way_down(out):
-    run = graded_run(out, procedure=by_flow("full"), cells=2, faults=["wrong_gas=0.9@600"])
+    run = graded_run(out, procedure=by_flow("full"), cells=2, faults=["wrong_gas=0.9@500"])
     no_good_cell_is_blamed(run)
-    assert run.outcome.code == "GAS_SUSPECT"
+    assert set(run.grades.values()) == {"ungraded"}
 
 
 def test_a_bottle_changed_while_the_run_was_held_is_found_in_the_step_that_is_resumed(out):
@@ -69,16 +72,22 @@ def test_a_bottle_changed_while_the_run_was_held_is_found_in_the_step_that_is_re
         return "retry"
 
     run = graded_run(
-        out, procedure=quick(), cells=2, faults=["supply_stuck_shut@430+25"], reply=change_bottle
+        out, procedure=quick(), cells=2, faults=["supply_stuck_shut@430+17"], reply=change_bottle
     )
     assert any(event["code"] == "mend_no_response" for event in run.events("prompt"))
     assert run.outcome.code == "GAS_SUSPECT"
-    assert [event["step"] for event in run.events("hold_end")][-1] == 2
+    assert [event["step"] for event in run.events("hold_end")][-1] == 3
+    assert "since the run was held" in run.reasons
     no_good_cell_is_blamed(run)
 
 
+@cache
+def with_gain(out):
+    return graded_run(out, procedure=quick(), cells=3, faults=["voltmeter_gain=0.02@470"])
+
+
 def test_a_meter_whose_gain_moves_by_two_percent_is_seen_by_the_last_step(out):
-    run = graded_run(out, procedure=quick(), cells=3, faults=["voltmeter_gain=0.02@470"])
+    run = with_gain(out)
     assert run.outcome.how == "completed"
     assert set(run.grades.values()) == {"ungraded"}
     assert any("Suspect: gas, gauges or meter." in text for text in run.said)
@@ -101,7 +110,7 @@ def with_bottle(out, bottle):
         procedure=quick(),
         cells=2,
         faults=["wrong_gas=0.95@10"],
-        replaced=((supply, f'bottle = "{bottle}"\n{supply}'),) if bottle else (),
+        replaced=((supply, f'bottle = "{bottle}"\n{supply}'),),
     )
 
 
@@ -114,7 +123,7 @@ def test_a_second_run_with_another_bottle_makes_cells_off_alike_gradable(out):
 
 
 def test_a_second_run_is_refused_in_one_line_unless_it_is_another_one_on_another_bottle(out, tmp_path):
-    first, unnamed = with_bottle(out, "B-1").record, with_bottle(out, "").record
+    first, unnamed = with_bottle(out, "B-1").record, with_gain(out).record
     with pytest.raises(FileError, match="is the same run"):
         grade_source(first, second_run=first)
     with pytest.raises(FileError, match="does not name its bottle"):

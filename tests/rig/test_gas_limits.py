@@ -85,15 +85,15 @@ def test_after_a_stop_another_bottle_is_found_and_ceilings_are_not_taken_for_it(
 
 
 def test_a_check_cell_that_agrees_shows_that_it_is_oxygen():
-    air = {socket: 10.0 for socket in range(1, 7)}
-    off = {socket: 44.0 for socket in range(1, 6)} | {6: 47.6}
+    air = dict.fromkeys(range(1, 7), 10.0)
+    off = dict.fromkeys(range(1, 6), 44.0) | {6: 47.6}
     assert check_gas(air, 0.2095, off, 1.0).verdict == "off alike"
     assert check_gas(air, 0.2095, off, 1.0, known_good=(6,)).verdict == "oxygen"
     assert check_gas(air, 0.2095, off, 1.0, known_good=(5,)).verdict == "off alike"
 
 
 def test_cells_off_alike_are_named_with_what_is_suspect():
-    air = {socket: 10.0 for socket in range(1, 5)}
-    text = check_gas(air, 0.2095, {socket: 45.5 for socket in air}, 1.0).text
+    air = dict.fromkeys(range(1, 5), 10.0)
+    text = check_gas(air, 0.2095, dict.fromkeys(air, 45.5), 1.0).text
     assert "gas, gauges or meter" in text
     assert "4 cells are off by -4.7 %" in text
