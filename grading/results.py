@@ -256,7 +256,8 @@ class Grading:
     Attributes:
         limits_not_graded: keys of figures that the limits file does not grade: switched off, or without a
             table, for example because the file is older than the figure.
-        second_run: the record of a second run with another bottle that the grades depend on; empty without one.
+        second_run: the record of a second run with another bottle that the grades depend on; empty without
+        one.
     """
 
     source: str

@@ -1,7 +1,7 @@
 """Groups of cells that are off alike, which points to what they have in common and not to the cells.
 
-A fault of the gas, the gauges or the meter moves all healthy cells by the same part. Cells that fail do so each
-in its own way. The rules are a judgement; tests measure them on drawn populations.
+A fault of the gas, the gauges or the meter moves all healthy cells by the same part. Cells that fail do so
+each in its own way. The rules are a judgement; tests measure them on drawn populations.
 """
 
 from __future__ import annotations

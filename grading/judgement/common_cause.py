@@ -1,4 +1,4 @@
-"""Finds cells of one run whose figures are off alike: gas, gauges or meter are then suspect, not the cells."""
+"""Finds cells of one run whose figures are off alike: gas, gauges or meter are then suspect, not they."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from grading.judgement.quantities import Quantities
 from grading.judgement.reasons import Judged
 
 ADVICE: Final = (
-    "Test again with another bottle and grade both records together (--second-run), or test beside a cell that "
-    "is known to be good (column check_cell of the cells file)."
+    "Test again with another bottle and grade both records together (--second-run), or test beside a cell "
+    "that is known to be good (column check_cell of the cells file)."
 )
-ALONE: Final = "One cell alone can't be told from its gas, gauges and meter: test it beside one that is known to be good."
+ALONE: Final = "One cell alone can't be told from its gas, gauges or meter: test it beside a known good one."
 
 Place = tuple[FigureKey, float | None]
 """A figure and its step's nominal PO2; None for a figure that a cell has once."""
@@ -69,9 +69,10 @@ class OffAlike:
         """What was found, as a sentence for every cell of the run."""
         key, nominal = self.where
         at = "" if nominal is None else f" at {nominal:.1f} bar"
+        by = f"{FIGURE_KINDS[key].name.lower()}{at} {wording.number(self.percent, 1, signed=True)} %"
         return (
-            f"{len(self.cells)} cells are off alike within {ALIKE_PERCENT:g} % ({FIGURE_KINDS[key].name.lower()}"
-            f"{at} {wording.number(self.percent, 1, signed=True)} %): the gas, the gauges or the meter are suspect."
+            f"{len(self.cells)} cells are off alike within {ALIKE_PERCENT:g} % ({by}): the gas, the gauges or the "
+            "meter are suspect."
         )
 
 
@@ -137,7 +138,8 @@ def alone_and_explained(cells: Sequence[Deviations]) -> str | None:
     """Return the serial of a cell that is alone and off by what its gas could do; None where there is none.
 
     Gas that is wrong from the start moves air against oxygen and nothing else; gas that changes in mid-run
-    stays changed, so the falling steps are off. A ceiling is neither: the falling steps repeat the rising ones.
+    stays changed, so the falling steps are off. A ceiling is neither: the falling steps repeat the rising
+    ones.
     """
     shown = [one for one in cells if one.percent]
     if len(shown) != 1 or shown[0].check_cell or not shown[0].counts:

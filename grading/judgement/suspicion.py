@@ -58,7 +58,7 @@ def suspicion(
 
 def _settled(found: OffAlike, first: Measurement, second: Measurement, name: str) -> str:
     return (
-        f"{len(found.cells)} cells are off alike ({', '.join(found.cells)}). The second run {name} with another "
-        f"bottle ('{second.bottle}', here '{first.bottle}') shows them off in the same way, so it is the cells: "
-        "they are graded."
+        f"{len(found.cells)} cells are off alike ({', '.join(found.cells)}). The second run {name} with "
+        f"another bottle ('{second.bottle}', here '{first.bottle}') shows them off in the same way, so it is "
+        "the cells: they are graded."
     )

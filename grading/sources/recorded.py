@@ -41,10 +41,10 @@ OFF_ALIKE: Final = "off alike"
 """Verdict of a gas check that a second run, or a check cell, can settle."""
 
 NO_AIR: Final = (
-    "The gas is not proven: the run has no reading in air, and only the cells' own ratio of oxygen to air shows "
-    "that the bottle holds oxygen. Set hold = true under [air] in the procedure."
+    "The gas is not proven: the run has no reading in air, and only the cells' own ratio of oxygen to air "
+    "shows that the bottle holds oxygen. Set hold = true under [air] in the procedure."
 )
-AIR_BARRED: Final = "The reading in air is not graded: gas comes into the pot at rest, so the air in it may have been enriched."
+AIR_BARRED: Final = "The reading in air is not graded: gas comes in at rest and may have enriched it."
 
 
 def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:

@@ -15,8 +15,8 @@ _MOST_RECORDS = 50
 def known_air_mv(records: Path, serials: Iterable[str], *, simulated: bool) -> dict[str, float]:
     """Return the newest output in air of each cell, in mV at the PO2 of dry air.
 
-    Only of runs in which the cell was graded: air that was in doubt then says nothing. Gradings that cannot be
-    read are skipped, and so are those of a virtual bench on a real one, and the other way round.
+    Only of runs in which the cell was graded: air that was in doubt then says nothing. Gradings that cannot
+    be read are skipped, and so are those of a virtual bench on a real one, and the other way round.
     """
     wanted, found = set(serials), dict[str, float]()
     if not records.is_dir():

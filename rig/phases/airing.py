@@ -1,7 +1,7 @@
 """Fresh air in the pot before the reading in air: asked of the person there, and confirmed by the cells.
 
-A pot that was not aired since the last run, or whose supply seeps, holds more oxygen than air. Every cell then
-reads high in 'air', and would be blamed for the difference to oxygen.
+A pot that was not aired since the last run, or whose supply seeps, holds more oxygen than air. Every cell
+then reads high in 'air', and would be blamed for the difference to oxygen.
 """
 
 from __future__ import annotations
@@ -19,15 +19,15 @@ AIRED = "AIRED"
 LONGEST_AIRING_S = 600.0
 LID_OFF_S = 60.0
 HIGHER_PART = 0.05
-"""Cells that all read higher in air than in their last record by more than this: no cell gains so much at rest.
-Common practice, no source."""
+"""Cells that all read higher in air than in their last record by more than this: no cell gains so much at
+rest. Common practice, no source."""
 HIGHER_ALONE_PART = 0.10
 MOVES_PART = 0.02
 """Cells that all moved by more than this during the hold in air: the gas in the pot was still changing."""
 
 _AIR_IT = (
-    "Shut the bottle and the supply valve, take the lid off for a minute so that fresh air fills the pot, put it "
-    "back, and start again."
+    "Shut the bottle and the supply valve, take the lid off for a minute so that fresh air fills the pot, "
+    "put it back, and start again."
 )
 
 
@@ -61,8 +61,8 @@ class Airing:
         if not self._asks:
             return
         text = (
-            "Air the pot: with the dial at zero take the lid off for a minute, or open it wide, and put it back "
-            "shut. It must hold fresh room air, no oxygen left from before."
+            "Air the pot: with the dial at zero take the lid off for a minute, or open it wide, and put it "
+            "back shut. It must hold fresh room air, no oxygen left from before."
         )
         try:
             self._dialogue.confirm(
@@ -95,8 +95,8 @@ class Airing:
         ]
         if len(moved) > 1 and (min(moved) > MOVES_PART or max(moved) < -MOVES_PART):
             raise _suspect(
-                f"All {len(moved)} cells moved by {100 * median(moved):+.0f} % while they should rest in air: the "
-                "gas in the pot is changing."
+                f"All {len(moved)} cells moved by {100 * median(moved):+.0f} % while they should rest in "
+                "air: the gas in the pot is changing."
             )
         higher = [
             scaled_mv[socket] / known - 1.0
@@ -107,8 +107,8 @@ class Airing:
         if higher and min(higher) > allowed:
             who = "The cell reads" if len(higher) == 1 else f"All {len(higher)} cells known from before read"
             raise _suspect(
-                f"{who} {100 * median(higher):.0f} % higher in air than in the last record: the pot holds more "
-                "oxygen than air."
+                f"{who} {100 * median(higher):.0f} % higher in air than in the last record: the pot holds "
+                "more oxygen than air."
             )
 
     def _watch_lid(self, scan: Scan) -> None:

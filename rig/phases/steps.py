@@ -24,7 +24,7 @@ from rig.setup.procedure import ProcedureFile, Step
 
 LEAST_ABOVE_AMBIENT_BAR = 0.015
 """A vent does not reach ambient pressure in finite time: no target is set closer to it than this."""
-GRADED_ONLY_WITH = "Its cells are graded only together with a second run on another bottle, or beside a check cell that agrees."
+GRADED_ONLY_WITH = "Its cells are graded only with a second run on another bottle, or with a check cell."
 
 
 @dataclass(slots=True)

@@ -66,8 +66,8 @@ class DosedValves:
     def gas_used_l(self) -> float:
         """Litres at 1 bar let in so far, from the learned effect of the shots.
 
-        Of a flow purge, where a supply that does not shut fills no pot, the larger of that and of what the back
-        pressure has driven through the open vent.
+        Of a flow purge, where a supply that does not shut fills no pot, the larger of that and of what the
+        back pressure has driven through the open vent.
         """
         return self._gas_l + max(0.0, self._flow_vented_l - self._flow_shots_l)
 

@@ -33,8 +33,8 @@ def supply_stays_open(pressure_bar: float, ambient_bar: float) -> Tripped:
         procedure_trip(
             "PRESSURE_RISES",
             Response.ABORT,
-            f"The pot stays {1000 * (pressure_bar - ambient_bar):.0f} mbar above ambient with its vent open and no "
-            "gas commanded: the supply valve does not shut, or the vent is nearly blocked.",
+            f"The pot stays {1000 * (pressure_bar - ambient_bar):.0f} mbar above ambient with its vent open "
+            "and no gas commanded: the supply valve does not shut, or the vent is nearly blocked.",
             f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}",
             rows=(10, 13),
         )

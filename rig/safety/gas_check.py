@@ -19,11 +19,11 @@ from grading.judgement.alike import ALIKE_PERCENT, is_common, largest_alike
 ALLOWED_PART = 0.10
 """The median cell may be off by this before the run ends, whatever the others do."""
 ALIKE_FROM_AIR_PART = 0.03
-"""Cells alike may be off by this against their reading in air. Healthy ones read up to 1 % low there (zero and
-curvature), and the bottle's purity, the air's humidity and the gauge add some 0.4 %."""
+"""Cells alike may be off by this against their reading in air. Healthy ones read up to 1 % low there (zero
+and curvature), and the bottle's purity, the air's humidity and the gauge add some 0.4 %."""
 ALIKE_AGAIN_PART = 0.012
-"""Cells alike may be off by this against themselves at the same PO2 earlier in the run, where all that cancels
-and healthy ones repeat within 0.1 %; what is left is the temperature of the pot, some 0.4 %."""
+"""Cells alike may be off by this against themselves at the same PO2 earlier in the run, where all that
+cancels and healthy ones repeat within 0.1 %; what is left is the temperature of the pot, some 0.4 %."""
 CHANGED_PART = 0.025
 """Cells alike that have changed by this during a run end it: the gas has changed."""
 
@@ -81,8 +81,9 @@ def check_gas(
         return GasCheck(
             ratio,
             "suspect",
-            f"Gas or purge suspect: {_who(len(parts))} give {ratio:.2f} times the reading in air, where oxygen "
-            f"gives {1 / DRY_AIR_OXYGEN_FRACTION:.2f}; or the pot held no fresh air before.{_alone(parts)}",
+            f"Gas or purge suspect: {_who(len(parts))} give {ratio:.2f} times the reading in air, where "
+            f"oxygen gives {1 / DRY_AIR_OXYGEN_FRACTION:.2f}; or the pot held no fresh air before."
+            f"{_alone(parts)}",
         )
     alike = _off_alike(parts, ALIKE_FROM_AIR_PART)
     if alike:
@@ -121,8 +122,8 @@ def check_gas_again(
         return GasCheck(
             middle,
             "suspect",
-            f"Gas suspect: {_who(len(parts))} give {middle:.2f} times what they gave at this PO2 on the way up."
-            f"{_alone(parts)}",
+            f"Gas suspect: {_who(len(parts))} give {middle:.2f} times what they gave at this PO2 on the way "
+            f"up.{_alone(parts)}",
         )
     alike = _off_alike(parts, ALIKE_AGAIN_PART)
     if alike:
@@ -166,7 +167,7 @@ def _vouched(parts: Mapping[int, float], known_good: Collection[int], allowed_pa
 
 
 def _off_alike(parts: Mapping[int, float], allowed_part: float) -> tuple[int, ...]:
-    """Sockets of cells that are off alike by more than allowed; empty where that points to no common cause."""
+    """Sockets of cells off alike by more than allowed; empty where that points to no common cause."""
     sockets = sorted(parts)
     percent = np.array([[100.0 * (parts[socket] - 1.0)] for socket in sockets])
     group = [sockets[row] for row in largest_alike(percent)]
@@ -178,8 +179,8 @@ def _off_alike(parts: Mapping[int, float], allowed_part: float) -> tuple[int, ..
 def _alike_text(parts: Mapping[int, float], alike: Collection[int], against: str) -> str:
     percent = 100.0 * (median(parts[socket] for socket in alike) - 1.0)
     return (
-        f"Suspect: gas, gauges or meter. {len(alike)} cells are off by {percent:+.1f} % against {against}, alike "
-        f"within {ALIKE_PERCENT:g} %. Cells that fail differ from each other."
+        f"Suspect: gas, gauges or meter. {len(alike)} cells are off by {percent:+.1f} % against {against}, "
+        f"alike within {ALIKE_PERCENT:g} %. Cells that fail differ from each other."
     )
 
 

@@ -346,8 +346,8 @@ def _remarks(
         )
     if procedure.closing_step_added:
         remarks.append(
-            f"A last step at PO2 {procedure.calibration_po2_bar:g} bar was added: it checks the gas, the gauges "
-            "and the meter again."
+            f"A last step at PO2 {procedure.calibration_po2_bar:g} bar was added: it checks the gas, the "
+            "gauges and the meter again."
         )
     if not procedure.air.hold:
         remarks.append("Without a reading in air the gas is not proven, and no cell is graded.")

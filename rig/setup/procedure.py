@@ -90,8 +90,8 @@ class ProcedureFile(CheckedFile):
     """A checked procedure. Step numbers in a record count from 1 in the order of `steps`; air is step 0.
 
     Attributes:
-        steps: nominal PO2 in bar and direction of each hold. The last one is at the calibration PO2, where the
-            gas, the gauges and the meter are checked again; it is added where the file has none.
+        steps: nominal PO2 in bar and direction of each hold. The last one is at the calibration PO2, where
+            the gas, the gauges and the meter are checked again; it is added where the file has none.
         closing_step_added: whether it was.
     """
 
