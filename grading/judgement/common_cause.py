@@ -71,8 +71,8 @@ class OffAlike:
         at = "" if nominal is None else f" at {nominal:.1f} bar"
         by = f"{FIGURE_KINDS[key].name.lower()}{at} {wording.number(self.percent, 1, signed=True)} %"
         return (
-            f"{len(self.cells)} cells are off alike within {ALIKE_PERCENT:g} % ({by}): the gas, the gauges or the "
-            "meter are suspect."
+            f"{len(self.cells)} cells are off alike within {ALIKE_PERCENT:g} % ({by}): the gas, the gauges or "
+            "the meter are suspect."
         )
 
 
