@@ -69,10 +69,11 @@ class OffAlike:
         """What was found, as a sentence for every cell of the run."""
         key, nominal = self.where
         at = "" if nominal is None else f" at {nominal:.1f} bar"
-        by = f"{FIGURE_KINDS[key].name.lower()}{at} {wording.number(self.percent, 1, signed=True)} %"
+        percent = wording.number(self.percent, 1, signed=True)
+        by = f"{FIGURE_KINDS[key].name.lower()}{at} {percent} %"
         return (
-            f"{len(self.cells)} cells are off alike within {ALIKE_PERCENT:g} % ({by}): the gas, the gauges or "
-            "the meter are suspect."
+            f"{len(self.cells)} cells are off alike within {ALIKE_PERCENT:g} % ({by}): the gas, the gauges "
+            "or the meter are suspect."
         )
 
 
@@ -114,7 +115,7 @@ def find_off_alike(cells: Sequence[Deviations]) -> OffAlike | None:
     """Return the cells of a run that are off alike, or None where nothing points to a common cause."""
     shown = [one for one in cells if one.counts and one.percent]
     agreeing = [one for one in cells if one.agrees]
-    if len(agreeing) >= ENOUGH_THAT_AGREE or any(one.check_cell for one in agreeing):
+    if len(agreeing) >= ENOUGH_THAT_AGREE:
         return None
     off = [one for one in shown if one.off]
     if len(off) < LEAST_ALIKE:

@@ -38,11 +38,14 @@ def suspicion(
         second: a second run of the same cells with another bottle; None without one.
         deviations_of: gives the same as `shown` of the second run.
     """
-    found = find_off_alike(shown)
-    vouched = any(one.check_cell and one.agrees for one in shown)
-    seen = () if vouched else measurement.suspect
+    if measurement.ungraded:
+        return Suspicion()
+    found, seen = find_off_alike(shown), measurement.suspect
     if found is None and not seen:
         return Suspicion()
+    vouching = [one.cell for one in shown if one.check_cell and one.agrees]
+    if vouching:
+        return Suspicion(notes=(_vouched(vouching),))
     reasons = (*((found.text,) if found is not None else seen), ADVICE)
     if second is None:
         return Suspicion(reasons)
@@ -54,6 +57,13 @@ def suspicion(
             (*reasons, f"The second run {name} does not show the same cells off in the same way.")
         )
     return Suspicion(notes=(_settled(found, measurement, second, name),), second_run=name)
+
+
+def _vouched(check_cells: Sequence[str]) -> str:
+    return (
+        f"Cells are off alike, but the check cell {check_cells[0]} reads right in the same gas, by the same "
+        "gauges and meter: it is the cells, and they are graded."
+    )
 
 
 def _settled(found: OffAlike, first: Measurement, second: Measurement, name: str) -> str:

@@ -19,7 +19,7 @@ def known_air_mv(records: Path, serials: Iterable[str], *, simulated: bool) -> d
     be read are skipped, and so are those of a virtual bench on a real one, and the other way round.
     """
     wanted, found = set(serials), dict[str, float]()
-    if not records.is_dir():
+    if not wanted or not records.is_dir():
         return found
     folders = sorted((path.parent for path in records.glob(f"*/{RESULTS_NAME}")), reverse=True)
     for folder in folders[:_MOST_RECORDS]:

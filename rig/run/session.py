@@ -191,7 +191,7 @@ class Session:
         """Who asks for the pot to be aired, where a person is there and has not said that it was."""
         request, file = self._request, self._bench.file
         person = self._bench.virtual is None or file.has_hand_valves
-        serials = [cell.cell for cell in request.cells]
+        serials = [cell.cell for cell in request.cells] if self._sink is None else []
         known = known_air_mv(request.out, serials, simulated=self._bench.virtual is not None)
         by_socket = {
             cell.socket: known[cell.cell]

@@ -84,6 +84,7 @@ def test_a_check_cell_that_agrees_makes_a_bad_lot_gradable_and_one_that_is_off_d
     bad = [in_gas(0.92, mv) for mv in OUTPUTS[:5]]
     found = graded(measured, *bad, in_gas(1.0), checks={5})
     assert grades(found) == ["reject"] * 5 + ["pass"]
+    assert any("the check cell TB-0422 reads right" in note for note in found.conditions.notes)
     assert grades(graded(measured, *bad, checks={4})) == ["ungraded"] * 5
 
 
