@@ -6,6 +6,8 @@ import pytest
 from graded_run import by_flow, graded_run
 
 from drivers.virtual_spec import FaultSpec
+from grading.document import write_results
+from rig.archive.check import check_archive
 from rig.archive.regrade import grade_source
 from rig.setup.procedure import parse_procedure
 from rig_configs.files.checked_toml import FileError, TomlText
@@ -120,6 +122,8 @@ def test_a_second_run_with_another_bottle_makes_cells_off_alike_gradable(out):
     both = grade_source(first.record, second_run=second.record)
     assert {cell.grade for cell in both.cells} <= {"watch", "reject"}
     assert both.second_run == second.record.name
+    write_results(first.record, both)
+    assert check_archive(first.record) == {first.record: ()}
 
 
 def test_a_second_run_is_refused_in_one_line_unless_it_is_another_one_on_another_bottle(out, tmp_path):
