@@ -30,6 +30,8 @@ _COARSE_BAR = 0.0035
 _FLOW_RISES = 0.8
 _FLOW_BACK_BAR = 0.15
 """Back pressure of a flow purge: far below the limit for a blocked vent."""
+_CLEARLY_MORE = 1.25
+"""The vent's conductance, learned from its shots, is known to some 20 %."""
 _FIRST_GUESS_BAR_PER_MS_L = 0.00013
 """Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with."""
 
@@ -66,10 +68,11 @@ class DosedValves:
     def gas_used_l(self) -> float:
         """Litres at 1 bar let in so far, from the learned effect of the shots.
 
-        Of a flow purge, where a supply that does not shut fills no pot, the larger of that and of what the
-        back pressure has driven through the open vent.
+        Of a flow purge, where a supply that does not shut fills no pot, it is what the back pressure has
+        driven through the open vent, where that is clearly more than the shots.
         """
-        return self._gas_l + max(0.0, self._flow_vented_l - self._flow_shots_l)
+        vented_l, shots_l = self._flow_vented_l, self._flow_shots_l
+        return self._gas_l + (vented_l - shots_l if vented_l > _CLEARLY_MORE * shots_l else 0.0)
 
     @property
     def too_coarse(self) -> str:
