@@ -44,6 +44,6 @@ def is_common(alike: int, agreeing: int, cells: int) -> bool:
         agreeing: cells that read right.
         cells: all that could show it.
     """
-    if alike < LEAST_ALIKE or agreeing >= ENOUGH_THAT_AGREE or alike <= agreeing:
+    if alike < LEAST_ALIKE or agreeing >= ENOUGH_THAT_AGREE:
         return False
     return 2 * alike > cells or (2 * alike == cells and alike > LEAST_ALIKE)

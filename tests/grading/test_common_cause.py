@@ -2,9 +2,11 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from grading.document import from_json, public_json, to_json
+from grading.judgement.alike import is_common, largest_alike
 from grading.judgement.common_cause import ALONE
 from grading.judgement.grade import GAS_AS_STATED, grade
 from grading.judgement.limits import load_limits
@@ -13,6 +15,7 @@ from grading.results import RunConditions
 LIMITS = load_limits("general")
 OUTPUTS = (46.0, 48.0, 50.0, 52.0, 49.0, 51.0)
 IN_OXYGEN_BAR = 0.5
+NAN = float("nan")
 
 
 def in_gas(part, mv=50.0, zero_mv=0.05):
@@ -42,6 +45,39 @@ def reasons(grading):
     return " ".join(reason for cell in grading.cells for reason in cell.reasons)
 
 
+@pytest.mark.parametrize(
+    ("rows", "group"),
+    [
+        ([[-5.0], [-6.0], [-6.5], [-5.4], [0.0]], (0, 1, 3)),
+        ([[-5.0], [-5.5], [3.0], [3.1]], (0, 1)),
+        ([[-5.0, 1.0], [-5.0, 3.5], [-5.0, 1.9]], (0, 2)),
+        ([[-5.2, 9.0], [-5.0, NAN], [NAN, 9.5]], (0, 1, 2)),
+        ([[-5.0, NAN], [NAN, 9.5]], (0,)),
+    ],
+)
+def test_cells_within_one_percent_of_one_of_them_are_alike(rows, group):
+    assert largest_alike(np.array(rows)) == group
+
+
+@pytest.mark.parametrize(
+    ("alike", "agreeing", "cells", "common"),
+    [
+        (1, 0, 1, False),
+        (2, 0, 2, True),
+        (2, 1, 3, True),
+        (2, 0, 4, False),
+        (3, 0, 4, True),
+        (3, 0, 6, True),
+        (3, 0, 7, False),
+        (4, 0, 7, True),
+        (4, 1, 8, True),
+        (6, 2, 8, False),
+    ],
+)
+def test_half_of_the_cells_alike_and_no_two_right_are_a_common_cause(alike, agreeing, cells, common):
+    assert is_common(alike, agreeing, cells) is common
+
+
 @pytest.mark.parametrize("part", [0.90, 0.93, 0.95, 1.07])
 @pytest.mark.parametrize("count", [2, 3, 6])
 def test_good_cells_in_another_gas_are_ungraded_and_not_rejected(measured, part, count):
@@ -56,6 +92,16 @@ def test_failing_cells_among_good_ones_in_another_gas_are_ungraded_too(measured)
     cells = [in_gas(0.95, mv) for mv in OUTPUTS[:4]]
     found = graded(measured, *cells, ceiling(70.0), ceiling(85.0))
     assert grades(found) == ["ungraded"] * 6
+
+
+def test_the_reason_names_the_figure_its_size_and_what_to_do(measured):
+    found = graded(measured, *(in_gas(0.95, mv) for mv in OUTPUTS[:3]))
+    first, advice = found.cells[0].reasons
+    assert first == (
+        "3 cells are off alike within 1 % (air/oxygen ratio against the straight line +5.7 %): the gas, the "
+        "gauges or the meter are suspect."
+    )
+    assert advice.startswith("Test again with another bottle and grade both records together (--second-run)")
 
 
 def test_a_meter_that_gained_two_percent_since_the_way_up_makes_no_hysteresis(measured):
