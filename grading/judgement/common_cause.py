@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from grading import wording
-from grading.figure_kinds import FIGURE_KINDS, FigureKey
+from grading.figure_kinds import FIGURE_KINDS
 from grading.judgement.alike import ALIKE_PERCENT, ENOUGH_THAT_AGREE, LEAST_ALIKE, is_common, largest_alike
 from grading.judgement.quantities import Quantities
 from grading.judgement.reasons import Judged
@@ -21,7 +21,7 @@ ADVICE: Final = (
 )
 ALONE: Final = "One cell alone can't be told from its gas, gauges or meter: test it beside a known good one."
 
-Place = tuple[FigureKey, float | None]
+Place = tuple[str, float | None]
 """A figure and its step's nominal PO2; None for a figure that a cell has once."""
 
 
@@ -41,8 +41,8 @@ class Deviations:
     cell: str
     percent: Mapping[Place, float]
     off: frozenset[Place]
-    counts: bool = True
-    check_cell: bool = False
+    counts: bool
+    check_cell: bool
 
     @property
     def agrees(self) -> bool:
@@ -77,38 +77,37 @@ class OffAlike:
         )
 
 
-def deviations(
-    quantities: Quantities, cell: int, judged: Sequence[Judged], *, counts: bool = True
-) -> Deviations:
-    """Return what a common cause could have moved in one cell of a source."""
-    found: dict[Place, float] = {}
-    limits: dict[Place, tuple[float | None, float | None]] = {}
-    by_key = {(one.figure.key, one.figure.nominal_po2_bar): one.figure for one in judged}
-    for key in ("air_slope_agreement_percent", "indication_error_percent"):
-        for (name, nominal), figure in by_key.items():
-            if name == key and figure.value is not None and figure.pass_limits is not None:
-                found[key, nominal] = figure.value
-                limits[key, nominal] = figure.pass_limits
-    hysteresis = by_key.get(("hysteresis_percent", None))
-    if hysteresis is not None and hysteresis.value is not None and hysteresis.pass_limits is not None:
-        most = hysteresis.pass_limits[1]
-        columns = quantities.columns["hysteresis_percent"]
-        signed = quantities.figures.value[cell, columns]
-        for pair, (up, _) in enumerate(quantities.steps.pairs[cell]):
-            if up >= 0 and math.isfinite(signed[pair]):
-                place: Place = ("hysteresis_percent", float(quantities.steps.nominal_po2_bar[up]))
-                found[place] = float(signed[pair])
-                limits[place] = (None if most is None else -most, most)
-    fade = by_key.get(("fade_percent_per_min", None))
-    drops = fade is not None and fade.value is not None and _outside(fade.value, fade.pass_limits)
+def deviations(quantities: Quantities, cell: int, judged: Sequence[Judged], *, counts: bool) -> Deviations:
+    """Return what a common cause could have moved in one cell of a source; `counts` as in `Deviations`."""
+    percent: dict[Place, float] = {}
+    off: set[Place] = set()
+    fades = False
+    for figure in (one.figure for one in judged):
+        if figure.value is None:
+            continue
+        if figure.key in ("air_slope_agreement_percent", "indication_error_percent"):
+            place: Place = (figure.key, figure.nominal_po2_bar)
+            percent[place] = figure.value
+            if _outside(figure.value, figure.pass_limits):
+                off.add(place)
+        elif figure.key == "hysteresis_percent":
+            # The figure is the largest of all pairs without its sign.
+            for place, signed in _hysteresis(quantities, cell):
+                percent[place] = signed
+                if _outside(abs(signed), figure.pass_limits):
+                    off.add(place)
+        elif figure.key == "fade_percent_per_min":
+            fades = _outside(figure.value, figure.pass_limits)
     info = quantities.measurement.cells[cell]
-    return Deviations(
-        info.cell,
-        found,
-        frozenset(place for place, value in found.items() if _outside(value, limits[place])),
-        counts=counts and not drops,
-        check_cell=info.check_cell,
-    )
+    return Deviations(info.cell, percent, frozenset(off), counts and not fades, info.check_cell)
+
+
+def _hysteresis(quantities: Quantities, cell: int) -> Iterator[tuple[Place, float]]:
+    """Falling against rising at each PO2 that was held both ways, signed."""
+    signed = quantities.figures.value[cell, quantities.columns["hysteresis_percent"]]
+    for (up, _), value in zip(quantities.steps.pairs[cell], signed, strict=True):
+        if math.isfinite(value):
+            yield ("hysteresis_percent", float(quantities.steps.nominal_po2_bar[up])), float(value)
 
 
 def find_off_alike(cells: Sequence[Deviations]) -> OffAlike | None:
@@ -129,7 +128,7 @@ def find_off_alike(cells: Sequence[Deviations]) -> OffAlike | None:
         return None
     members = [off[index] for index in group]
     where = max(
-        {place for one in members for place in one.off},
+        (place for place in places if any(place in one.off for one in members)),
         key=lambda place: (sum(place in one.off for one in members), abs(_middle(members, place))),
     )
     return OffAlike(tuple(one.cell for one in members), where, _middle(members, where))

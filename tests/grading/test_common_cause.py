@@ -114,6 +114,27 @@ def test_a_meter_that_gained_two_percent_since_the_way_up_makes_no_hysteresis(me
     assert "hysteresis" in reasons(found)
 
 
+def test_cells_that_show_nothing_are_left_out_of_the_count(measured):
+    off = [in_gas(0.95, mv) for mv in OUTPUTS[:3]]
+    dead = [lambda po2: 0.02] * 3
+    found = graded(measured, *off, *dead)
+    assert grades(found)[:3] == ["ungraded"] * 3
+    loose = [in_gas(0.8), in_gas(0.7), in_gas(0.6), in_gas(1.2)]
+    unplugged = ((),) * 3 + (("Unplugged.",),) * 4
+    found = graded(measured, *off, *loose, cell_ungraded=unplugged)
+    assert grades(found) == ["ungraded"] * 7
+    assert "3 cells are off alike" in found.cells[0].reasons[0]
+    assert found.cells[6].reasons[0] == "Unplugged."
+
+
+def test_the_worst_figure_is_named_with_its_step(measured):
+    def gained(fields):
+        fields["output_mv"][:, -1] *= 1.02
+
+    found = graded(measured, *(in_gas(1.0, mv) for mv in OUTPUTS[:2]), edit=gained)
+    assert "(hysteresis at 1.0 bar +2.0 %)" in found.cells[0].reasons[0]
+
+
 def test_cells_that_fail_each_in_its_own_way_are_rejected(measured):
     found = graded(measured, ceiling(60.0), ceiling(66.0), ceiling(75.0), ceiling(82.0))
     assert grades(found) == ["reject"] * 4
