@@ -127,6 +127,10 @@ class Measurement:
             what to do.
         typed_pressure: the pressure was read off a dial by a person: figures that depend on it are watch
             at best.
+        suspect: what the rig saw of cells off alike; no cell is graded then without a second run or a check
+            cell that agrees.
+        air_barred: why the reading in air is not used; empty where it is.
+        bottle: serial of the bottle; empty where it is not stated.
     """
 
     source: str
@@ -141,6 +145,9 @@ class Measurement:
     cell_notes: tuple[tuple[str, ...], ...] = ()
     cell_findings: tuple[tuple[str, ...], ...] = ()
     typed_pressure: bool = False
+    suspect: tuple[str, ...] = ()
+    air_barred: str = ""
+    bottle: str = ""
 
 
 class SourceError(Exception):

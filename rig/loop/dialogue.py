@@ -92,13 +92,16 @@ class Dialogue:
         timeout_s: float = 300.0,
         watch: Callable[[Scan], None] | None = None,
         move: Move | None = None,
+        lid_off_s: float = 0.0,
     ) -> None:
         """Have `word` typed, once `move` has been made; Enter or 'yes' is not accepted.
+
+        With `lid_off_s` the lid is off for so long before the answer.
 
         Raises:
             NoAnswer, StopAsked, Tripped: as `demand`.
         """
-        prompt = Prompt(code, f"{text} Type {word}.", (word,), timeout_s, move=move)
+        prompt = Prompt(code, f"{text} Type {word}.", (word,), timeout_s, move=move, lid_off_s=lid_off_s)
         self.demand(prompt, lambda answer: None if answer == word else f"'{answer}' is not {word}", watch)
 
     def ask(self, prompt: Prompt, watch: Callable[[Scan], None] | None = None) -> str | None:

@@ -22,8 +22,17 @@ _SAME_PRESSURE_BAR = 0.03
 class Holding:
     """Does work that may be held and then repeated from its beginning."""
 
-    def __init__(self, loop: Loop, drive: PressureDrive, view: View, dialogue: Dialogue) -> None:
+    def __init__(
+        self,
+        loop: Loop,
+        drive: PressureDrive,
+        view: View,
+        dialogue: Dialogue,
+        on_retry: Callable[[], None],
+    ) -> None:
+        """Hold work on `loop`; `on_retry` is called where a person may have changed the bottle."""
         self._loop = loop
+        self._on_retry = on_retry
         self._drive = drive
         self._view = view
         self._dialogue = dialogue
@@ -95,4 +104,7 @@ class Holding:
                 timeout_s=LONGEST_HELD_S,
             )
         )
-        return answer == "retry"
+        if answer != "retry":
+            return False
+        self._on_retry()
+        return True

@@ -12,7 +12,7 @@ from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.setup.plan import PlannedPart
-from rig.view import CellLine, Cue, Snapshot, View
+from rig.view import CellLine, Cue, Severity, Snapshot, View
 
 _THE_END = "the end"
 
@@ -62,6 +62,10 @@ class Presenter:
         self.cue: Cue | None = None
         self.lid_force_n: Callable[[Scan], float | None] = _no_lid
         self.witness: Callable[[Scan], str] = _no_witness
+
+    def say(self, text: str, severity: Severity = "info") -> None:
+        """Show one message."""
+        self._view.say(text, severity)
 
     def show_now(self, now: str, next_: str = "") -> None:
         """Show what is being done outside the plan, and what is next: its first part, if not named."""

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from grading.record.format import RunHeader
 from grading.record.writer import RecordWriter
+from rig.between_runs.air_history import known_air_mv
 from rig.between_runs.clearing import Clearing
 from rig.between_runs.lock import RigBusy, hold_rig
 from rig.between_runs.memory import How
@@ -22,6 +23,7 @@ from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
 from rig.loop.run_log import RecordSink, RunLog
 from rig.loop.schedule import Schedule
 from rig.loop.stop import StopRequest
+from rig.phases.airing import Airing
 from rig.phases.ending import Ending
 from rig.phases.holding import Holding
 from rig.phases.pot_gas import PotGas
@@ -154,7 +156,6 @@ class Session:
         self._notices = Notices(view, self._log, clock, self._frozen)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         humidity = file.ambient.relative_humidity
-        self._steps = Steps(self._loop, self._drive, self._gas, procedure, self._presenter, sockets, humidity)
         dialogue = self._dialogue = Dialogue(
             self._loop,
             view,
@@ -162,8 +163,20 @@ class Session:
             time_runs=clock_runs(clock),
             while_waiting=self._answer_suspend_key,
         )
+        known_good = frozenset(cell.socket for cell in request.cells if cell.check_cell and cell.socket)
+        self._steps = Steps(
+            self._loop,
+            self._drive,
+            self._gas,
+            procedure,
+            self._presenter,
+            sockets,
+            humidity,
+            self._airing(dialogue),
+            known_good,
+        )
         self._ending = Ending(self._loop, self._drive, view, dialogue)
-        self._holding = Holding(self._loop, self._drive, view, dialogue)
+        self._holding = Holding(self._loop, self._drive, view, dialogue, self._steps.resumed)
         self._hooks = kind.hooks(self._loop, dialogue)
         self._presenter.lid_force_n = self._hooks.lid_force_n
         self._presenter.witness = lambda scan: contradiction(scan, self._limits)
@@ -183,6 +196,19 @@ class Session:
             show_cue=self._show_cue,
             show_now=self._presenter.show_now,
         )
+
+    def _airing(self, dialogue: Dialogue) -> Airing:
+        """Who asks for the pot to be aired, where a person is there and has not said that it was."""
+        request, file = self._request, self._bench.file
+        person = self._bench.virtual is None or file.has_hand_valves
+        serials = [cell.cell for cell in request.cells] if self._sink is None else []
+        known = known_air_mv(request.out, serials, simulated=self._bench.virtual is not None)
+        by_socket = {
+            cell.socket: known[cell.cell]
+            for cell in request.cells
+            if cell.socket is not None and cell.cell in known
+        }
+        return Airing(self._loop, dialogue, by_socket, asks=person and not request.aired)
 
     def check_last_run(self, codes: Sequence[str], memories: Sequence[Path]) -> None:
         """Have the last run on this rig cleared before this one; `codes` are cleared beforehand."""

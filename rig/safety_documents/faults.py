@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from grading.gas import LEAST_FLOW_EFFICIENCY, LEAST_SWING_EFFICIENCY
-from rig.safety.gas_check import ALLOWED_PART
+from rig.safety.gas_check import ALIKE_FROM_AIR_PART, ALLOWED_PART
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("supply_stuck_open",),
         ("PRESSURE_RISES",),
         3.0,
-        _ABORT,
+        f"{_ABORT}; in a flow purge, where the vent is open, within 8 s; a seat that leaks moves the cells "
+        "in air, or shows in the leak test, which then bars the figures in air",
         not_noticed=("supply_seeps",),
     ),
     FaultRow(
@@ -111,7 +112,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("vent_stuck_shut", "vent_blocked"),
         ("VENT_BLOCKED", "PRESSURE_RISES"),
         60.0,
-        f"{_ABORT}; the alarm stays while the pot is not vented; gauges that fall faster than the vent allows "
+        f"{_ABORT}; the alarm stays while the pot is not vented; gauges that fall faster than the vent "
         "are not believed",
         not_noticed=("tee_clogged",),
     ),
@@ -119,15 +120,16 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
     FaultRow(15, "leak", ("leak_large", "leak_small"), ("LEAK", "LEAK_TEST"), 200.0, _STOP),
     FaultRow(
         16,
-        "purge insufficient, wrong gas",
-        ("wrong_gas",),
-        ("GAS_SUSPECT",),
-        320.0,
-        f"{_STOP}; a dead space that keeps its air shows on no gauge, and in the cells only where it costs "
-        f"more than {100 * ALLOWED_PART:.0f} %: the purge's uncertainty covers it up to its allowance "
-        f"(mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a flow), no "
-        "further",
-        not_noticed=("purge_dead_space", "pot_enriched"),
+        "purge insufficient, wrong gas, pot not aired",
+        ("wrong_gas", "pot_enriched"),
+        ("GAS_SUSPECT", "AIR_SUSPECT"),
+        400.0,
+        f"{_STOP}; below {100 * ALLOWED_PART:.0f} % two or more cells that are off alike by more than "
+        f"{100 * ALIKE_FROM_AIR_PART:.0f} % are ungraded; a dead space that keeps its air shows on no gauge, "
+        f"and in the cells only where it costs more than that: the purge's uncertainty covers it up to its "
+        f"allowance (mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a "
+        "flow), no further",
+        not_noticed=("purge_dead_space",),
     ),
     FaultRow(
         17,

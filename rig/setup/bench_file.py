@@ -65,6 +65,7 @@ class Gas(StrictModel):
     oxygen_fraction: float = Field(gt=0.5, le=1.0, description="dry oxygen fraction of the bottle")
     u_oxygen_fraction: float = Field(gt=0, le=0.1, description="standard uncertainty of that fraction")
     supply_pressure_bar: float = Field(gt=1, le=20, description="regulator outlet, absolute bar")
+    bottle: str = Field(default="", max_length=40, description="serial or fill number of the bottle in use")
 
 
 class Ambient(StrictModel):

@@ -350,6 +350,13 @@ def _remarks(
             f"A step asks for less than the barometer's {barometer_bar:.3f} bar: it is held at the "
             "barometer, and its PO2 is the one there."
         )
+    if procedure.closing_step_added:
+        remarks.append(
+            f"A last step at PO2 {procedure.calibration_po2_bar:g} bar was added: it checks the gas, the "
+            "gauges and the meter again."
+        )
+    if not procedure.air.hold:
+        remarks.append("Without a reading in air the gas is not proven, and no cell is graded.")
     if limits.ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
         remarks.append(
             f"The ramp of {limits.ramp_bar_per_min:g} bar/min stresses cells: keep to "

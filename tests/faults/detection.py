@@ -35,6 +35,7 @@ _BEFORE_ANY_GAS = {
     "gauge_unit_psi": _AT_START_S,
     "gauge_unit_kpa": _AT_START_S,
     "gauge_unit_atm": _AT_START_S,
+    "pot_enriched": _AT_START_S,
     "wrong_instrument": 0.0,
     "gauge_word_order": 0.0,
 }
