@@ -120,7 +120,7 @@ class HoldTruth:
     pressure_bar: float
     recorded_bar: float | None
     true_mv: dict[int, float] = field(default_factory=dict)
-    recorded_mv: dict[int, float | None] = field(default_factory=dict)
+    recorded_mv: dict[int, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,6 +152,8 @@ class SeedSink:
         self.read_outputs: Callable[[], dict[int, float]] = dict
         self.holds: list[HoldTruth] = []
         self.air_holds: list[HoldTruth] = []
+        self._newest_mv: dict[int, float] = {}
+        self._newest_bar: float | None = None
         self.told: ToldText | None = None
         self.tape: list[Callable[[RecordWriter], None]] = []
         self._stop = stop
@@ -167,6 +169,11 @@ class SeedSink:
         self._strike(row.t_s)
         self.rows += 1
         self.last = row
+        if row.pressure_bar is not None and row.pressure_bar.value is not None:
+            self._newest_bar = row.pressure_bar.value
+        for socket, reading in row.output_mv.items():
+            if reading.value is not None:
+                self._newest_mv[socket] = reading.value
         self.digest.row(row)
         if self.ended is None:
             self.tape.append(lambda writer: writer.sample(row))
@@ -216,16 +223,15 @@ class SeedSink:
 
     def _true_hold(self, step: int) -> HoldTruth:
         truth: PotTruth = self.read_truth()
-        last = self.last
         return HoldTruth(
             step,
             self._claimed,
             self._u_purge,
             truth.oxygen_fraction,
             truth.pressure_bar,
-            None if last is None or last.pressure_bar is None else last.pressure_bar.value,
+            self._newest_bar,
             self.read_outputs(),
-            {} if last is None else {socket: read.value for socket, read in last.output_mv.items()},
+            dict(self._newest_mv),
         )
 
     def _strike(self, t_s: float) -> None:

@@ -130,8 +130,8 @@ schema = "leadline.procedure/1"
 name = "seeds by hand"
 version = "1"
 [purge]
-swings = 3
-least_oxygen_fraction = 0.88
+swings = 5
+least_oxygen_fraction = 0.95
 [hold]
 least_s = 20
 cap_s = 40
@@ -139,7 +139,10 @@ cap_s = 40
 po2_bar = 1.0
 direction = "up"
 [[steps]]
-po2_bar = 1.4
+po2_bar = 1.3
+direction = "up"
+[[steps]]
+po2_bar = 1.6
 direction = "up"
 [[steps]]
 po2_bar = 1.2
