@@ -49,6 +49,9 @@ def _pressure(run: SeedRun) -> Iterable[str]:
 def _vented(run: SeedRun) -> Iterable[str]:
     if left_to_hands(run) or (run.alarmed and run.how != "killed"):
         return
+    if run.how == "refused" and run.bench in BY_HAND:
+        # The person has not opened the cylinder yet, which this bench does not know.
+        return
     if run.how != "killed" and _over_bar(run.truth.pressure_bar, run.truth.room_pressure_bar) > VENTED_BAR:
         yield f"I2 not vented at the end: {run.truth.pressure_bar:.3f} bar, no alarm stands"
         return

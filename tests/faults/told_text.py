@@ -30,7 +30,7 @@ _VENTED = re.compile(
 )
 _NOT_OF_THE_POT_NOW = re.compile(
     r"vented zero|vented-zero|with the pot vented|vented without|vented on the ramp|vented first"
-    r"|vented at once|on the vented pot|(?:with|gives|gave) no pressure"
+    r"|vented at once|on the vented pot|(?:with|gives|gave) no pressure|no pressure (?:was|is|can be)"
     r"|is vented and checked|(?:leave|stay|kept|rest)\b.*at ambient pressure",
     re.IGNORECASE,
 )
