@@ -12,8 +12,8 @@ import math
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
-from functools import cache
+from datetime import datetime
+from functools import cache, partial
 from pathlib import Path
 from typing import Any, ClassVar
 
@@ -155,7 +155,6 @@ class SeedSink:
         self._newest_mv: dict[int, float] = {}
         self._newest_bar: float | None = None
         self.told: ToldText | None = None
-        self.tape: list[Callable[[RecordWriter], None]] = []
         self._stop = stop
         self._at = dict(rig_faults)
         self._writer = writer
@@ -175,8 +174,6 @@ class SeedSink:
             if reading.value is not None:
                 self._newest_mv[socket] = reading.value
         self.digest.row(row)
-        if self.ended is None:
-            self.tape.append(lambda writer: writer.sample(row))
         if self.told is not None:
             self.told.look()
         if self.kept is not None:
@@ -191,8 +188,6 @@ class SeedSink:
         if wrong := misfit(kind, data):
             self.misfits.append(wrong)
         self.digest.event(kind, t_s, data)
-        if self.ended is None:
-            self.tape.append(lambda writer: writer.event(kind, t_s, utc, **data))
         if self.told is not None:
             self.told.hear_event(kind, data)
         if kind in ("trip", "alarm") or (kind == "state" and data["to"] in _RESPONSES):
@@ -211,7 +206,6 @@ class SeedSink:
 
     def end(self, how: str, why: str, utc: datetime) -> None:
         self.ended = (how, why)
-        self.tape.append(lambda writer: writer.end(how, why, utc))
         if self.told is not None:
             self.told.hear(why)
         if self._writer is not None:
@@ -259,7 +253,7 @@ class SeedRun:
         bench: kind of bench. working_pressure_bar: on the plate of its pot.
         told: what was said and was not so.
         standing_bar: most above the room's pressure in the three minutes after the program's end.
-        header: of the record, where one was begun.
+        again: runs it again with a record in a folder.
     """
 
     faults: tuple[FaultSpec, ...]
@@ -276,7 +270,7 @@ class SeedRun:
     working_pressure_bar: float = WORKING_PRESSURE_BAR
     told: list[str] = field(default_factory=list)
     standing_bar: float = 0.0
-    header: RunHeader | None = None
+    again: Callable[[Path], object] | None = None
     _grades: dict[int, str] | None = None
 
     @property
@@ -285,9 +279,12 @@ class SeedRun:
         return max(self.truth.highest_pressure_bar, self.truth_later.highest_pressure_bar)
 
     def grades(self) -> dict[int, str]:
-        """Grade by socket, from a record written of what the run recorded; empty when it cannot be read."""
+        """Grade by socket, from the record of the same run done again; empty when it cannot be read.
+
+        Few runs are graded, and those that are not need no record.
+        """
         if self._grades is None:
-            self._grades = {} if self.header is None else _graded(self.header, self.sink)
+            self._grades = {} if self.again is None else _graded(self.again)
         return self._grades
 
     def grades_text(self) -> str:
@@ -343,14 +340,12 @@ def _limits() -> Limits:
     return load_limits("general")
 
 
-def _graded(header: RunHeader, sink: SeedSink) -> dict[int, str]:
-    """Write what was recorded to a folder that is deleted again, and grade it."""
+def _graded(run_into: Callable[[Path], object]) -> dict[int, str]:
     with tempfile.TemporaryDirectory() as folder:
-        writer = RecordWriter.create(Path(folder), header, datetime(2026, 3, 2, tzinfo=UTC), sync=False)
-        for write in sink.tape:
-            write(writer)
+        run_into(Path(folder))
         try:
-            cells = grade(load_source(writer.path), _limits(), with_curves=False).cells
+            (record,) = Path(folder).iterdir()
+            cells = grade(load_source(record), _limits(), with_curves=False).cells
         except SourceError:
             return {}
     return {cell.info.socket: cell.grade for cell in cells if cell.info.socket is not None}
@@ -392,6 +387,19 @@ def run_faults(
     `response` is a fault that begins so long (its `at_s`) after the rig first answers to another one.
     `mode` is "direct" or "lockstep"; with `keep_rows` the sink keeps every row.
     """
+    again = partial(
+        run_faults,
+        faults,
+        seed=seed,
+        when=when,
+        volume_l=volume_l,
+        method=method,
+        bench=bench,
+        operator=operator,
+        leaves_s=leaves_s,
+        response=response,
+        procedure=procedure,
+    )
     waiting = list(faults) if when is not None else []
     booked = () if when is not None else faults
     struck: list[FaultSpec] = []
@@ -399,7 +407,6 @@ def run_faults(
     bench_faults = tuple(fault for fault in booked if fault.name not in PROGRAM_FAULTS)
     stop, screen = StopRequest(), SilentView()
     sinks: list[SeedSink] = []
-    headers: list[RunHeader] = []
     file = seed_bench(volume_l, bench)
     plate_bar = file.limits.working_pressure_bar
     try:
@@ -445,7 +452,6 @@ def run_faults(
             if record is not None:
                 writer = RecordWriter.create(record, header, rig.clock.utc(), sync=False)
                 paths.append(writer.path)
-            headers.append(header)
             sink = SeedSink(stop, rig_faults, writer, keep_rows)
             sink.read_truth = virtual.pot
             sink.read_outputs = lambda: _true_outputs(virtual)
@@ -496,7 +502,7 @@ def run_faults(
             working_pressure_bar=plate_bar,
             told=told.broken,
             standing_bar=standing_bar,
-            header=headers[0] if headers else None,
+            again=(lambda folder: again(record=folder)) if sinks else None,
         )
 
 
