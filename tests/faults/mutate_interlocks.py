@@ -19,6 +19,7 @@ _TARGETS = (
     Target("rig/safety/interlocks.py", ("tests/rig/test_interlocks.py",), frozenset({"INTERLOCKS"})),
     Target("rig/safety/permissives.py", ("tests/rig/test_permissives.py",)),
     Target("rig/safety/after_drop.py", ("tests/rig/test_after_drop.py",)),
+    Target("rig/safety/rise.py", ("tests/rig/test_after_drop.py",)),
     Target("rig/pressure/gate.py", ("tests/rig/test_gate.py",)),
     Target("rig/pressure/valve_link.py", ("tests/rig/test_gate.py",)),
     Target("rig/pressure/block_owner.py", ("tests/rig/test_gate.py",)),
