@@ -17,11 +17,17 @@ from rig.setup.bench_file import BenchFile, parse_bench
 from rig_configs.files.checked_toml import TomlText
 
 SEED = 417
-MEASURE_MV = """[instruments.scanner]
+MILLIVOLT_MODULE = """[instruments.scanner]
 role = "voltmeter"
 driver = "modbus_millivolts"
 address = "virtual"
 options = { sockets = [1, 2] }
+"""
+RELAY_VOLTMETER = """[instruments.scanner]
+role = "voltmeter"
+driver = "scpi_relay_voltmeter"
+address = "virtual"
+options = { channels = "101:102" }
 """
 
 
@@ -43,10 +49,10 @@ def graded(tmp_path: Path, fault: FaultSpec, when: When, **more: object) -> Grad
     return Graded(run, [str(cell.grade) for cell in grading.cells])
 
 
-def with_millivolt_module() -> BenchFile:
+def measuring_with(voltmeter: str) -> BenchFile:
     text = seed_bench(1.0).source.text
     begin, end = text.index("[instruments.scanner]"), text.index("[instruments.gauge_a]")
-    return parse_bench(TomlText("module.toml", text[:begin] + MEASURE_MV + text[end:]))
+    return parse_bench(TomlText("other_meter.toml", text[:begin] + voltmeter + text[end:]))
 
 
 FROZEN = FaultSpec("voltmeter_frozen", 0.0)
@@ -80,9 +86,15 @@ def test_a_frozen_voltmeter_ends_the_run_vented_and_no_cell_is_graded(tmp_path, 
     assert max(ended, default=0.0) <= struck_s + 0.5
 
 
-def test_a_millivolt_module_that_stands_still_is_noticed_too(tmp_path, monkeypatch):
-    monkeypatch.setattr(fault_bench, "seed_bench", lambda _volume_l: with_millivolt_module())
-    done = graded(tmp_path, FROZEN, MOMENTS["last hold"])
+@pytest.mark.parametrize(
+    ("voltmeter", "mode"),
+    [(MILLIVOLT_MODULE, "direct"), (RELAY_VOLTMETER, "lockstep")],
+    ids=["millivolt module", "relay voltmeter over the wire"],
+)
+def test_another_kind_of_meter_that_stands_still_is_noticed_too(tmp_path, monkeypatch, voltmeter, mode):
+    file = measuring_with(voltmeter)
+    monkeypatch.setattr(fault_bench, "seed_bench", lambda _volume_l: file)
+    done = graded(tmp_path, FROZEN, MOMENTS["last hold"], mode=mode)
     assert done.run.code == "VOLTMETER_LOST"
     assert done.grades == ["ungraded", "ungraded"]
 
