@@ -87,14 +87,16 @@ def test_a_frozen_voltmeter_ends_the_run_vented_and_no_cell_is_graded(tmp_path, 
 
 
 @pytest.mark.parametrize(
-    ("voltmeter", "mode"),
-    [(MILLIVOLT_MODULE, "direct"), (RELAY_VOLTMETER, "lockstep")],
+    ("voltmeter", "mode", "moment"),
+    [(MILLIVOLT_MODULE, "direct", "last hold"), (RELAY_VOLTMETER, "lockstep", "air hold")],
     ids=["millivolt module", "relay voltmeter over the wire"],
 )
-def test_another_kind_of_meter_that_stands_still_is_noticed_too(tmp_path, monkeypatch, voltmeter, mode):
+def test_another_kind_of_meter_that_stands_still_is_noticed_too(
+    tmp_path, monkeypatch, voltmeter, mode, moment
+):
     file = measuring_with(voltmeter)
     monkeypatch.setattr(fault_bench, "seed_bench", lambda _volume_l: file)
-    done = graded(tmp_path, FROZEN, MOMENTS["last hold"], mode=mode)
+    done = graded(tmp_path, FROZEN, MOMENTS[moment], mode=mode)
     assert done.run.code == "VOLTMETER_LOST"
     assert done.grades == ["ungraded", "ungraded"]
 

@@ -161,6 +161,10 @@ def test_channels_exchanged_between_two_holds_are_seen_by_what_each_reads_for_it
     assert holds(((50.0, 53.0, 49.0), 1.0), ((84.8, 80.0, 78.4), 1.6)) == [(1, "swapped"), (2, "swapped")]
 
 
+def test_a_hold_without_a_known_pressure_is_left_out():
+    assert holds(((50.0, 53.0, 49.0), 1.0), ((84.8, 80.0, 78.4), 0.0)) == []
+
+
 def test_a_cell_that_bends_below_another_is_not_exchanged_with_it():
     assert holds(((50.0, 53.0, 49.0), 1.0), ((80.0, 75.5, 78.4), 1.6)) == []
     assert holds(((50.0, 50.5, 49.8), 1.0), ((80.8, 80.0, 79.7), 1.6)) == []
