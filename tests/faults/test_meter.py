@@ -61,7 +61,7 @@ MOMENTS = {
     "first hold": When("measure", 1, 1.0),
     "middle hold": When("measure", 2, 15.0),
     "last hold": When("measure", 4, 15.0),
-    "just before the last hold ends": When("measure", 4, 19.5),
+    "just before the last hold ends": When("measure", 4, 29.5),
     "ramp": When("let-out", 4, 2.0),
 }
 
