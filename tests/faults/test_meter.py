@@ -13,6 +13,7 @@ from drivers.virtual_spec import FaultSpec
 from grading.judgement.grade import grade
 from grading.judgement.limits import load_limits
 from grading.sources.any_source import load_source
+from rig.loop import repeated_scans
 from rig.setup.bench_file import BenchFile, parse_bench
 from rig_configs.files.checked_toml import TomlText
 
@@ -99,6 +100,16 @@ def test_another_kind_of_meter_that_stands_still_is_noticed_too(
     done = graded(tmp_path, FROZEN, MOMENTS[moment], mode=mode)
     assert done.run.code == "VOLTMETER_LOST"
     assert done.grades == ["ungraded", "ungraded"]
+
+
+@pytest.mark.parametrize("moment", ["middle hold", "last hold"])
+def test_a_meter_with_coarse_digits_is_caught_by_the_next_ramp_or_the_vent(tmp_path, monkeypatch, moment):
+    monkeypatch.setattr(repeated_scans, "_VARYING_TRIPLES", 99)
+    done = graded(tmp_path, FROZEN, MOMENTS[moment])
+    assert done.run.code == "VOLTMETER_LOST"
+    assert done.grades == ["ungraded", "ungraded"]
+    assert "repeated one scan while the pressure moved" in done.said
+    assert broken_invariants(done.run) == []
 
 
 def test_a_voltmeter_that_wakes_up_repeats_the_step_and_its_cells_are_graded(tmp_path):
