@@ -56,10 +56,11 @@ class SwappedChannels:
         A cell that fails reads too little for its PO2. Here one reads too much by just what the other reads
         too little, in comparison with the last hold.
         """
-        before, here = (
-            self._hold,
-            {socket: value - log(po2_bar) for socket, value in _logs(output_mv).items()},
-        )
+        if po2_bar <= 0.0:
+            # No pressure is known during this hold.
+            return
+        before = self._hold
+        here = {socket: value - log(po2_bar) for socket, value in _logs(output_mv).items()}
         self._hold = here
         for one, other in combinations(sorted(before.keys() & here.keys()), 2):
             apart = before[one] - before[other]

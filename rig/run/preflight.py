@@ -365,6 +365,13 @@ def _voltmeter(parts: BenchParts) -> Iterator[Check]:
 def _input_noise(bench: BenchFile, name: str, outputs: dict[int, list[float]]) -> Check:
     shorted = bench.scan.shorted_socket
     spread = {socket: statistics.stdev(series) for socket, series in outputs.items() if len(series) > 2}
+    if spread and not any(spread.values()):
+        return Check(
+            f"{name} noise",
+            "caution",
+            f"{_SCANS} scans alike on every socket",
+            "coarse digits do that at rest, and so does a frozen meter: touch a lead and see if it follows",
+        )
     if shorted is None:
         if not spread:
             return Check(f"{name} noise", "not checked", "no socket gives a reading")

@@ -455,7 +455,7 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
             )
         if entry.calibrated is not None and entry.due is not None and entry.due <= entry.calibrated:
             yield source.problem((*base, "due"), f"{entry.due} is not after calibrated {entry.calibrated}")
-        yield from _link_timeout_problems(source, name, entry)
+        yield from _link_timeout_problems(source, name, entry, model.scan.interval_s)
         terms = ROLES[entry.role].terms
         for term, value in entry.uncertainty.items():
             path = (*base, "uncertainty", term)
@@ -466,11 +466,21 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
                 yield source.problem(path, f"should not be negative, found {value}")
 
 
-def _link_timeout_problems(source: TomlText, name: str, entry: InstrumentEntry) -> Iterator[str]:
+def _link_timeout_problems(
+    source: TomlText, name: str, entry: InstrumentEntry, interval_s: float
+) -> Iterator[str]:
     if entry.link_timeout_s is not None and entry.role != "controller":
         yield source.problem(
             ("instruments", name, "link_timeout_s"),
             f"only a pressure controller vents by itself, and '{name}' is the {entry.role}; leave it out",
+        )
+    # A run asks the controller in every second scan, and one or two answers may be lost.
+    least_s = 8.0 * interval_s
+    if entry.link_timeout_s is not None and entry.link_timeout_s < least_s:
+        yield source.problem(
+            ("instruments", name, "link_timeout_s"),
+            f"{entry.link_timeout_s:g} s may end a run without cause: the controller gets a message every "
+            f"{2 * interval_s:g} s ([scan] interval_s {interval_s:g}); write at least {least_s:g}",
         )
     if entry.link_timeout_proven is not None and entry.link_timeout_s is None:
         yield source.problem(

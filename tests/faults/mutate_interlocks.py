@@ -16,7 +16,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "mutation"))
 from runner import Target, run
 
 _TARGETS = (
-    Target("rig/safety/interlocks.py", ("tests/rig/test_interlocks.py",), frozenset({"INTERLOCKS"})),
+    Target(
+        "rig/safety/interlocks.py",
+        ("tests/rig/test_interlocks.py", "tests/rig/test_voltmeter_interlock.py"),
+        frozenset({"INTERLOCKS"}),
+    ),
     Target("rig/safety/permissives.py", ("tests/rig/test_permissives.py",)),
     Target("rig/safety/after_drop.py", ("tests/rig/test_after_drop.py",)),
     Target("rig/safety/rise.py", ("tests/rig/test_after_drop.py",)),

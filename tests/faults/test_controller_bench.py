@@ -149,4 +149,7 @@ def test_a_link_timeout_belongs_to_a_controller_and_a_proof_to_a_timeout():
         )
     with pytest.raises(FileError, match="write link_timeout_s beside it"):
         bench(SCPI + PROVEN)
+    slow = bench(SCPI + TIMEOUT).source.text + "[scan]\ninterval_s = 1.0\n"
+    with pytest.raises(FileError, match="write at least 8"):
+        parse_bench(TomlText("b.toml", slow))
     assert bench(SCPI + TIMEOUT + PROVEN).instruments["controller"].link_timeout_proven == date(2026, 3, 2)

@@ -13,15 +13,22 @@ from drivers.virtual_spec import FaultSpec
 from grading.judgement.grade import grade
 from grading.judgement.limits import load_limits
 from grading.sources.any_source import load_source
+from rig.loop import repeated_scans
 from rig.setup.bench_file import BenchFile, parse_bench
 from rig_configs.files.checked_toml import TomlText
 
 SEED = 417
-MEASURE_MV = """[instruments.scanner]
+MILLIVOLT_MODULE = """[instruments.scanner]
 role = "voltmeter"
 driver = "modbus_millivolts"
 address = "virtual"
 options = { sockets = [1, 2] }
+"""
+RELAY_VOLTMETER = """[instruments.scanner]
+role = "voltmeter"
+driver = "scpi_relay_voltmeter"
+address = "virtual"
+options = { channels = "101:102" }
 """
 
 
@@ -43,10 +50,10 @@ def graded(tmp_path: Path, fault: FaultSpec, when: When, **more: object) -> Grad
     return Graded(run, [str(cell.grade) for cell in grading.cells])
 
 
-def with_millivolt_module() -> BenchFile:
+def measuring_with(voltmeter: str) -> BenchFile:
     text = seed_bench(1.0).source.text
     begin, end = text.index("[instruments.scanner]"), text.index("[instruments.gauge_a]")
-    return parse_bench(TomlText("module.toml", text[:begin] + MEASURE_MV + text[end:]))
+    return parse_bench(TomlText("other_meter.toml", text[:begin] + voltmeter + text[end:]))
 
 
 FROZEN = FaultSpec("voltmeter_frozen", 0.0)
@@ -55,7 +62,7 @@ MOMENTS = {
     "first hold": When("measure", 1, 1.0),
     "middle hold": When("measure", 2, 15.0),
     "last hold": When("measure", 4, 15.0),
-    "just before the last hold ends": When("measure", 4, 19.5),
+    "just before the last hold ends": When("measure", 4, 29.5),
     "ramp": When("let-out", 4, 2.0),
 }
 
@@ -80,11 +87,29 @@ def test_a_frozen_voltmeter_ends_the_run_vented_and_no_cell_is_graded(tmp_path, 
     assert max(ended, default=0.0) <= struck_s + 0.5
 
 
-def test_a_millivolt_module_that_stands_still_is_noticed_too(tmp_path, monkeypatch):
-    monkeypatch.setattr(fault_bench, "seed_bench", lambda _volume_l: with_millivolt_module())
-    done = graded(tmp_path, FROZEN, MOMENTS["last hold"])
+@pytest.mark.parametrize(
+    ("voltmeter", "mode", "moment"),
+    [(MILLIVOLT_MODULE, "direct", "last hold"), (RELAY_VOLTMETER, "lockstep", "air hold")],
+    ids=["millivolt module", "relay voltmeter over the wire"],
+)
+def test_another_kind_of_meter_that_stands_still_is_noticed_too(
+    tmp_path, monkeypatch, voltmeter, mode, moment
+):
+    file = measuring_with(voltmeter)
+    monkeypatch.setattr(fault_bench, "seed_bench", lambda _volume_l: file)
+    done = graded(tmp_path, FROZEN, MOMENTS[moment], mode=mode)
     assert done.run.code == "VOLTMETER_LOST"
     assert done.grades == ["ungraded", "ungraded"]
+
+
+@pytest.mark.parametrize("moment", ["middle hold", "last hold"])
+def test_a_meter_with_coarse_digits_is_caught_by_the_next_ramp_or_the_vent(tmp_path, monkeypatch, moment):
+    monkeypatch.setattr(repeated_scans, "_VARYING_TRIPLES", 99)
+    done = graded(tmp_path, FROZEN, MOMENTS[moment])
+    assert done.run.code == "VOLTMETER_LOST"
+    assert done.grades == ["ungraded", "ungraded"]
+    assert "repeated one scan while the pressure moved" in done.said
+    assert broken_invariants(done.run) == []
 
 
 def test_a_voltmeter_that_wakes_up_repeats_the_step_and_its_cells_are_graded(tmp_path):
