@@ -50,6 +50,7 @@ EXCEPTIONS = {
 """Modbus exception codes in our words. Devices use 3 and 4 alike for a set point out of range."""
 
 _BUSY = (5, 6)
+_UNREACHED = (10, 11)
 
 
 class _TcpClient(ModbusTcpClient):
@@ -266,7 +267,7 @@ class ModbusLink(Link[ModbusPort]):
         """Read `count` registers from the 0-based `address`, as unsigned 16-bit numbers.
 
         Raises:
-            LinkDown, LinkTimeout: no answer; the port is fenced.
+            LinkDown, LinkTimeout: no answer, or a gateway answers that it got none; the port is fenced.
             BadReply: not an answer to this request; it was discarded.
             Busy: the unit answered exception 5 or 6: it is there, and may be asked again.
             Refused: the unit answered with another Modbus exception.
@@ -321,6 +322,8 @@ class ModbusLink(Link[ModbusPort]):
         if answer.isError():
             code = int(answer.exception_code)
             meaning = EXCEPTIONS.get(code, "unknown exception")
+            if code in _UNREACHED:
+                raise LinkTimeout(self.instrument, f"Modbus exception {code}, {meaning}")
             if code in _BUSY:
                 raise Busy(self.instrument, f"answered {what} with Modbus exception {code}, {meaning}")
             raise Refused(self.instrument, f"refused {what}: Modbus exception {code}, {meaning}")

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from typing import Protocol
 
 from drivers.errors import DriverError, Refused
-from drivers.ports import OwnedValveBlock, ValveBlock, ValveState
-from rig.loop.loop import Refused as RunRefused
+from drivers.ports import ValveBlock, ValveState
 from rig.loop.schedule import Schedule
-from rig.pressure.block_owner import other_owner, patiently
+from rig.pressure.block_owner import BlockOwner
 from rig.pressure.valve_link import ValveLink, answered
 from rig.safety.drive_words import Drop
+from rig.safety.interlocks import over_pressure
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import shot_refusal
 from rig.safety.scan import Scan
@@ -22,10 +23,10 @@ SHORTEST_SHOT_MS = 15
 LONGEST_SHOT_MS = 500
 SCANS_PER_BEAT = 2
 _HEARTBEATS = 65536
-_MOST_TOKENS = 65535
 _VALVE_SETTLES_S = 0.25
 _OWNER_EVERY = 5
 _PRESS_SILENT_EVERY_S = 1.0
+_LONG_AGO_S = float("-inf")
 
 
 class ValveLog(Protocol):
@@ -68,21 +69,18 @@ class Gate:
         self._log = log
         self._link = ValveLink(valves, scan, schedule)
         self._two_gauges = two_gauges
-        self._owner_token = owner_token
-        self._owned = valves if isinstance(valves, OwnedValveBlock) else None
-        self._claimed = False
-        self._left_to_other = False
+        self._owner = BlockOwner(valves, owner_token, scan, schedule)
         self._longest_ms = min(LONGEST_SHOT_MS, valves.longest_shot_ms)
         self._counter = 0
         self._beat_owed = False
         self._fed_s: float | None = None
         self._vent_open_wanted: bool | None = None
         self._vent_owed: bool | None = None
-        self._moving_until_s = 0.0
-        self._shot_until_s = {"supply": 0.0, "vent": 0.0}
-        self._dropped_s = 0.0
+        self._moving_until_s = _LONG_AGO_S
+        self._shot_until_s = {"supply": _LONG_AGO_S, "vent": _LONG_AGO_S}
+        self._dropped_s = _LONG_AGO_S
         self._seen_dropped = False
-        self._press_at_s = 0.0
+        self._press_at_s = _LONG_AGO_S
         self._reported: dict[tuple[str, str], str | None] = {}
         self.refusal: str | None = None
         self.drop = Drop()
@@ -102,34 +100,16 @@ class Gate:
             rig.loop.loop.Refused: another program drives it; nothing has been written, and nothing will be.
             DriverError: the valve block does not take it.
         """
-        block = self._owned
-        if block is None:
-            return ""
-        other = other_owner(block, self._owner_token if self._claimed else None, self._schedule.pause)
-        remark = ""
-        if other is not None:
-            self._left_to_other = other.lives
-            if other.lives:
-                raise RunRefused("RIG_BUSY", other.refusal)
-            if other.token == self._owner_token:
-                self._owner_token = self._owner_token % _MOST_TOKENS + 1
-            remark = (
-                f"The valve block was still claimed by another program (token {other.token}) whose heartbeat "
-                "stands still; it was taken over."
-            )
-        patiently(lambda: block.write_owner(self._owner_token), self._schedule.pause)
-        self._claimed = True
-        return remark
+        return self._owner.claim()
 
     def release(self) -> None:
         """Give the owner register back, unless another program has it; never raises."""
-        owned = self._owned
-        if owned is not None and not self._left_to_other and not self._scan().foreign_owner:
-            self._try("owner", "release", None, lambda: owned.write_owner(0))
+        if self._owner.claimed and not self._scan().foreign_owner:
+            self._try("owner", "release", None, self._owner.give_back)
 
     def serve(self) -> None:
         """Feed the watchdog where outputs may be energised, read the block back, press an order to drop."""
-        if self._left_to_other:
+        if self._owner.is_another:
             return
         odd = bool(self._schedule.tick % SCANS_PER_BEAT)
         self._drop_before_rest()
@@ -138,8 +118,8 @@ class Gate:
             self._beat()
         if not odd or not beats:
             self._read_back()
-        if odd and self._owned is not None and self._schedule.tick % _OWNER_EVERY == 0:
-            self._check_owner(self._owned)
+        if odd and self._owner.claimed and self._schedule.tick % _OWNER_EVERY == 0:
+            self._check_owner()
         self._repeat_vent_order()
         self._press_if_needed()
         self._note_times(beats)
@@ -150,9 +130,8 @@ class Gate:
         Returns:
             Whether the shot was given; `refusal` says why not.
         """
-        scan = self._scan()
         self.refusal = shot_refusal(
-            scan,
+            self._scan(),
             self._machine.rule,
             self._limits,
             duration_ms=duration_ms,
@@ -160,15 +139,16 @@ class Gate:
             expected_rise_bar=expected_rise_bar,
             two_gauges=self._two_gauges,
         )
-        if self.refusal is None and self._shoots("supply"):
-            self.refusal = "the last shot still runs"
-        if self.refusal is None and self._vent_owed is False:
-            self.refusal = "the vent has not been shut yet"
-        if self.refusal is None and not self._leave_drop():
-            self.refusal = "the valve block has not shown yet that it is de-energised"
+        if self.refusal is None:
+            self.refusal = self._why_not_yet()
         if self.refusal is not None:
             return False
         return self._shoot("supply", duration_ms, lambda: self._valves.open_supply_for(duration_ms))
+
+    def _why_not_yet(self) -> str | None:
+        if self._shoots("supply"):
+            return "the last shot still runs"
+        return None if self._leave_drop() else "the valve block has not shown yet that it is de-energised"
 
     def shoot_vent(self, duration_ms: int) -> bool:
         """Let gas out for one device-timed shot, unless the last one still runs.
@@ -186,9 +166,7 @@ class Gate:
 
         An order that it did not take, and did not refuse, is given again in the next tick.
         """
-        if not self._machine.rule.may_shut_vent or not self._leave_drop():
-            return False
-        return self._order_vent(to_open=False)
+        return self._leave_drop() and self._order_vent(to_open=False)
 
     def open_vent(self) -> bool:
         """De-energise the vent. Returns whether the block took it; if not, as with `shut_vent`."""
@@ -203,10 +181,10 @@ class Gate:
 
         Nothing is ordered where another program drives the block and this one was refused.
         """
-        if self._left_to_other:
+        if self._owner.is_another:
             return False
         scan = self._scan()
-        if not scan.drop_ordered or scan.drop_shown:
+        if not self._waits_for_drop():
             self._dropped_s = self._schedule.since_start_s()
         scan.drop_ordered, scan.drop_shown = True, False
         self._seen_dropped = False
@@ -217,19 +195,22 @@ class Gate:
             taken = self._press(one_by_one=False)
         return taken
 
+    def _waits_for_drop(self) -> bool:
+        """Whether an order to drop has not been seen to be done."""
+        scan = self._scan()
+        return scan.drop_ordered and not scan.drop_shown
+
     def _leave_drop(self) -> bool:
         """End an order to drop that has been seen to be done; returns whether something may be energised."""
-        scan = self._scan()
-        if scan.drop_ordered and not scan.drop_shown:
+        if self._waits_for_drop():
             return False
-        scan.drop_ordered = False
+        self._scan().drop_ordered = False
         self._reported.clear()
         return True
 
     def _may_beat(self) -> bool:
         """Whether the heartbeat is written: never between an order to drop and its being seen."""
-        scan = self._scan()
-        return self._machine.rule.beats and not (scan.drop_ordered and not scan.drop_shown)
+        return self._machine.rule.beats and not self._waits_for_drop()
 
     def _drop_before_rest(self) -> None:
         """Drop the outputs by order where the heartbeat ends for good, and not by the watchdog."""
@@ -256,11 +237,10 @@ class Gate:
         Another program that has taken it over is not fought, once it has been seen that the outputs were
         dropped, or while the pot is below its trip pressure.
         """
-        scan = self._scan()
-        if not scan.drop_ordered or scan.drop_shown or self._schedule.since_start_s() < self._press_at_s:
+        if not self._waits_for_drop() or self._schedule.since_start_s() < self._press_at_s:
             return
-        over = (scan.highest_bar or 0.0) > self._limits.trip_pressure_bar
-        if scan.foreign_owner and self._seen_dropped and not over:
+        scan = self._scan()
+        if scan.foreign_owner and self._seen_dropped and over_pressure(scan, self._limits) is None:
             return
         self._press(one_by_one=True)
 
@@ -279,10 +259,10 @@ class Gate:
                 ("vent", "open", self._valves.open_vent),
             ):
                 tried.append(self._try(valve, action, None, command))
-        silent = all(failed is not None and not answered(failed) for failed in tried)
+        silent = not any(map(answered, tried))
         self.drop = Drop(
             taken=error is None,
-            answered=error is None or answered(error),
+            answered=answered(error),
             error="" if error is None else error.message,
         )
         if not silent:
@@ -291,11 +271,14 @@ class Gate:
         return error is None
 
     def _order_vent(self, *, to_open: bool) -> bool:
+        self._vent_owed = None
+        if not to_open and not self._machine.rule.may_shut_vent:
+            return False
         valves = self._valves
         action, command = ("open", valves.open_vent) if to_open else ("shut", valves.shut_vent)
         error = self._try("vent", action, None, command, repeat=to_open)
         if error is None:
-            self._vent_open_wanted, self._vent_owed = to_open, None
+            self._vent_open_wanted = to_open
             self._moves_for(0)
             return True
         self._vent_owed = to_open if error.retryable else None
@@ -303,13 +286,9 @@ class Gate:
 
     def _repeat_vent_order(self) -> None:
         """Give an order again that the vent did not take in the tick before; from now on it counts."""
-        to_open = self._vent_owed
-        if to_open is None:
-            return
-        if not to_open and not self._machine.rule.may_shut_vent:
-            self._vent_owed = None
-        elif not self._order_vent(to_open=to_open) and self._scan().valve_answers:
-            self._scan().disobeyed += 1
+        to_open, scan = self._vent_owed, self._scan()
+        if to_open is not None and not self._order_vent(to_open=to_open) and scan.valve_answers:
+            scan.disobeyed += 1
 
     def _shoot(self, valve: str, duration_ms: int, command: Callable[[], None]) -> bool:
         """Give one shot, once. One whose answer was lost may run all the same: the next one waits for it."""
@@ -351,27 +330,21 @@ class Gate:
         elif before:
             self._dropped_s = self._schedule.since_start_s()
 
-    def _check_owner(self, block: OwnedValveBlock) -> None:
-        scan = self._scan()
-        try:
-            token = self._link.harmless(block.read_owner)
-        except DriverError:
-            return
-        foreign = token != self._owner_token
-        scan.foreign_owner = scan.foreign_owner + 1 if foreign else 0
-        scan.foreign_token = token if foreign else 0
+    def _check_owner(self) -> None:
+        with suppress(DriverError):
+            self._link.harmless(self._owner.look)
 
     def _note_times(self, beats: bool) -> None:
         self._link.note_silence()
         scan, now_s = self._scan(), self._schedule.now_s
         scan.beating = beats
         if not beats:
-            self._fed_s, self._beat_owed, scan.beat_error = None, False, ""
+            self._fed_s, scan.beat_error = None, ""
         elif self._fed_s is None:
             self._fed_s = now_s
         scan.unfed_s = 0.0 if self._fed_s is None else now_s - self._fed_s
-        unseen = scan.drop_ordered and not scan.drop_shown
-        scan.drop_unseen_s = self._schedule.since_start_s() - self._dropped_s if unseen else 0.0
+        unseen_s = self._schedule.since_start_s() - self._dropped_s
+        scan.drop_unseen_s = unseen_s if self._waits_for_drop() else 0.0
 
     def _try(
         self,
@@ -398,8 +371,8 @@ class Gate:
 
     def _record(self, valve: str, action: str, duration_ms: int | None, failure: str | None) -> None:
         """Record a command; one that is pressed again with the same result only once."""
-        pressed = self._scan().drop_ordered and duration_ms is None
-        if pressed and self._reported.get((valve, action), "") == failure:
+        if self._reported.get((valve, action), "") == failure:
             return
-        self._reported[valve, action] = failure if pressed else ""
+        if self._scan().drop_ordered:
+            self._reported[valve, action] = failure
         self._log.valve(valve, action, duration_ms, failure)

@@ -24,8 +24,8 @@ def patience_s(valves: ValveBlock) -> float:
     return min(LONGEST_SILENCE_S, watchdog_ms / 2000.0) if watchdog_ms else LONGEST_SILENCE_S
 
 
-def answered(error: DriverError) -> bool:
-    """Whether the instrument answered, whatever it said."""
+def answered(error: DriverError | None) -> bool:
+    """Whether the instrument answered, whatever it said; None stands for an exchange without an error."""
     return not isinstance(error, LinkDown | LinkTimeout)
 
 

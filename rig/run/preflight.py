@@ -24,7 +24,7 @@ from drivers.ports import (
     WatchedValveBlock,
     read_by_hand,
 )
-from rig.pressure.block_owner import other_owner
+from rig.pressure.block_owner import other_program
 from rig.pressure.gate import SCANS_PER_BEAT
 from rig.run.checks import Check, PreflightReport
 from rig.run.free_space import free_bytes
@@ -238,9 +238,9 @@ def _driven_by_another(parts: BenchParts, valves: ValveBlock) -> str:
         return ""
     clock = parts.clock
     other, _ = _one(
-        lambda: other_owner(valves, None, lambda seconds: clock.sleep_until(clock.monotonic_s() + seconds))
+        lambda: other_program(valves, None, lambda seconds: clock.sleep_until(clock.monotonic_s() + seconds))
     )
-    return "" if other is None else other.refusal
+    return other.text if other is not None and other.lives else ""
 
 
 def _watchdog(what: str, valves: ValveBlock, beat_s: float) -> Check:

@@ -6,7 +6,7 @@ import struct
 import pytest
 
 from drivers.catalogue import open_instrument
-from drivers.errors import BadReply, BadSpec, Busy, NoReading, Refused, WrongInstrument
+from drivers.errors import BadReply, BadSpec, Busy, LinkTimeout, NoReading, Refused, WrongInstrument
 from drivers.modbus.registers import Number, Registers
 from drivers.ports import InstrumentSpec, ReadingStatus
 
@@ -311,6 +311,14 @@ def test_a_busy_unit_is_neither_lost_nor_refusing_and_may_be_asked_again(instrum
     assert not isinstance(caught.value, Refused)
     del valve_bank.refuse[5]
     valves.beat(1)
+
+
+@pytest.mark.parametrize("exception", [10, 11])
+def test_a_gateway_that_does_not_reach_the_unit_is_a_lost_answer(instrument, valve_bank, exception):
+    valves = instrument("modbus_valves", valve_bank)
+    valve_bank.refuse[5] = exception
+    with pytest.raises(LinkTimeout, match=f"exception {exception}, .*gateway"):
+        valves.beat(1)
 
 
 def test_dropping_the_outputs_is_tried_twice_where_it_is_answered_busy(instrument, valve_bank):
