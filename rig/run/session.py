@@ -318,7 +318,7 @@ class Session:
                 self._machine.fire(Command.DONE, "vented")
                 return self._closing_check()
             self._machine.fire(Command.STOP, "not vented")
-            return "tripped", "The pot could not be vented after the last step.", "NOT_VENTED"
+            return "tripped", "The pot was not shown to stay vented after the last step.", "NOT_VENTED"
         except StopAsked as asked:
             how, why, code = self._stop("stopped", f"Stopped on request ({asked}).", "STOPPED")
             return how, why, code

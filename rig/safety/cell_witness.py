@@ -71,7 +71,7 @@ class CellWitness:
             return
         before = {} if pressure_bar < _NEAR_AMBIENT else self._best
         for socket, mv_per_bar in before.items():
-            per_bar[socket] = max(mv_per_bar, per_bar.get(socket, 0.0))
+            per_bar[socket] = max(mv_per_bar, per_bar.get(socket, mv_per_bar))
         self._best, self._renewed_s = per_bar, t_s
         self._fraction = oxygen_fraction
         self._filled = False
@@ -99,7 +99,7 @@ class CellWitness:
         """
         for socket, reading in output_mv.items():
             mv = reading.value
-            if mv is None and reading.status == _OVER and socket in self._recent:
+            if reading.status == _OVER and socket in self._recent:
                 mv = self._recent[socket][-1][1]
             if mv is None:
                 self._recent.pop(socket, None)
@@ -123,7 +123,7 @@ class CellWitness:
     def _shown_bar(self, t_s: float) -> list[float]:
         """Pressure that each living cell shows: total pressure after a hold in oxygen, before that PO2."""
         per_bar = self._best or self._air
-        richer = self._supply_fraction / self._fraction if self._filled and self._best else 1.0
+        richer = self._supply_fraction / self._fraction if self._filled else 1.0
         return [
             sum(mv for _, mv in kept) / len(kept) / per_bar[socket] / richer
             for socket, kept in self._recent.items()

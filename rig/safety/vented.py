@@ -196,7 +196,7 @@ class _Followed:
         """Take in what is being done: a filling that begins, or shots that do nothing, must be answered."""
         intent, weak = set_point.intent, set_point.weak_groups > 0
         vents = intent in (Intent.OPEN, Intent.FREE, Intent.DOWN)
-        if vents and not self._vents:
+        if not self._vents:
             self._top_bar = self._before[-1][1] if self._before else 0.0
             self._steepest_bar = 0.0
         self._vents = vents

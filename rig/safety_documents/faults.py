@@ -113,7 +113,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("VENT_BLOCKED", "PRESSURE_RISES"),
         60.0,
         f"{_ABORT}; the alarm stays while the pot is not vented; gauges that fall faster than the vent "
-        "are not believed",
+        "allows are not believed",
         not_noticed=("tee_clogged",),
     ),
     FaultRow(14, "vent stuck open", ("vent_stuck_open",), ("VENT_OPEN",), 5.0, _ABORT),

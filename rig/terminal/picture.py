@@ -118,7 +118,7 @@ class Picture:
             rows.append(Panel(Text(shot.cue_text, style=style, justify="center"), border_style=style))
         if shot.lid_force_n is not None:
             rows.append(_lid(shot.lid_force_n))
-        if shot.witness:
+        if shot.witness and not shot.alarm:
             rows.append(Text(shot.witness, style=_WITNESS_STYLE))
         if shot.alarm:
             rows.append(Panel(Text(shot.alarm, style="bold"), title="ALARM", border_style="bold red"))

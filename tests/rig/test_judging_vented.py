@@ -13,6 +13,7 @@ from rig.safety.vented import (
     FELL,
     SWITCH,
     UNANSWERED,
+    WATCH_AFTER_TRIP_S,
     GaugeTrust,
     contradiction,
     fastest_fall_bar,
@@ -102,6 +103,11 @@ def test_every_gauge_that_works_is_needed_and_no_other(seen):
     assert judge_vented(seen, LIMITS).reason == ""
 
 
+def test_a_pot_that_tripped_is_watched_for_a_minute():
+    assert WATCH_AFTER_TRIP_S == 60.0
+    assert judge_vented(scan(), LIMITS).vented
+
+
 def test_the_band_is_closed_at_both_ends():
     band = replace(LIMITS, vented_bar=0.25)
     assert judge_vented(scan(1.25, 0.75), band).vented
@@ -148,6 +154,11 @@ def test_a_vent_lets_out_what_iso_6358_allows():
     assert fastest_fall_bar(2.0, 1.0, 1.0, replace(LIMITS, fastest_vent_bar_per_min=60.0)) == pytest.approx(
         1.0
     )
+
+
+def test_the_drop_to_the_room_counts_and_not_to_one_bar():
+    # 0.45 is half of 0.9 as 1 is half of 2: psi(1/2) * 0.9 against psi(1/2) * 2.
+    assert fastest_fall_bar(0.9, 0.45, 1.0, LIMITS) == pytest.approx(0.225)
 
 
 class Run:
@@ -320,6 +331,13 @@ def test_shots_that_do_nothing_make_an_answered_gauge_silent_again():
         assert run.read(1.1301) == ""
 
 
+def test_a_flow_that_gives_nothing_from_the_first_look_on_is_silent():
+    run = Run()
+    run.fill(None, Intent.FLOW)
+    run.set_point.weak_groups = 1
+    assert run.read(1.0) == UNANSWERED
+
+
 def test_a_weak_vent_says_nothing_about_fillings():
     run = Run()
     run.read(1.5)
@@ -369,6 +387,58 @@ def test_one_stray_reading_is_no_fall():
     assert run.read(1.0, 1.5) == ""
 
 
+def test_a_fall_after_many_readings_is_seen_too():
+    run = Run()
+    assert run.read(1.6, 1.6, 1.6, 1.6, 1.2) == FELL
+
+
+def test_at_each_border_the_gauge_is_given_the_benefit():
+    run = Run()
+    run.read(0.005, 0.005)
+    assert run.read(0.0) == ""
+    run.fill(0.003)
+    assert run.idle() == UNANSWERED
+    assert run.read(0.0015) == ""
+    run = Run()
+    run.read(0.0)
+    run.fill()
+    run.read(0.0)
+    assert run.read(ANSWER_BAR) == ""
+    run = Run(barometer_bar=None)
+    run.read(ANSWER_BAR)
+    run.fill()
+    run.read(ANSWER_BAR)
+    run.set_point.set(Intent.OPEN)
+    assert run.read(0.025, 0.02, 0.015, 0.01, 0.005) == UNANSWERED
+    assert run.read(0.0) == ""
+    run = Run(barometer_bar=None)
+    run.read(1.0)
+    run.fill()
+    run.read(1.0)
+    run.set_point.set(Intent.OPEN)
+    assert run.read(0.9375, 0.875, 0.8125) == UNANSWERED
+    assert run.read(0.75) == ""
+
+
+def test_shots_that_do_nothing_near_the_target_are_silent_too():
+    run = Run()
+    run.read(1.6)
+    run.fill(1.65)
+    run.read(1.6, 1.65)
+    assert run.read(1.65) == ""
+    run.set_point.weak_groups = 1
+    assert run.read(1.65) == UNANSWERED
+
+
+def test_a_gauge_that_begins_with_the_vent_open_falls_from_its_own_first_reading():
+    run = Run(barometer_bar=None)
+    run.fill()
+    run.idle()
+    run.set_point.set(Intent.OPEN)
+    run.idle()
+    assert run.read(0.975, 0.97, 0.965) == UNANSWERED
+
+
 def test_two_readings_are_needed_to_see_a_fall():
     run = Run()
     assert run.read(1.6, 1.0) == ""
@@ -384,6 +454,12 @@ def test_a_gauge_that_fell_is_believed_again_once_it_rises_with_the_pot():
     run.read(1.6, 1.6, 1.0, 0.99)
     assert run.read(0.99 + 0.99 * ANSWER_BAR) == FELL
     assert run.read(0.99 + 1.01 * ANSWER_BAR) == ""
+
+
+def test_the_whole_answer_itself_clears_a_fall():
+    run = Run()
+    assert run.read(1.6, 1.6, 0.0) == FELL
+    assert run.read(ANSWER_BAR) == ""
 
 
 def test_a_short_filling_does_not_clear_a_fall():
@@ -411,6 +487,24 @@ def test_a_switch_that_trips_at_a_pressure_no_gauge_showed_is_remembered():
     assert run.scan.second_gauge.doubt == SWITCH
     run.scan.valves = None
     assert run.read(1.0, second=2.2) == SWITCH
+
+
+def test_a_switch_that_no_gauge_saw_is_remembered_whatever_they_show_later():
+    run = Run(valves=SWITCHED)
+    run.read(1.0)
+    assert run.read(2.3) == SWITCH
+
+
+def test_near_the_trip_pressure_is_within_150_mbar():
+    run = Run(valves=SWITCHED)
+    assert run.read(LIMITS.trip_pressure_bar - 0.15) == ""
+
+
+def test_a_rise_of_the_limit_itself_is_none():
+    watch = RiseWatch()
+    watch.look(scan(0.0, 0.0))
+    for _ in range(4):
+        assert watch.look(scan(RISES_BAR, 0.0)) is None
 
 
 def test_a_switch_that_trips_where_a_gauge_was_near_the_trip_pressure_is_no_doubt():

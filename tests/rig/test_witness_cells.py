@@ -6,6 +6,7 @@ from grading.record.format import Reading
 from rig.safety.cell_witness import (
     AIR_DOUBT_BAR,
     READ_HIGH_PART,
+    RENEWED_EVERY_S,
     STALE_S,
     TYPED_DOUBT_BAR,
     CellWitness,
@@ -40,6 +41,12 @@ def witness(*holds_bar, cells=None, supply=1.0, **more):
 def shown(found, output_mv, t_s=0.0, ambient_bar=ROOM_BAR):
     found.look(t_s, readings(output_mv))
     return found.judge(t_s, ambient_bar)
+
+
+def test_the_judgements_are_these():
+    assert (AIR_DOUBT_BAR, TYPED_DOUBT_BAR, STALE_S, RENEWED_EVERY_S) == (0.1, 0.012, 5.0, 30.0)
+    assert READ_HIGH_PART == 0.008
+    assert threshold_bar(0.0) == FRESH_BAR
 
 
 def test_the_threshold_grows_with_the_age_of_the_reference():
@@ -79,6 +86,23 @@ def test_the_second_highest_cell_counts():
     assert shown(witness(1.0), one_high) == (True, None)
     two_high = {**at(1.0), 1: 80.0, 3: 45.0 * 1.1}
     assert shown(witness(1.0), two_high)[1] == pytest.approx(0.1)
+
+
+def test_of_five_cells_the_second_highest_counts():
+    five = dict.fromkeys(range(1, 6), 50.0)
+    assert shown(witness(1.0, cells=five), {1: 60.0, 2: 55.0, 3: 50.0, 4: 45.0, 5: 40.0})[1] == pytest.approx(
+        0.1
+    )
+
+
+def test_the_threshold_itself_is_not_believed():
+    assert shown(witness(1.0), at(FRESH_BAR), ambient_bar=0.0) == (True, None)
+
+
+def test_the_age_counts_from_the_last_hold():
+    found = CellWitness(1.0)
+    found.renew(600.0, at(1.0), 1.0, 1.0)
+    assert shown(found, at(1.0068), 660.0)[1] == pytest.approx(0.0068)
 
 
 def test_it_takes_two_living_cells_with_a_reference():
@@ -171,8 +195,15 @@ def test_cells_that_read_higher_than_they_can_give_no_reference():
         found.renew(0.0, at(rise), 1.0, 1.0)
         assert (shown(found, at(rise))[1] is None) is taken
     one = witness(1.0)
-    one.renew(0.0, {**at(1.0), 1: 80.0}, 1.0, 1.0)
-    assert shown(one, {1: 80.0 * 1.05, 2: 42.0})[1] == pytest.approx(0.05)
+    one.renew(0.0, {**at(0.98), 1: 80.0}, 1.0, 1.0)
+    assert shown(one, {1: 80.0 * 1.05, 2: 0.98 * 42.0})[1] == pytest.approx(0.05)
+    pair = {1: 50.0, 2: 40.0}
+    two = witness(1.0, cells=pair)
+    two.renew(0.0, at(1.05, pair), 1.0, 1.0)
+    assert shown(two, at(1.05, pair))[1] == pytest.approx(0.05)
+    border = witness(1.0, cells=pair)
+    border.renew(0.0, {1: 51.5, 2: 41.2}, 1.0, 1.0)
+    assert shown(border, {1: 51.5, 2: 41.2}) == (True, None)
 
 
 def test_richer_gas_explains_a_higher_reading():
@@ -180,6 +211,10 @@ def test_richer_gas_explains_a_higher_reading():
     found.renew(0.0, at(0.9), 1.0, 0.9)
     found.renew(0.0, at(0.99), 1.0, 0.99)
     assert shown(found, at(0.99)) == (True, None)
+    same = CellWitness(1.0)
+    same.renew(0.0, at(0.9), 1.0, 0.9)
+    same.renew(0.0, at(0.945), 1.0, 0.9)
+    assert shown(same, at(0.945))[1] == pytest.approx(0.05)
     poorer = CellWitness(1.0)
     poorer.renew(0.0, at(0.95), 1.0, 0.95)
     poorer.renew(0.0, at(0.97), 1.0, 0.9)
@@ -227,11 +262,11 @@ def test_a_cell_that_is_dead_in_air_gives_no_slope():
 
 
 def test_a_first_hold_that_the_air_reading_contradicts_is_no_reference():
-    for times, taken in ((1.09, True), (1.11, False)):
+    for times, over_bar in ((1.09, 0.05), (1.11, 0.1655)):
         found = CellWitness(1.0)
         found.air(at(0.21), 0.21)
         found.renew(0.0, at(times), 1.0, 1.0)
-        assert (shown(found, at(times))[1] is None) is taken
+        assert shown(found, at(1.05 * times))[1] == pytest.approx(over_bar)
 
 
 MANY = dict.fromkeys(range(1, 5), 50.0)
@@ -254,6 +289,7 @@ def test_time_and_gas_excuse_some_of_it():
     for part, found in ((0.0109, False), (0.0111, True)):
         got = cells_read_high(MANY, high(part), minutes=10.0, gas_doubt_part=0.0)
         assert (got is not None) is found
+    assert cells_read_high(MANY, high(0.5), minutes=0.0, gas_doubt_part=0.492) is None
     for part, found in ((0.0179, False), (0.0181, True)):
         got = cells_read_high(MANY, high(part), minutes=0.0, gas_doubt_part=0.01)
         assert (got is not None) is found
