@@ -50,6 +50,7 @@ def reasons(grading):
     [
         ([[-5.0], [-6.0], [-7.1], [-5.4], [0.0]], (0, 1, 3)),
         ([[-5.0], [-5.5], [3.0], [3.1]], (0, 1)),
+        ([[-5.0], [-6.0]], (0, 1)),
         ([[-5.0, 1.0], [-5.0, 3.5], [-5.0, 1.9]], (0, 2)),
         ([[-5.2, 9.0], [-5.0, NAN], [NAN, 9.5]], (0, 1, 2)),
         ([[-5.0, NAN], [NAN, 9.5]], (0,)),
@@ -119,6 +120,7 @@ def test_cells_that_show_nothing_are_left_out_of_the_count(measured):
     dead = [lambda po2: 0.02] * 3
     found = graded(measured, *off, *dead)
     assert grades(found)[:3] == ["ungraded"] * 3
+    assert grades(graded(measured, *off[:2], *dead))[:2] == ["ungraded"] * 2
     loose = [in_gas(0.8), in_gas(0.7), in_gas(0.6), in_gas(1.2)]
     unplugged = ((),) * 3 + (("Unplugged.",),) * 4
     found = graded(measured, *off, *loose, cell_ungraded=unplugged)
@@ -133,6 +135,26 @@ def test_the_worst_figure_is_named_with_its_step(measured):
 
     found = graded(measured, *(in_gas(1.0, mv) for mv in OUTPUTS[:2]), edit=gained)
     assert "(hysteresis at 1.0 bar +2.0 %)" in found.cells[0].reasons[0]
+
+    def lost(fields):
+        fields["output_mv"][:, -2:] *= 0.985
+        fields["output_mv"][:, -1] *= 0.995
+
+    found = graded(measured, *(in_gas(1.0, mv) for mv in OUTPUTS[:2]), edit=lost)
+    assert "(hysteresis at 1.0 bar −2.0 %)" in found.cells[0].reasons[0]
+
+
+def test_a_cell_just_inside_its_limit_is_not_counted_with_those_that_are_off(measured):
+    found = graded(measured, in_gas(0.967, zero_mv=0), in_gas(0.968, zero_mv=0), in_gas(0.973, zero_mv=0))
+    assert "2 cells are off alike" in found.cells[0].reasons[0]
+
+
+def test_cells_without_a_figure_of_the_drop_while_held_count(measured):
+    def short(fields):
+        fields["fade_percent_per_min"][:] = NAN
+
+    found = graded(measured, *(in_gas(0.95, mv) for mv in OUTPUTS[:3]), edit=short)
+    assert grades(found) == ["ungraded"] * 3
 
 
 def test_cells_that_fail_each_in_its_own_way_are_rejected(measured):
@@ -166,6 +188,7 @@ def test_a_cell_that_drops_while_held_explains_its_own_hysteresis(measured):
 
 def test_one_cell_alone_is_told_apart_from_its_gas_only_where_gas_could_do_it(measured):
     assert ALONE in reasons(graded(measured, in_gas(0.92)))
+    assert ALONE in reasons(graded(measured, in_gas(0.92), lambda po2: 0.02))
     limited = graded(measured, ceiling(70.0))
     assert grades(limited) == ["reject"]
     assert ALONE not in reasons(limited)
