@@ -49,7 +49,7 @@ def suspicion(
     reasons = (*((found.text,) if found is not None else seen), ADVICE)
     if second is None:
         return Suspicion(reasons)
-    name = second.conditions.record_id or second.source
+    name = second.conditions.record_id
     if second.ungraded:
         return Suspicion((*reasons, f"The second run {name} can't decide it: {second.ungraded[0]}"))
     if found is None or not shows_the_same(shown, deviations_of(second), found):

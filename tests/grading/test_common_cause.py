@@ -231,6 +231,16 @@ def test_a_second_run_that_shows_good_cells_or_did_not_end_grades_nothing(measur
     assert found.second_run == ""
 
 
+def test_a_second_run_must_have_the_figure_that_is_off(measured):
+    bad = [in_gas(0.92, mv) for mv in OUTPUTS]
+    without_air = second_of(measured, *bad, air=False)
+    assert grades(graded(measured, *bad, second=without_air, bottle="B-1")) == ["ungraded"] * 6
+    good = [in_gas(1.0, mv) for mv in OUTPUTS]
+    same = second_of(measured, *good)
+    found = graded(measured, *good, suspect=("6 cells are off.",), second=same, bottle="B-1")
+    assert grades(found) == ["ungraded"] * 6
+
+
 def test_what_the_rig_saw_alone_is_enough_and_a_check_cell_settles_it(measured):
     good = [in_gas(1.0, mv) for mv in OUTPUTS]
     assert grades(graded(measured, *good, suspect=("6 cells are off.",))) == ["ungraded"] * 6
