@@ -7,7 +7,7 @@ import pytest
 
 from grading.document import from_json, public_json, to_json
 from grading.judgement.alike import is_common, largest_alike
-from grading.judgement.common_cause import ALONE
+from grading.judgement.common_cause import ALONE, Deviations, find_off_alike
 from grading.judgement.grade import GAS_AS_STATED, grade
 from grading.judgement.limits import load_limits
 from grading.results import RunConditions
@@ -184,6 +184,18 @@ def test_a_cell_that_drops_while_held_explains_its_own_hysteresis(measured):
 
     found = graded(measured, in_gas(1.0), in_gas(1.0, 48.0), edit=faded, fade_percent_per_min=3.0)
     assert grades(found) == ["reject"] * 2
+    alone = graded(measured, in_gas(1.0), edit=faded, fade_percent_per_min=3.0)
+    assert grades(alone) == ["reject"]
+    assert ALONE not in reasons(alone)
+
+
+def test_cells_without_any_such_figure_do_not_count():
+    place = ("air_slope_agreement_percent", None)
+    off = [Deviations(f"TB-{n}", {place: 5.0}, frozenset({place}), True, False) for n in range(2)]
+    blank = [Deviations(f"OS-{n}", {}, frozenset(), True, False) for n in range(3)]
+    found = find_off_alike([*off, *blank])
+    assert found is not None
+    assert found.cells == ("TB-0", "TB-1")
 
 
 def test_one_cell_alone_is_told_apart_from_its_gas_only_where_gas_could_do_it(measured):
