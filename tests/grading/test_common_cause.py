@@ -7,10 +7,10 @@ import pytest
 
 from grading.document import from_json, public_json, to_json
 from grading.judgement.alike import is_common, largest_alike
-from grading.judgement.common_cause import ALONE, Deviations, find_off_alike
+from grading.judgement.common_cause import ALONE, Deviations, find_off_alike, shows_the_same
 from grading.judgement.grade import GAS_AS_STATED, grade
 from grading.judgement.limits import load_limits
-from grading.results import RunConditions
+from grading.results import InstrumentLine, RunConditions
 
 LIMITS = load_limits("general")
 OUTPUTS = (46.0, 48.0, 50.0, 52.0, 49.0, 51.0)
@@ -207,9 +207,43 @@ def test_one_cell_alone_is_told_apart_from_its_gas_only_where_gas_could_do_it(me
     assert ALONE not in reasons(graded(measured, in_gas(0.92), checks={0}))
 
 
-def second_of(measured, *responses, names=None, **more):
-    made = measured(*responses, names=names, bottle="B-2", **more)
-    return replace(made, conditions=RunConditions(record_id="2026-03-03T090000Z-0002"))
+def deviating(*percents, second_percent=0.0):
+    """Cells that are off against air, TB-0 and on, and by `second_percent` at 1.2 bar."""
+    air, above = ("air_slope_agreement_percent", None), ("indication_error_percent", 1.2)
+    return [
+        Deviations(f"TB-{n}", {air: value, above: second_percent}, frozenset({air}), True, False)
+        for n, value in enumerate(percents)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("again", "same"),
+    [
+        (deviating(5.0, 5.5, 6.0), True),
+        (deviating(6.0, 4.5, 7.0), True),
+        (deviating(5.0, 5.5), True),
+        (deviating(5.0), False),
+        (deviating(5.0, 6.6, 6.0), False),
+        (deviating(5.0, 4.4, 6.0), False),
+        (deviating(5.0, 5.5, 6.0, second_percent=1.1), False),
+    ],
+)
+def test_every_cell_of_a_second_run_must_be_within_one_percent_of_the_first(again, same):
+    first = deviating(5.0, 5.5, 6.0)
+    found = find_off_alike(first)
+    assert shows_the_same(first, again, found) is same
+    new_step = [
+        replace(one, percent={**one.percent, ("indication_error_percent", 1.4): 9.0}) for one in again
+    ]
+    assert shows_the_same(first, new_step, found) is same
+
+
+def second_of(measured, *responses, meter="M-1", **more):
+    made = measured(*responses, bottle="B-2", **more)
+    instruments = (InstrumentLine("scanner", "voltmeter", meter), InstrumentLine("t", "thermometer", "T-2"))
+    return replace(
+        made, conditions=RunConditions(record_id="2026-03-03T090000Z-0002", instruments=instruments)
+    )
 
 
 def test_a_second_run_with_another_bottle_that_shows_the_same_grades_a_bad_lot(measured):
@@ -224,6 +258,16 @@ def test_a_second_run_with_another_bottle_that_shows_the_same_grades_a_bad_lot(m
     assert "'B-1'" in note
     assert public_json(found)["second_run"] == "2026-03-03T090000Z-0002"
     assert from_json(to_json(found)) == found
+
+
+def test_a_second_run_by_the_same_meter_says_so(measured):
+    bad = [in_gas(0.92, mv) for mv in OUTPUTS[:3]]
+    instruments = (InstrumentLine("scanner", "voltmeter", "M-1"), InstrumentLine("t", "thermometer", "T-1"))
+    first = replace(measured(*bad, bottle="B-1"), conditions=RunConditions(instruments=instruments))
+    same = grade(first, LIMITS, second=second_of(measured, *bad))
+    other = grade(first, LIMITS, second=second_of(measured, *bad, meter="M-2"))
+    assert "The gauges and the meter were the same" in " ".join(same.conditions.notes)
+    assert "The gauges and the meter were the same" not in " ".join(other.conditions.notes)
 
 
 @pytest.mark.parametrize(
