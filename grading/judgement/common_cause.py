@@ -83,7 +83,8 @@ def deviations(quantities: Quantities, cell: int, judged: Sequence[Judged], *, c
     off: set[Place] = set()
     fades = False
     for figure in (one.figure for one in judged):
-        if figure.value is None:
+        barred = figure.key == "air_slope_agreement_percent" and quantities.measurement.air_barred
+        if figure.value is None or barred:
             continue
         if figure.key in ("air_slope_agreement_percent", "indication_error_percent"):
             place: Place = (figure.key, figure.nominal_po2_bar)

@@ -309,6 +309,8 @@ def test_air_that_may_be_enriched_is_measured_and_not_graded(measured):
     air = [one for cell in found.cells for one in cell.figures if one.key.startswith("air_")]
     assert [(one.grade, one.reason) for one in air] == [(None, "Gas comes in at rest.")] * 4
     assert "Gas comes in at rest." in found.conditions.notes
+    all_alike = graded(measured, *(in_gas(0.95, mv) for mv in OUTPUTS[:3]), air_barred="Gas comes in.")
+    assert grades(all_alike) == ["pass"] * 3
 
 
 def test_a_typed_table_without_a_reading_in_air_says_that_its_gas_is_as_stated(measured):
