@@ -9,7 +9,7 @@ from grading.document import from_json, public_json, to_json
 from grading.judgement.alike import is_common, largest_alike
 from grading.judgement.common_cause import ALONE, Deviations, find_off_alike, shows_the_same
 from grading.judgement.grade import GAS_AS_STATED, grade
-from grading.judgement.limits import load_limits
+from grading.judgement.limits import load_limits, parse_limits
 from grading.results import InstrumentLine, RunConditions
 
 LIMITS = load_limits("general")
@@ -184,9 +184,21 @@ def test_a_cell_that_drops_while_held_explains_its_own_hysteresis(measured):
 
     found = graded(measured, in_gas(1.0), in_gas(1.0, 48.0), edit=faded, fade_percent_per_min=3.0)
     assert grades(found) == ["reject"] * 2
+    assert ALONE in reasons(graded(measured, in_gas(1.0), edit=faded))
     alone = graded(measured, in_gas(1.0), edit=faded, fade_percent_per_min=3.0)
     assert grades(alone) == ["reject"]
     assert ALONE not in reasons(alone)
+
+
+@pytest.mark.parametrize(("part", "limit"), [(1.04, "pass_least = -3.0"), (0.96, "pass_most = 3.0")])
+def test_a_value_on_its_limit_is_not_off(measured, part, limit):
+    cells = [in_gas(part, zero_mv=0.0)] * 2
+    first = graded(measured, *cells)
+    assert grades(first) == ["ungraded"] * 2
+    value = next(one.value for one in first.cells[0].figures if one.key == "air_slope_agreement_percent")
+    text = LIMITS.text.replace(limit, f"{limit.split(' = ')[0]} = {value!r}")
+    on_limit = grade(measured(*cells), parse_limits(text, "mine.toml", check_loosening=False))
+    assert grades(on_limit) == ["watch"] * 2
 
 
 def test_cells_without_any_such_figure_do_not_count():
@@ -222,6 +234,7 @@ def deviating(*percents, second_percent=0.0):
         (deviating(5.0, 5.5, 6.0), True),
         (deviating(6.0, 4.5, 7.0), True),
         (deviating(5.0, 5.5), True),
+        (deviating(5.0, 5.5, 6.0, 0.0), True),
         (deviating(5.0), False),
         (deviating(5.0, 6.6, 6.0), False),
         (deviating(5.0, 4.4, 6.0), False),
@@ -311,6 +324,12 @@ def test_air_that_may_be_enriched_is_measured_and_not_graded(measured):
     assert "Gas comes in at rest." in found.conditions.notes
     all_alike = graded(measured, *(in_gas(0.95, mv) for mv in OUTPUTS[:3]), air_barred="Gas comes in.")
     assert grades(all_alike) == ["pass"] * 3
+
+    def gained(fields):
+        fields["output_mv"][:, -1] *= 1.02
+
+    moved = graded(measured, *(in_gas(1.0, mv) for mv in OUTPUTS[:3]), air_barred="Gas.", edit=gained)
+    assert grades(moved) == ["ungraded"] * 3
 
 
 def test_a_typed_table_without_a_reading_in_air_says_that_its_gas_is_as_stated(measured):
