@@ -11,7 +11,7 @@ import numpy as np
 
 from grading import wording
 from grading.figure_kinds import FIGURE_KINDS
-from grading.judgement.alike import ALIKE_PERCENT, ENOUGH_THAT_AGREE, LEAST_ALIKE, is_common, largest_alike
+from grading.judgement.alike import ALIKE_PERCENT, LEAST_ALIKE, is_common, largest_alike
 from grading.judgement.quantities import Quantities
 from grading.judgement.reasons import Judged
 
@@ -83,7 +83,8 @@ def deviations(quantities: Quantities, cell: int, judged: Sequence[Judged], *, c
     off: set[Place] = set()
     fades = False
     for figure in (one.figure for one in judged):
-        if figure.value is None:
+        barred = figure.key == "air_slope_agreement_percent" and quantities.measurement.air_barred
+        if figure.value is None or barred:
             continue
         if figure.key in ("air_slope_agreement_percent", "indication_error_percent"):
             place: Place = (figure.key, figure.nominal_po2_bar)
@@ -113,22 +114,16 @@ def _hysteresis(quantities: Quantities, cell: int) -> Iterator[tuple[Place, floa
 def find_off_alike(cells: Sequence[Deviations]) -> OffAlike | None:
     """Return the cells of a run that are off alike, or None where nothing points to a common cause."""
     shown = [one for one in cells if one.counts and one.percent]
-    agreeing = [one for one in cells if one.agrees]
-    if len(agreeing) >= ENOUGH_THAT_AGREE:
-        return None
     off = [one for one in shown if one.off]
-    if len(off) < LEAST_ALIKE:
+    if not off:
         return None
-    places = sorted(
-        {place for one in off for place in one.percent}, key=lambda place: (place[0], place[1] or 0.0)
-    )
-    table = np.array([[one.percent.get(place, math.nan) for place in places] for one in off])
-    group = largest_alike(table)
-    if not is_common(len(group), len(agreeing), len(shown)):
+    places = list(dict.fromkeys(place for one in off for place in one.percent))
+    group = largest_alike(np.array([[one.percent.get(place, math.nan) for place in places] for one in off]))
+    if not is_common(len(group), sum(one.agrees for one in cells), len(shown)):
         return None
-    members = [off[index] for index in group]
+    members = [off[row] for row in group]
     where = max(
-        (place for place in places if any(place in one.off for one in members)),
+        dict.fromkeys(place for one in members for place in one.percent),
         key=lambda place: (sum(place in one.off for one in members), abs(_middle(members, place))),
     )
     return OffAlike(tuple(one.cell for one in members), where, _middle(members, where))
@@ -164,7 +159,7 @@ def _same(before: Deviations, again: Deviations) -> bool:
 
 
 def _middle(cells: Sequence[Deviations], place: Place) -> float:
-    return float(np.median([one.percent[place] for one in cells if place in one.percent]))
+    return float(np.nanmedian([one.percent.get(place, math.nan) for one in cells]))
 
 
 def _outside(value: float, limits: tuple[float | None, float | None] | None) -> bool:

@@ -4,9 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from grading.judgement.common_cause import ADVICE, Deviations, OffAlike, find_off_alike, shows_the_same
 from grading.measurement import Measurement
+
+_MEASURING: Final = ("gauge", "second_gauge", "voltmeter")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +52,7 @@ def suspicion(
     reasons = (*((found.text,) if found is not None else seen), ADVICE)
     if second is None:
         return Suspicion(reasons)
-    name = second.conditions.record_id or second.source
+    name = second.conditions.record_id
     if second.ungraded:
         return Suspicion((*reasons, f"The second run {name} can't decide it: {second.ungraded[0]}"))
     if found is None or not shows_the_same(shown, deviations_of(second), found):
@@ -67,8 +70,16 @@ def _vouched(check_cells: Sequence[str]) -> str:
 
 
 def _settled(found: OffAlike, first: Measurement, second: Measurement, name: str) -> str:
-    return (
+    text = (
         f"{len(found.cells)} cells are off alike ({', '.join(found.cells)}). The second run {name} with "
-        f"another bottle ('{second.bottle}', here '{first.bottle}') shows them off in the same way, so it is "
-        "the cells: they are graded."
+        f"another bottle ('{second.bottle}', here '{first.bottle}') shows them off in the same way: it is "
+        "not the gas, and they are graded."
     )
+    if _measured_by(first) == _measured_by(second):
+        text += " The gauges and the meter were the same in both runs."
+    return text
+
+
+def _measured_by(run: Measurement) -> set[tuple[str, str]]:
+    """Role and serial of what measures pressure and millivolts."""
+    return {(line.role, line.serial) for line in run.conditions.instruments if line.role in _MEASURING}

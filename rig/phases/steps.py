@@ -21,7 +21,7 @@ from rig.safety.gas_check import GasCheck, check_gas, check_gas_again, check_gas
 from rig.safety.interlocks import Response
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent
-from rig.setup.procedure import ProcedureFile, Step
+from rig.setup.procedure import SAME_PO2_BAR, ProcedureFile, Step
 
 LEAST_ABOVE_AMBIENT_BAR = 0.015
 """A vent does not reach ambient pressure in finite time: no target is set closer to it than this."""
@@ -39,6 +39,7 @@ class StepMemory:
         first_mv_per_bar: output per bar of PO2 by socket, by nominal PO2, of the first hold there.
         last_mv_per_bar: the same of the newest hold.
         resumed: whether the run was held since that hold, so that the bottle may be another one.
+        off_alike: whether cells off alike have been reported.
     """
 
     air_mv: dict[int, float] = field(default_factory=dict)
@@ -48,6 +49,7 @@ class StepMemory:
     first_mv_per_bar: dict[float, dict[int, float]] = field(default_factory=dict)
     last_mv_per_bar: dict[int, float] = field(default_factory=dict)
     resumed: bool = False
+    off_alike: bool = False
 
 
 class Steps:
@@ -143,15 +145,15 @@ class Steps:
             )
             self._end_hold(number, result)
         loop.compare_hold(result.output_mv, fraction * result.pressure_bar)
-        if (
-            abs(step.po2_bar - self._procedure.calibration_po2_bar) < 0.005
-            and not self._presenter.calibration
-        ):
+        if self._is_calibration(step) and not self._presenter.calibration:
             po2_bar = fraction * result.pressure_bar
             self._presenter.calibration = {s: mv / po2_bar for s, mv in result.output_mv.items()}
         self._judge_leak(leak)
         self._check_gas(step, result, fraction)
         self._reference.after(step.po2_bar, result, fraction)
+
+    def _is_calibration(self, step: Step) -> bool:
+        return abs(step.po2_bar - self._procedure.calibration_po2_bar) < SAME_PO2_BAR
 
     def _rule(self, cap_s: float) -> HoldRule:
         rule = self._procedure.hold
@@ -205,7 +207,7 @@ class Steps:
         if nominal in memory.first_mv_per_bar:
             first = memory.first_mv_per_bar[nominal]
             found = check_gas_again(first, per_bar, len(self._sockets), self._known_good)
-            if found.verdict in ("suspect", "off alike"):
+            if found.verdict in ("suspect", "off alike") or self._is_calibration(step):
                 self._report_gas(found)
         memory.first_mv_per_bar.setdefault(nominal, per_bar)
         memory.last_mv_per_bar, memory.resumed = per_bar, False
@@ -213,7 +215,8 @@ class Steps:
     def _report_gas(self, found: GasCheck) -> None:
         ratio = None if found.ratio_median is None else round(found.ratio_median, 3)
         self._loop.log.event("gas_check", ratio_median=ratio, verdict=found.verdict, text=found.text)
-        if found.verdict == "off alike":
+        if found.verdict == "off alike" and not self.memory.off_alike:
+            self.memory.off_alike = True
             self._presenter.say(f"{found.text} The run goes on. {GRADED_ONLY_WITH}", "caution")
         if found.verdict == "suspect":
             raise Tripped(

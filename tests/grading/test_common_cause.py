@@ -7,10 +7,10 @@ import pytest
 
 from grading.document import from_json, public_json, to_json
 from grading.judgement.alike import is_common, largest_alike
-from grading.judgement.common_cause import ALONE
+from grading.judgement.common_cause import ALONE, Deviations, find_off_alike, shows_the_same
 from grading.judgement.grade import GAS_AS_STATED, grade
-from grading.judgement.limits import load_limits
-from grading.results import RunConditions
+from grading.judgement.limits import load_limits, parse_limits
+from grading.results import InstrumentLine, RunConditions
 
 LIMITS = load_limits("general")
 OUTPUTS = (46.0, 48.0, 50.0, 52.0, 49.0, 51.0)
@@ -50,6 +50,7 @@ def reasons(grading):
     [
         ([[-5.0], [-6.0], [-7.1], [-5.4], [0.0]], (0, 1, 3)),
         ([[-5.0], [-5.5], [3.0], [3.1]], (0, 1)),
+        ([[-5.0], [-6.0]], (0, 1)),
         ([[-5.0, 1.0], [-5.0, 3.5], [-5.0, 1.9]], (0, 2)),
         ([[-5.2, 9.0], [-5.0, NAN], [NAN, 9.5]], (0, 1, 2)),
         ([[-5.0, NAN], [NAN, 9.5]], (0,)),
@@ -119,6 +120,7 @@ def test_cells_that_show_nothing_are_left_out_of_the_count(measured):
     dead = [lambda po2: 0.02] * 3
     found = graded(measured, *off, *dead)
     assert grades(found)[:3] == ["ungraded"] * 3
+    assert grades(graded(measured, *off[:2], *dead))[:2] == ["ungraded"] * 2
     loose = [in_gas(0.8), in_gas(0.7), in_gas(0.6), in_gas(1.2)]
     unplugged = ((),) * 3 + (("Unplugged.",),) * 4
     found = graded(measured, *off, *loose, cell_ungraded=unplugged)
@@ -133,6 +135,26 @@ def test_the_worst_figure_is_named_with_its_step(measured):
 
     found = graded(measured, *(in_gas(1.0, mv) for mv in OUTPUTS[:2]), edit=gained)
     assert "(hysteresis at 1.0 bar +2.0 %)" in found.cells[0].reasons[0]
+
+    def lost(fields):
+        fields["output_mv"][:, -2:] *= 0.985
+        fields["output_mv"][:, -1] *= 0.995
+
+    found = graded(measured, *(in_gas(1.0, mv) for mv in OUTPUTS[:2]), edit=lost)
+    assert "(hysteresis at 1.0 bar −2.0 %)" in found.cells[0].reasons[0]
+
+
+def test_a_cell_just_inside_its_limit_is_not_counted_with_those_that_are_off(measured):
+    found = graded(measured, in_gas(0.967, zero_mv=0), in_gas(0.968, zero_mv=0), in_gas(0.973, zero_mv=0))
+    assert "2 cells are off alike" in found.cells[0].reasons[0]
+
+
+def test_cells_without_a_figure_of_the_drop_while_held_count(measured):
+    def short(fields):
+        fields["fade_percent_per_min"][:] = NAN
+
+    found = graded(measured, *(in_gas(0.95, mv) for mv in OUTPUTS[:3]), edit=short)
+    assert grades(found) == ["ungraded"] * 3
 
 
 def test_cells_that_fail_each_in_its_own_way_are_rejected(measured):
@@ -162,19 +184,79 @@ def test_a_cell_that_drops_while_held_explains_its_own_hysteresis(measured):
 
     found = graded(measured, in_gas(1.0), in_gas(1.0, 48.0), edit=faded, fade_percent_per_min=3.0)
     assert grades(found) == ["reject"] * 2
+    assert ALONE in reasons(graded(measured, in_gas(1.0), edit=faded))
+    alone = graded(measured, in_gas(1.0), edit=faded, fade_percent_per_min=3.0)
+    assert grades(alone) == ["reject"]
+    assert ALONE not in reasons(alone)
+
+
+@pytest.mark.parametrize(("part", "limit"), [(1.04, "pass_least = -3.0"), (0.96, "pass_most = 3.0")])
+def test_a_value_on_its_limit_is_not_off(measured, part, limit):
+    cells = [in_gas(part, zero_mv=0.0)] * 2
+    first = graded(measured, *cells)
+    assert grades(first) == ["ungraded"] * 2
+    value = next(one.value for one in first.cells[0].figures if one.key == "air_slope_agreement_percent")
+    text = LIMITS.text.replace(limit, f"{limit.split(' = ')[0]} = {value!r}")
+    on_limit = grade(measured(*cells), parse_limits(text, "mine.toml", check_loosening=False))
+    assert grades(on_limit) == ["watch"] * 2
+
+
+def test_cells_without_any_such_figure_do_not_count():
+    place = ("air_slope_agreement_percent", None)
+    off = [Deviations(f"TB-{n}", {place: 5.0}, frozenset({place}), True, False) for n in range(2)]
+    blank = [Deviations(f"OS-{n}", {}, frozenset(), True, False) for n in range(3)]
+    found = find_off_alike([*off, *blank])
+    assert found is not None
+    assert found.cells == ("TB-0", "TB-1")
 
 
 def test_one_cell_alone_is_told_apart_from_its_gas_only_where_gas_could_do_it(measured):
     assert ALONE in reasons(graded(measured, in_gas(0.92)))
+    assert ALONE in reasons(graded(measured, in_gas(0.92), lambda po2: 0.02))
     limited = graded(measured, ceiling(70.0))
     assert grades(limited) == ["reject"]
     assert ALONE not in reasons(limited)
     assert ALONE not in reasons(graded(measured, in_gas(0.92), checks={0}))
 
 
-def second_of(measured, *responses, names=None, **more):
-    made = measured(*responses, names=names, bottle="B-2", **more)
-    return replace(made, conditions=RunConditions(record_id="2026-03-03T090000Z-0002"))
+def deviating(*percents, second_percent=0.0):
+    """Cells that are off against air, TB-0 and on, and by `second_percent` at 1.2 bar."""
+    air, above = ("air_slope_agreement_percent", None), ("indication_error_percent", 1.2)
+    return [
+        Deviations(f"TB-{n}", {air: value, above: second_percent}, frozenset({air}), True, False)
+        for n, value in enumerate(percents)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("again", "same"),
+    [
+        (deviating(5.0, 5.5, 6.0), True),
+        (deviating(6.0, 4.5, 7.0), True),
+        (deviating(5.0, 5.5), True),
+        (deviating(5.0, 5.5, 6.0, 0.0), True),
+        (deviating(5.0), False),
+        (deviating(5.0, 6.6, 6.0), False),
+        (deviating(5.0, 4.4, 6.0), False),
+        (deviating(5.0, 5.5, 6.0, second_percent=1.1), False),
+    ],
+)
+def test_every_cell_of_a_second_run_must_be_within_one_percent_of_the_first(again, same):
+    first = deviating(5.0, 5.5, 6.0)
+    found = find_off_alike(first)
+    assert shows_the_same(first, again, found) is same
+    new_step = [
+        replace(one, percent={**one.percent, ("indication_error_percent", 1.4): 9.0}) for one in again
+    ]
+    assert shows_the_same(first, new_step, found) is same
+
+
+def second_of(measured, *responses, meter="M-1", **more):
+    made = measured(*responses, bottle="B-2", **more)
+    instruments = (InstrumentLine("scanner", "voltmeter", meter), InstrumentLine("t", "thermometer", "T-2"))
+    return replace(
+        made, conditions=RunConditions(record_id="2026-03-03T090000Z-0002", instruments=instruments)
+    )
 
 
 def test_a_second_run_with_another_bottle_that_shows_the_same_grades_a_bad_lot(measured):
@@ -189,6 +271,16 @@ def test_a_second_run_with_another_bottle_that_shows_the_same_grades_a_bad_lot(m
     assert "'B-1'" in note
     assert public_json(found)["second_run"] == "2026-03-03T090000Z-0002"
     assert from_json(to_json(found)) == found
+
+
+def test_a_second_run_by_the_same_meter_says_so(measured):
+    bad = [in_gas(0.92, mv) for mv in OUTPUTS[:3]]
+    instruments = (InstrumentLine("scanner", "voltmeter", "M-1"), InstrumentLine("t", "thermometer", "T-1"))
+    first = replace(measured(*bad, bottle="B-1"), conditions=RunConditions(instruments=instruments))
+    same = grade(first, LIMITS, second=second_of(measured, *bad))
+    other = grade(first, LIMITS, second=second_of(measured, *bad, meter="M-2"))
+    assert "The gauges and the meter were the same" in " ".join(same.conditions.notes)
+    assert "The gauges and the meter were the same" not in " ".join(other.conditions.notes)
 
 
 @pytest.mark.parametrize(
@@ -208,6 +300,16 @@ def test_a_second_run_that_shows_good_cells_or_did_not_end_grades_nothing(measur
     assert found.second_run == ""
 
 
+def test_a_second_run_must_have_the_figure_that_is_off(measured):
+    bad = [in_gas(0.92, mv) for mv in OUTPUTS]
+    without_air = second_of(measured, *bad, air=False)
+    assert grades(graded(measured, *bad, second=without_air, bottle="B-1")) == ["ungraded"] * 6
+    good = [in_gas(1.0, mv) for mv in OUTPUTS]
+    same = second_of(measured, *good)
+    found = graded(measured, *good, suspect=("6 cells are off.",), second=same, bottle="B-1")
+    assert grades(found) == ["ungraded"] * 6
+
+
 def test_what_the_rig_saw_alone_is_enough_and_a_check_cell_settles_it(measured):
     good = [in_gas(1.0, mv) for mv in OUTPUTS]
     assert grades(graded(measured, *good, suspect=("6 cells are off.",))) == ["ungraded"] * 6
@@ -220,6 +322,14 @@ def test_air_that_may_be_enriched_is_measured_and_not_graded(measured):
     air = [one for cell in found.cells for one in cell.figures if one.key.startswith("air_")]
     assert [(one.grade, one.reason) for one in air] == [(None, "Gas comes in at rest.")] * 4
     assert "Gas comes in at rest." in found.conditions.notes
+    all_alike = graded(measured, *(in_gas(0.95, mv) for mv in OUTPUTS[:3]), air_barred="Gas comes in.")
+    assert grades(all_alike) == ["pass"] * 3
+
+    def gained(fields):
+        fields["output_mv"][:, -1] *= 1.02
+
+    moved = graded(measured, *(in_gas(1.0, mv) for mv in OUTPUTS[:3]), air_barred="Gas.", edit=gained)
+    assert grades(moved) == ["ungraded"] * 3
 
 
 def test_a_typed_table_without_a_reading_in_air_says_that_its_gas_is_as_stated(measured):

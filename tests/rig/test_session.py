@@ -148,7 +148,9 @@ def test_a_finished_run_leaves_a_sound_record_of_everything_it_did(short, tmp_pa
     assert events(outcome, "hold_begin")[0]["gas"] == "air"
     assert events(outcome, "vented_zero")[0]["verdict"] == "agrees"
     assert events(outcome, "leak")[0]["verdict"] == "tight"
-    assert events(outcome, "gas_check")[0]["verdict"] == "oxygen"
+    checks = events(outcome, "gas_check")
+    assert [check["verdict"] for check in checks] == ["oxygen", "oxygen"]
+    assert checks[1]["text"].startswith("2 cells agree with the way up")
     assert json.loads((outcome.record / "run.json").read_text())["operator"] == "R. Mote"
 
 
