@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 from seed_benches import BY_HAND, CONTROLLER
 
 if TYPE_CHECKING:
-    from fault_bench import HoldTruth, SeedRun
+    from fault_bench import SeedRun
+    from seed_sink import HoldTruth
 
 MARGIN_BAR = 0.2
 VENTED_BAR = 0.05
