@@ -25,6 +25,7 @@ from seed_benches import (
     VOLUMES_L,
     WORKING_PRESSURE_BAR,
     bench_of_kind,
+    cells_of,
     hand_procedure,
     operator_at,
     seed_bench,
@@ -241,11 +242,12 @@ def run_faults(
     bench_faults = tuple(fault for fault in booked if fault.name not in PROGRAM_FAULTS)
     stop, screen = StopRequest(), SilentView()
     sinks: list[SeedSink] = []
+    cells = cells_of(bench)
     file = seed_bench(volume_l) if bench == SOLENOID else bench_of_kind(bench, volume_l)
     plate_bar = file.limits.working_pressure_bar
     try:
         opened = open_bench(
-            file, cells=CELLS, seed=seed, mode=mode, faults=bench_faults, ask=lambda _text: None
+            file, cells=cells, seed=seed, mode=mode, faults=bench_faults, ask=lambda _text: None
         )
     except BenchNotReady as error:
         sink = SeedSink(stop, {})
@@ -301,7 +303,7 @@ def run_faults(
                 rig,
                 RunRequest(
                     procedure or (hand_procedure() if bench in BY_HAND else seed_procedure(method)),
-                    CELLS,
+                    cells,
                     LIMITS,
                     Path(tempfile.gettempdir()),
                     "seeds",

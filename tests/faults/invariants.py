@@ -18,7 +18,9 @@ PRESSURE_DOUBT_BAR = 0.020
 OUTPUT_DOUBT = 0.01
 """Part of a true output; the outputs themselves are recorded within a thousandth."""
 OUTPUT_DOUBT_MV = 0.1
-GRADED = ("pass", "reject")
+JUDGED = ("pass", "watch", "reject")
+DECIDED = ("pass", "reject")
+"""Grades that no cell may have whose own output alone was touched."""
 
 STUCK_VALVES = frozenset({"supply_stuck_open", "vent_stuck_shut", "vent_blocked", "tee_clogged"})
 
@@ -90,14 +92,14 @@ def _holds(run: SeedRun) -> Iterable[str]:
         return
     for hold in run.sink.holds:
         wrong = _wrong_of_all(hold)
-        graded = [socket for socket, grade in run.grades().items() if grade in GRADED] if wrong else []
+        graded = [socket for socket, grade in run.grades().items() if grade in JUDGED] if wrong else []
         if graded:
             yield f"{wrong}; graded: {run.grades_text()}"
         for socket, text in _wrong_outputs(hold):
             if graded or _off_from_the_start(run, hold, socket):
                 continue
             grade = run.grades().get(socket)
-            if grade in GRADED:
+            if grade in DECIDED:
                 yield f"I7 step {hold.step} socket {socket} {text}; graded {grade}"
                 return
     for hold in run.sink.air_holds:

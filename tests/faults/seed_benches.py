@@ -172,6 +172,8 @@ uncertainty = { zero_bar = 0.01, resolution_bar = 0.003 }
 """
 
 CELLS = (CellInfo("TB-0417", socket=1), CellInfo("OS-1123", socket=2))
+FOUR_CELLS = (*CELLS, CellInfo("SK-2041", socket=3), CellInfo("SK-2077", socket=4))
+"""In every pot but that of the oldest seeds; two healthy ones more, drawn by their serials."""
 LIMITS = FileText(name="general", file="general.toml", text="")
 
 OBEDIENT, BY_HABIT = "obedient", "by_habit"
@@ -197,7 +199,14 @@ def bench_of_kind(kind: str, volume_l: float) -> BenchFile:
         return seed_bench(volume_l)
     if kind in BY_HAND:
         return _hand_bench(kind)
-    return parse_bench(TomlText("seeds.toml", _POT.format(volume_l=volume_l) + _CONTROLLER))
+    two = _POT.format(volume_l=volume_l)
+    four = two.replace("sockets = 2", "sockets = 4").replace("101:102", "101:104")
+    return parse_bench(TomlText("seeds.toml", four + _CONTROLLER))
+
+
+def cells_of(kind: str) -> tuple[CellInfo, ...]:
+    """The cells in the pot of a kind of bench."""
+    return CELLS if kind == SOLENOID else FOUR_CELLS
 
 
 def _hand_bench(kind: str) -> BenchFile:
