@@ -8,17 +8,13 @@ from __future__ import annotations
 
 import contextlib
 import copy
-import math
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from datetime import datetime
 from functools import cache, partial
 from pathlib import Path
-from typing import Any, ClassVar
+from typing import Any
 
-from digest import RunDigest
-from event_check import misfit
 from invariants import MARGIN_BAR, VENTED_BAR, broken_invariants, left_to_hands
 from seed_benches import (
     BY_HAND,
@@ -28,29 +24,33 @@ from seed_benches import (
     SOLENOID,
     VOLUMES_L,
     WORKING_PRESSURE_BAR,
+    bench_of_kind,
+    cells_of,
+    hand_procedure,
     operator_at,
     seed_bench,
     seed_procedure,
 )
 from seed_plans import LAYERS_REMOVED, SeedPlan, seed_plan
+from seed_sink import Killed, SeedSink, SilentView
 from told_text import ToldText
 
 from drivers.virtual_spec import FaultSpec, PotTruth, VirtualMode, VirtualSession
 from grading.judgement.grade import grade
 from grading.judgement.limits import Limits, load_limits
 from grading.measurement import SourceError
-from grading.record.format import RunHeader, SampleRow
+from grading.record.format import RunHeader
 from grading.record.reader import check_record
-from grading.record.writer import RecordWriteError, RecordWriter
+from grading.record.writer import RecordWriter
 from grading.sources.any_source import load_source
-from rig.loop.stop import StopLevel, StopRequest
+from rig.loop.stop import StopRequest
 from rig.run.outcome import RunOutcome
 from rig.run.request import RunRequest
 from rig.run.session import run_session
 from rig.safety_documents.faults import PROGRAM_FAULTS
 from rig.setup.bench import BenchNotReady, open_bench
 from rig.setup.procedure import ProcedureFile
-from rig.view import Prompt, Severity, Snapshot, View
+from rig.view import View
 
 __all__ = [
     "BY_HAND",
@@ -80,49 +80,6 @@ _STANDS_S = 180.0
 _LOOK_EVERY_S = 10.0
 
 
-class Killed(BaseException):
-    """The program is killed; it does nothing more."""
-
-
-@dataclass
-class SilentView:
-    """No person is there; every prompt stays unanswered."""
-
-    show_every_s: ClassVar[float] = math.inf
-    said: list[str] = field(default_factory=list)
-    said_at: list[tuple[float, str]] = field(default_factory=list)
-    now_s: Callable[[], float] = float
-    hear: Callable[[str], None] = str
-
-    def update(self, snapshot: Snapshot) -> None:
-        pass
-
-    def say(self, text: str, severity: Severity = "info") -> None:
-        self.said.append(text)
-        self.said_at.append((self.now_s(), text))
-        self.hear(text)
-
-    def ask(self, prompt: Prompt) -> str | None:
-        return None
-
-    def withdraw(self) -> None:
-        pass
-
-
-@dataclass
-class HoldTruth:
-    """What was true at the end of one hold, beside what was recorded; outputs by socket."""
-
-    step: int
-    claimed_oxygen_fraction: float
-    u_oxygen_fraction: float
-    oxygen_fraction: float
-    pressure_bar: float
-    recorded_bar: float | None
-    true_mv: dict[int, float] = field(default_factory=dict)
-    recorded_mv: dict[int, float] = field(default_factory=dict)
-
-
 @dataclass(frozen=True, slots=True)
 class When:
     """A moment of a run: so long after a phase of a step begins."""
@@ -130,117 +87,6 @@ class When:
     phase: str
     step: int | None
     after_s: float
-
-
-class SeedSink:
-    """Records in memory, or in a real record too; triggers faults of the program where a seed says so."""
-
-    def __init__(
-        self,
-        stop: StopRequest,
-        rig_faults: dict[str, float],
-        writer: RecordWriter | None = None,
-        keep_rows: bool = False,
-    ) -> None:
-        self.events: list[tuple[str, float, dict[str, Any]]] = []
-        self.misfits: list[str] = []
-        self.rows = 0
-        self.kept: list[SampleRow] | None = [] if keep_rows else None
-        self.last: SampleRow | None = None
-        self.ended: tuple[str, str] | None = None
-        self.read_truth: Any = None
-        self.read_outputs: Callable[[], dict[int, float]] = dict
-        self.holds: list[HoldTruth] = []
-        self.air_holds: list[HoldTruth] = []
-        self._newest_mv: dict[int, float] = {}
-        self._newest_bar: float | None = None
-        self.told: ToldText | None = None
-        self._stop = stop
-        self._at = dict(rig_faults)
-        self._writer = writer
-        self._dead = False
-        self._claimed = self._u_purge = 0.0
-        self.on_phase: Callable[[str, int | None, float], None] = _nothing_waits
-        self.on_response: Callable[[float], None] = _nothing_responds
-        self.digest = RunDigest()
-
-    def sample(self, row: SampleRow) -> None:
-        self._strike(row.t_s)
-        self.rows += 1
-        self.last = row
-        if row.pressure_bar is not None and row.pressure_bar.value is not None:
-            self._newest_bar = row.pressure_bar.value
-        for socket, reading in row.output_mv.items():
-            if reading.value is not None:
-                self._newest_mv[socket] = reading.value
-        self.digest.row(row)
-        if self.told is not None:
-            self.told.look()
-        if self.kept is not None:
-            self.kept.append(row)
-        if self._writer is not None:
-            self._writer.sample(row)
-
-    def event(self, kind: str, t_s: float, utc: datetime, /, **data: Any) -> None:
-        if self._dead:
-            raise Killed
-        self.events.append((kind, t_s, data))
-        if wrong := misfit(kind, data):
-            self.misfits.append(wrong)
-        self.digest.event(kind, t_s, data)
-        if self.told is not None:
-            self.told.hear_event(kind, data)
-        if kind in ("trip", "alarm") or (kind == "state" and data["to"] in _RESPONSES):
-            self.on_response(t_s)
-        if kind == "phase":
-            self.on_phase(data["phase"], data["step"], t_s)
-        if kind == "hold_begin":
-            self._claimed = float(data["oxygen_fraction"])
-        if kind == "purge":
-            self._u_purge = float(data["u_oxygen_fraction"])
-        if kind == "hold_end" and data["stop_reason"] != "aborted":
-            step = int(data["step"])
-            (self.holds if step > 0 else self.air_holds).append(self._true_hold(step))
-        if self._writer is not None:
-            self._writer.event(kind, t_s, utc, **data)
-
-    def end(self, how: str, why: str, utc: datetime) -> None:
-        self.ended = (how, why)
-        if self.told is not None:
-            self.told.hear(why)
-        if self._writer is not None:
-            self._writer.end(how, why, utc)
-
-    def strike_at(self, program_fault: str, at_s: float) -> None:
-        """Book a fault of the program."""
-        self._at[program_fault] = at_s
-
-    def _true_hold(self, step: int) -> HoldTruth:
-        truth: PotTruth = self.read_truth()
-        return HoldTruth(
-            step,
-            self._claimed,
-            self._u_purge,
-            truth.oxygen_fraction,
-            truth.pressure_bar,
-            self._newest_bar,
-            self.read_outputs(),
-            dict(self._newest_mv),
-        )
-
-    def _strike(self, t_s: float) -> None:
-        due = [name for name, at_s in self._at.items() if t_s >= at_s]
-        for name in due:
-            if name == "disk_full":
-                raise RecordWriteError(28, "No space left on device")
-            del self._at[name]
-            if name == "killed":
-                self._dead = True
-                raise Killed
-            if name == "ctrl_c":
-                self._stop.request("Ctrl-C")
-            if name == "sigterm":
-                self._stop.request("SIGTERM", StopLevel.NOW)
 
 
 @dataclass
@@ -324,17 +170,6 @@ class SeedRun:
         )
 
 
-_RESPONSES = ("ABORTING", "STOPPING", "HOLDING")
-
-
-def _nothing_waits(_phase: str, _step: int | None, _t_s: float) -> None:
-    pass
-
-
-def _nothing_responds(_t_s: float) -> None:
-    pass
-
-
 @cache
 def _limits() -> Limits:
     return load_limits("general")
@@ -407,11 +242,12 @@ def run_faults(
     bench_faults = tuple(fault for fault in booked if fault.name not in PROGRAM_FAULTS)
     stop, screen = StopRequest(), SilentView()
     sinks: list[SeedSink] = []
-    file = seed_bench(volume_l, bench)
+    cells = cells_of(bench)
+    file = seed_bench(volume_l) if bench == SOLENOID else bench_of_kind(bench, volume_l)
     plate_bar = file.limits.working_pressure_bar
     try:
         opened = open_bench(
-            file, cells=CELLS, seed=seed, mode=mode, faults=bench_faults, ask=lambda _text: None
+            file, cells=cells, seed=seed, mode=mode, faults=bench_faults, ask=lambda _text: None
         )
     except BenchNotReady as error:
         sink = SeedSink(stop, {})
@@ -466,8 +302,8 @@ def run_faults(
             outcome = run_session(
                 rig,
                 RunRequest(
-                    procedure or seed_procedure(method, bench),
-                    CELLS,
+                    procedure or (hand_procedure() if bench in BY_HAND else seed_procedure(method)),
+                    cells,
                     LIMITS,
                     Path(tempfile.gettempdir()),
                     "seeds",

@@ -172,6 +172,8 @@ uncertainty = { zero_bar = 0.01, resolution_bar = 0.003 }
 """
 
 CELLS = (CellInfo("TB-0417", socket=1), CellInfo("OS-1123", socket=2))
+FOUR_CELLS = (*CELLS, CellInfo("SK-2041", socket=3), CellInfo("SK-2077", socket=4))
+"""In every pot but that of the oldest seeds; two healthy ones more, drawn by their serials."""
 LIMITS = FileText(name="general", file="general.toml", text="")
 
 OBEDIENT, BY_HABIT = "obedient", "by_habit"
@@ -185,12 +187,26 @@ OPERATORS: dict[str, Callable[..., SimulatedPerson]] = {
 
 
 @cache
-def seed_bench(volume_l: float, kind: str = SOLENOID) -> BenchFile:
-    """The bench of one kind; the volume of a hand pot is that of the shipped one."""
+def seed_bench(volume_l: float) -> BenchFile:
+    """The bench with solenoid valves."""
+    return parse_bench(TomlText("seeds.toml", _POT.format(volume_l=volume_l) + _VALVES))
+
+
+@cache
+def bench_of_kind(kind: str, volume_l: float) -> BenchFile:
+    """A bench of another kind; the volume of a hand pot is that of the shipped one."""
+    if kind == SOLENOID:
+        return seed_bench(volume_l)
     if kind in BY_HAND:
         return _hand_bench(kind)
-    moves = _VALVES if kind == SOLENOID else _CONTROLLER
-    return parse_bench(TomlText("seeds.toml", _POT.format(volume_l=volume_l) + moves))
+    two = _POT.format(volume_l=volume_l)
+    four = two.replace("sockets = 2", "sockets = 4").replace("101:102", "101:104")
+    return parse_bench(TomlText("seeds.toml", four + _CONTROLLER))
+
+
+def cells_of(kind: str) -> tuple[CellInfo, ...]:
+    """The cells in the pot of a kind of bench."""
+    return CELLS if kind == SOLENOID else FOUR_CELLS
 
 
 def _hand_bench(kind: str) -> BenchFile:
@@ -207,10 +223,15 @@ def _hand_bench(kind: str) -> BenchFile:
 
 
 @cache
-def seed_procedure(method: str, kind: str = SOLENOID) -> ProcedureFile:
-    """The short procedure; `method` of purging where the bench leaves a choice."""
-    text = _HAND_PROCEDURE if kind in BY_HAND else _PROCEDURE.format(method=method)
-    return parse_procedure(TomlText("seeds_procedure.toml", text))
+def seed_procedure(method: str) -> ProcedureFile:
+    """The short procedure of the benches that need no hands."""
+    return parse_procedure(TomlText("seeds_procedure.toml", _PROCEDURE.format(method=method)))
+
+
+@cache
+def hand_procedure() -> ProcedureFile:
+    """The short procedure of a hand pot, which purges in swings."""
+    return parse_procedure(TomlText("seeds_procedure.toml", _HAND_PROCEDURE))
 
 
 def operator_at(
@@ -225,7 +246,9 @@ def operator_at(
 @cache
 def cannot_have(kind: str, fault: str, target: str) -> bool:
     """Whether a bench of that kind has no part for this fault."""
-    with open_bench(seed_bench(1.0, kind), cells=CELLS, seed=1, mode="direct", ask=lambda _: None) as bench:
+    with open_bench(
+        bench_of_kind(kind, 1.0), cells=CELLS, seed=1, mode="direct", ask=lambda _: None
+    ) as bench:
         assert bench.virtual is not None
         try:
             bench.virtual.inject(FaultSpec(fault, 9e5, target=target))

@@ -2,7 +2,8 @@
 
 The phrases are here alone. A sentence claims something when it has one of the claim's words and none of the
 words that turn it into an order, a question, a condition or the opposite. What was only commanded ("no valve
-has power") claims nothing about the gas.
+has power") claims nothing about the gas, and neither does what a person or a gauge is quoted with while the
+alarm stays. "The pot reads vented" is a claim.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ _VENTED = re.compile(
 _NOT_OF_THE_POT_NOW = re.compile(
     r"vented zero|vented-zero|with the pot vented|vented without|vented on the ramp|vented first"
     r"|vented at once|on the vented pot|(?:with|gives|gave) no pressure|no pressure (?:was|is|can be)"
+    r"|VENTED was typed|gauges? shows? no pressure now"
     r"|is vented and checked|(?:leave|stay|kept|rest)\b.*at ambient pressure",
     re.IGNORECASE,
 )
