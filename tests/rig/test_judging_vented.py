@@ -500,13 +500,6 @@ def test_near_the_trip_pressure_is_within_150_mbar():
     assert run.read(LIMITS.trip_pressure_bar - 0.15) == ""
 
 
-def test_a_rise_of_the_limit_itself_is_none():
-    watch = RiseWatch()
-    watch.look(scan(0.0, 0.0))
-    for _ in range(4):
-        assert watch.look(scan(RISES_BAR, 0.0)) is None
-
-
 def test_a_switch_that_trips_where_a_gauge_was_near_the_trip_pressure_is_no_doubt():
     run = Run()
     run.read(1.0, second=2.16)
