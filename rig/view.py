@@ -66,7 +66,8 @@ class CellLine:
         claimed_po2_bar: what a handset calibrated on this cell at PO2 1.0 would show; None before the
             calibration step has been held.
         slope_percent_per_10s: how fast the output still changes; None outside a hold.
-        state: a word: "waiting", "settling", "settled", "not settled", "no reading", "unplugged".
+        state: a word: "waiting", "settling", "settled", "not settled", "no reading", "unplugged",
+            "swapped".
     """
 
     socket: int
@@ -91,6 +92,7 @@ class Snapshot:
         ramp_bar_per_min: how fast the pressure moves now, signed.
         alarm: what needs the operator, or None.
         lid_force_n: force of the pot's pressure on its lid while that is not vented; None where vented.
+        witness: what contradicts gauges that read ambient; empty where nothing does.
         cue: what the operator's hands are to do now; None on a bench that needs no hands.
         hand_valves: how far the hand valves are open and what the dial shows, where keys turn the valves.
         drive: what moves the pressure.
@@ -112,6 +114,7 @@ class Snapshot:
     cells: tuple[CellLine, ...]
     alarm: str | None = None
     lid_force_n: float | None = None
+    witness: str = ""
     cue: Cue | None = None
     hand_valves: str = ""
     drive: Drive = Drive.VALVES
@@ -162,6 +165,7 @@ class Prompt:
         bench_key: the key of the bench file whose value is wanted, for BENCH_VALUE.
         move: what to do before answering; None where there is nothing to do.
         alarm: the standing alarm that the question is about; a screen that shows it need not say it again.
+        lid_off_s: for how long the lid comes off before the answer; 0 where it stays on.
     """
 
     code: str
@@ -172,6 +176,7 @@ class Prompt:
     bench_key: str = ""
     move: Move | None = None
     alarm: str = ""
+    lid_off_s: float = 0.0
 
     @property
     def whole_text(self) -> str:

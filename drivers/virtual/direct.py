@@ -94,6 +94,8 @@ class DirectInstrument:
         they are commands to the safe state. An answer "busy" neither counts as lost nor ends a pause.
         """
         device = self._device
+        if not (device.down or device.mute):
+            device.heard()
         register = read if write is None else write
         if not (wait_s or device.down or device.mute or device.latency_s or self._retry_at_us):
             self._refuse_if_busy(register, write is not None)
@@ -188,6 +190,17 @@ class DirectController(DirectGauge):
             most_ramp_bar_per_min=float(options.get("most_ramp_bar_per_min", 1.0)),
         )
         self._by_registers = instrument.driver.startswith("modbus_")
+        can_set = not self._by_registers or "link_timeout" in options
+        self._wanted_timeout_s = instrument.link_timeout_s if can_set else None
+        self.link_timeout_s: float | None = None
+
+    def configure(self) -> None:
+        """Check the identity (no unit), that the reading is possible (bar), and set the link time-out (s)."""
+        super().configure()
+        if self._wanted_timeout_s is not None:
+            self._exchange()
+            self._confirm(self._controller.set_link_timeout(self._wanted_timeout_s))
+            self.link_timeout_s = self._controller.link_timeout_s
 
     def read_pressure_bar(self) -> float:
         """Read absolute pressure, in bar."""

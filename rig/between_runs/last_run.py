@@ -27,6 +27,7 @@ WATCHED = (
 """Keys of a bench file whose changes must be confirmed."""
 INTERRUPTED = "INTERRUPTED"
 NOT_VENTED = "NOT_VENTED"
+RISES_AGAIN = "RISES_AGAIN"
 TRIPPED = "TRIPPED"
 """Code of a trip whose event can no longer be read."""
 
@@ -141,6 +142,6 @@ def _left(seen: Peek) -> tuple[str, str]:
         found = (event.data["code"], event.data.get("text", ""))
         if event.kind == "trip" and seen.end.how == "tripped":
             return found
-        if event.kind == "alarm" and event.data["code"] == NOT_VENTED and left[0] != NOT_VENTED:
+        if event.kind == "alarm" and found[0] in (NOT_VENTED, RISES_AGAIN) and left[0] != NOT_VENTED:
             left = found
     return left

@@ -13,10 +13,11 @@ from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
 from rig.loop.dialogue import Dialogue, NoAnswer
 from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
-from rig.pressure.drive import DriveHooks
+from rig.pressure.drive import DriveHooks, LidKeptShut
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
-from rig.safety.permissives import lid_refusal
+from rig.safety.permissives import LID_VENTED_FOR_S, lid_refusal
 from rig.safety.scan import Scan
+from rig.safety.vented import surviving_gauges_bar
 from rig.safety.vented_zero import HIGHEST_BAROMETER_BAR, LOWEST_BAROMETER_BAR
 from rig.setup.bench_file import BenchFile
 from rig.setup.plan import LONGEST_OPENING_S
@@ -38,7 +39,6 @@ PLATE_WITHIN_BAR = 0.06
 DIAL_WITHIN_BAR = 0.05
 OPEN_FAST_BAR_PER_MIN = 2.0
 _LID_ANSWER_S = 300.0
-_VENTED_FOR_S = 10.0
 _LID_WITHIN_S = 120.0
 _BAROMETER_WITHIN_BAR = 0.001
 _LOWEST_TYPED_BAR = 0.0
@@ -60,8 +60,6 @@ class HandPot(DriveHooks):
         view: View,
         bench: BenchFile,
         show_now: Callable[[str, str], None],
-        *,
-        two_gauges: bool,
     ) -> None:
         """Ask the person at the pot that `bench` describes; `show_now` shows what is being done."""
         self._loop = loop
@@ -70,7 +68,7 @@ class HandPot(DriveHooks):
         self._view = view
         self._bench = bench
         self._show_now = show_now
-        self._two_gauges = two_gauges
+        self._dial_shows_pressure = False
         self._warned_fast = False
         self._last_read_bar = 0.0
 
@@ -164,48 +162,68 @@ class HandPot(DriveHooks):
         """Show the three lines of the card."""
         self._drive.card()
 
-    def after_vent(self) -> None:
-        """Say whether the lid may be opened."""
+    def after_vent(self) -> LidKeptShut | None:
+        """Say whether the lid may be opened; return why not."""
         self._show_now("waiting for the lid", "the end")
-        self.allow_lid()
+        return self.allow_lid()
 
-    def allow_lid(self) -> bool:
-        """Report that the lid may be opened, once two sources show no pressure for ten seconds, or why not.
+    def allow_lid(self) -> LidKeptShut | None:
+        """Report that the lid may be opened once gauge, person and dial show no pressure, or sound why not.
 
-        Returns:
-            Whether it may be opened.
+        The cells may refuse it. However many gauges there are, the person confirms what was done with the
+        valves and reads the dial: gauges on one port are one source.
         """
         self._drive.release()
-        refusal: str | None = "the pressure in the pot is not known"
-        typed = self._loop.acquisition.pressure_is_typed
         try:
-            begun_s = vented_since_s = self._loop.now_s
-            while refusal is not None and self._loop.now_s - begun_s < _LID_WITHIN_S:
-                scan = self._dialogue.wait(0.0)
-                pressure_left = lid_refusal(scan, self._loop.limits, _VENTED_FOR_S) is not None
-                if pressure_left or scan.gauge.failed_readings:
-                    vented_since_s = scan.t_s
-                refusal = lid_refusal(scan, self._loop.limits, scan.t_s - vented_since_s)
-            if refusal is None and not self._two_gauges:
+            refusal = self._lid_by_gauges()
+            if refusal is None:
                 self._dialogue.confirm(
                     "cylinder_shut", "Cylinder shut, vent open all the way?", "SHUT", timeout_s=_LID_ANSWER_S
                 )
-                self._read_dial("What does the dial on the pot read?")
-                if typed:
-                    self._dialogue.wait(_VENTED_FOR_S)
-                    self._read_dial("Once more, please: what does the dial on the pot read?")
-                scan = self._dialogue.wait(0.0)
-                refusal = lid_refusal(scan, self._loop.limits, _VENTED_FOR_S)
-        except (NoAnswer, StopAsked, Tripped) as error:
-            refusal = str(error)
+                refusal = self._lid_by_dial()
+        except (StopAsked, Tripped, NoAnswer) as error:
+            return self._keep_lid_shut(f"NOT CONFIRMED: {error}", contradicted=self._dial_shows_pressure)
         if refusal is not None:
-            self._view.say(f"Keep the lid shut: {refusal}.".replace("..", "."), "alarm")
-            self._loop.log.event("note", text=f"The lid was not allowed to be opened: {refusal}")
-            return False
-        seen = "by the dial, read twice 10 s apart" if typed else "by two sources for 10 s"
+            return self._keep_lid_shut(refusal, contradicted=True)
+        seen = self._sources(self._loop.scan)
         self._loop.log.event("note", text=f"No pressure {seen}: the lid may be opened.")
-        self._view.say(f"No pressure {seen}, vent open: you may open the lid now, slowly.")
-        return True
+        self._view.say(f"No pressure {seen}: you may open the lid now, slowly.")
+        return None
+
+    def _lid_by_gauges(self) -> str | None:
+        """Wait until gauges and cells have shown a vented pot for long enough; return why they do not."""
+        begun_s = vented_since_s = self._loop.now_s
+        while True:
+            scan = self._dialogue.wait(0.0)
+            if lid_refusal(scan, self._loop.limits, LID_VENTED_FOR_S) is not None:
+                vented_since_s = scan.t_s
+            refusal = lid_refusal(scan, self._loop.limits, scan.t_s - vented_since_s)
+            if refusal is None or scan.t_s - begun_s >= _LID_WITHIN_S:
+                return refusal
+
+    def _lid_by_dial(self) -> str | None:
+        """Have the dial read, twice where it is the only gauge; return what contradicts it by then."""
+        self._read_dial("What does the dial on the pot read?")
+        if self._loop.acquisition.pressure_is_typed:
+            self._dialogue.wait(LID_VENTED_FOR_S)
+            self._read_dial("Once more, please: what does the dial on the pot read?")
+        return lid_refusal(self._dialogue.wait(0.0), self._loop.limits, LID_VENTED_FOR_S)
+
+    def _sources(self, scan: Scan) -> str:
+        """Name what has shown that there is no pressure; the cells only fail to contradict it."""
+        cells = ", and the cells do not contradict it" if scan.cells_watch else ""
+        if self._loop.acquisition.pressure_is_typed:
+            return f"by the dial, read twice {LID_VENTED_FOR_S:.0f} s apart{cells}"
+        gauges = "both gauges" if len(surviving_gauges_bar(scan)) > 1 else "the gauge"
+        return f"by {gauges} for {LID_VENTED_FOR_S:.0f} s and by the dial{cells}"
+
+    def _keep_lid_shut(self, why: str, *, contradicted: bool) -> LidKeptShut:
+        """Sound and record that the lid must stay shut."""
+        why = f"{why.rstrip('.')}."
+        do_now = f"{CLOSE_BOTTLE} Use the manual bleed. {KEEP_LID_SHUT}"
+        self._loop.log.event("alarm", code="NOT_VENTED", text=why, do_now=do_now)
+        self._view.say(f"Keep the lid shut. {why} {do_now}", "alarm")
+        return LidKeptShut(f"{why} {do_now}", contradicted)
 
     def lid_force_n(self, scan: Scan) -> float | None:
         """Force on the lid in newtons while the pot is above the vented band; None when it is vented."""
@@ -301,12 +319,13 @@ class HandPot(DriveHooks):
 
     def _dial_not_vented(self, typed: TypedPressure) -> str | None:
         over_bar = typed.gauge_bar(self._ambient_bar())
-        if over_bar <= self._loop.limits.vented_bar:
-            return None
-        return (
-            f"LID UNDER PRESSURE: {self._loop.limits.lid_force_n(over_bar):.0f} N on the lid by your dial; "
-            "vent on, then read it again"
-        )
+        self._dial_shows_pressure = over_bar > self._loop.limits.vented_bar
+        if self._dial_shows_pressure:
+            force_n = self._loop.limits.lid_force_n(over_bar)
+            return f"LID UNDER PRESSURE: {force_n:.0f} N on the lid by your dial; vent on, then read it again"
+        if over_bar < -DIAL_WITHIN_BAR:
+            return f"{1000 * over_bar:.0f} mbar is below the room's pressure: check the unit, then the dial"
+        return None
 
     def _watch_opening(self, scan: Scan) -> None:
         if 60.0 * scan.rate_bar_per_s > OPEN_FAST_BAR_PER_MIN and not self._warned_fast:

@@ -8,18 +8,20 @@ from dataclasses import replace
 from drivers.ports import Clock
 from grading.record.format import Reading, SampleRow
 from rig.loop.acquisition import Acquisition, TickReadings
-from rig.loop.cell_watch import CellWatch
+from rig.loop.cell_watch import CellFinding, CellWatch
 from rig.loop.outputs import Outputs
 from rig.loop.run_log import RunLog
 from rig.loop.schedule import Schedule
 from rig.loop.stop import StopLevel, StopRequest
 from rig.safety.after_drop import AfterDrop, Alarm
+from rig.safety.cell_witness import CellWitness
 from rig.safety.drive_words import Drop
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip, first_trip
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent, SetPoint
 from rig.safety.states import Command, Machine, State
+from rig.safety.vented import GaugeTrust
 
 FAST_FALL_BAR_PER_S = 2.0 / 60.0
 """Faster than any commanded ramp: every cell in the pot is marked with it."""
@@ -83,6 +85,7 @@ class Loop:
         phase: a plain word for the record and the screen.
         step: number of the step under way, None between steps.
         in_oxygen: whether the pot holds purged oxygen, where a dead cell shows.
+        witness: the cells as a second witness of pressure; phases give it its references.
         on_tick: called at the end of every tick with the scan and the tick's readings.
         drop: what is known of the order to drop the outputs that a trip was answered with; None before one.
     """
@@ -104,6 +107,7 @@ class Loop:
         on_tick: Callable[[Scan, TickReadings], None],
         free_bytes: Callable[[], int | None] | None = None,
         on_alarm: Callable[[Alarm], None] | None = None,
+        supply_fraction: float = 1.0,
     ) -> None:
         self.machine = machine
         self.set_point = set_point
@@ -112,6 +116,8 @@ class Loop:
         self.acquisition = acquisition
         self.gate = gate
         self.cells = CellWatch(sockets)
+        self.witness = CellWitness(supply_fraction, pressure_is_typed=acquisition.pressure_is_typed)
+        self._trust = GaugeTrust(limits)
         self.phase = "check"
         self.step: int | None = None
         self.in_oxygen = False
@@ -144,6 +150,11 @@ class Loop:
         """Time of the present tick from the start of the run, in seconds."""
         return self._schedule.now_s
 
+    @property
+    def stops_asked(self) -> int:
+        """Number of requests to stop so far."""
+        return self._stop.asked
+
     def tick(self) -> Scan:
         """Wait for the next tick and do all of it.
 
@@ -166,6 +177,7 @@ class Loop:
         self._watch_drop(scan)
         acquisition.read_slowly()
         row = acquisition.row
+        self._weigh_evidence(scan, row)
         self._record(scan, row)
         self._watch_falls(scan, before_bar)
         if row.output_mv is not None:
@@ -207,6 +219,10 @@ class Loop:
             self.log.event(
                 "cell", socket=socket, finding="rapid_decompression", text=f"Rapid decompression: {why}"
             )
+
+    def compare_hold(self, output_mv: Mapping[int, float], po2_bar: float) -> None:
+        """Compare a hold that has ended with the one before: outputs in mV by socket, PO2 in bar."""
+        self._note_cells(self.cells.hold_ended(output_mv, po2_bar))
 
     def _look_for_trip(self, scan: Scan) -> Trip | None:
         responses = RESPONSES.get(self.machine.state)
@@ -283,10 +299,26 @@ class Loop:
                 f"the pressure fell by {before_bar - now_bar:.2f} bar while the program stood still."
             )
 
+    def _weigh_evidence(self, scan: Scan, row: TickReadings) -> None:
+        """Update what the scan says about the gauges and the cells as evidence of a vented pot."""
+        self._trust.look(
+            scan, self.set_point, _taken(scan.t_s, row.pressure), _taken(scan.t_s, row.pressure_b)
+        )
+        witness = self.witness
+        if self.set_point.intent in (Intent.UP, Intent.FLOW):
+            witness.filled()
+        if row.output_mv is not None:
+            witness.look(scan.t_s, row.output_mv)
+        if scan.barometer_bar is not None:
+            scan.cells_watch, scan.cells_over_bar = witness.judge(scan.t_s, scan.barometer_bar)
+
     def _watch_cells(self, scan: Scan, output_mv: Mapping[int, Reading]) -> None:
         if scan.pressure_bar is None or self.set_point.intent is Intent.FREE:
             return
-        for found in self.cells.look(scan.t_s, output_mv, scan.pressure_bar, self.in_oxygen):
+        self._note_cells(self.cells.look(scan.t_s, output_mv, scan.pressure_bar, self.in_oxygen))
+
+    def _note_cells(self, findings: Iterable[CellFinding]) -> None:
+        for found in findings:
             self.log.event("cell", socket=found.socket, finding=found.finding, text=found.text)
 
     def _watch_wall_clock(self) -> None:
@@ -299,3 +331,10 @@ class Loop:
 
     def _wall_clock_offset_s(self) -> float:
         return self._clock.utc().timestamp() - self._clock.monotonic_s()
+
+
+def _taken(t_s: float, reading: Reading | None) -> tuple[float, float] | None:
+    """The instant and the value of a good reading."""
+    if reading is None or reading.value is None:
+        return None
+    return t_s + reading.offset_s, reading.value

@@ -9,6 +9,7 @@ from drivers.ports import ReadingStatus, read_by_hand
 from rig.loop.loop import Loop, Refused
 from rig.safety.drive_words import WORDS
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT
+from rig.safety.scan import Scan
 from rig.safety.vented_zero import vented_zero_problems
 from rig.setup.bench import OpenBench
 from rig.view import View
@@ -81,16 +82,19 @@ def make_safe(loop: Loop, view: View) -> None:
                 f"{outputs} does not take the order for the safe state ({why}); check its link and power",
             )
     loop.acquisition.read_barometer_now()
-    reported = False
+    reported = rises = False
     steady_since_s: float | None = None
     begun_s: float | None = None
     while True:
         scan = loop.tick()
         begun_s = scan.t_s if begun_s is None else begun_s
         moving = abs(scan.rate_bar_per_s) > _STEADY_BAR_PER_S
-        if moving and not reported:
+        if moving and not rises and _gas_comes_in(loop, scan):
+            rises = True
+            view.say(f"The pressure rises before any gas was asked for. {CLOSE_BOTTLE}", "alarm")
+        elif moving and not reported:
             reported = True
-            view.say("The pot was under pressure; its vent is open and the pressure falls.", "caution")
+            view.say("The pot was under pressure; the pressure falls.", "caution")
         if moving:
             steady_since_s = None
         elif steady_since_s is None:
@@ -100,8 +104,16 @@ def make_safe(loop: Loop, view: View) -> None:
         if scan.t_s - begun_s > _SETTLES_WITHIN_S:
             raise Refused(
                 "NOT_VENTED",
-                "the pressure keeps moving with the vent open; close the bottle, open the manual bleed",
+                f"the pressure keeps moving with the vent commanded open. {CLOSE_BOTTLE} Open the manual "
+                "bleed.",
             )
+
+
+def _gas_comes_in(loop: Loop, scan: Scan) -> bool:
+    """Whether the pressure rises above ambient."""
+    if scan.pressure_bar is None or scan.barometer_bar is None or scan.rate_bar_per_s <= 0.0:
+        return False
+    return scan.pressure_bar > scan.barometer_bar + loop.limits.zero_bar
 
 
 def check_vented_zero(loop: Loop) -> dict[str, float]:
@@ -138,9 +150,9 @@ def check_vented_zero(loop: Loop) -> dict[str, float]:
         over_bar = lowest_bar - barometer_bar
         raise Refused(
             "NOT_VENTED",
-            f"NOT VENTED: every gauge is {over_bar * 1000:.0f} mbar above the barometer with the vent open, "
-            f"{limits.lid_force_n(over_bar):.0f} N on the lid. {CLOSE_BOTTLE} Use the manual bleed. "
-            f"{KEEP_LID_SHUT} If the dial on the pot shows no pressure, the barometer is wrong.",
+            f"NOT VENTED: every gauge is {over_bar * 1000:.0f} mbar above the barometer with the vent "
+            f"commanded open, {limits.lid_force_n(over_bar):.0f} N on the lid. {CLOSE_BOTTLE} Use the manual "
+            f"bleed. {KEEP_LID_SHUT} If the dial on the pot shows no pressure, the barometer is wrong.",
         )
     problems = vented_zero_problems(
         means, barometer_bar, zero_bar=limits.zero_bar, apart_bar=limits.gauges_apart_bar
@@ -156,5 +168,8 @@ def check_vented_zero(loop: Loop) -> dict[str, float]:
         verdict="; ".join(problems) or "agrees",
     )
     if problems:
-        raise Refused("VENTED_ZERO", "; ".join(problems))
+        # A gauge in psi or kPa reads far above any pressure that the pot can have.
+        pressed = barometer_bar + limits.zero_bar < highest_bar <= limits.trip_pressure_bar
+        close = f". Gas may be coming in. {CLOSE_BOTTLE}" if pressed else ""
+        raise Refused("VENTED_ZERO", f"{'; '.join(problems)}{close}")
     return means

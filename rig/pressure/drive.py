@@ -2,10 +2,24 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from datetime import date
 from typing import ClassVar, Protocol
 
 from rig.safety.scan import Scan
+
+
+@dataclass(frozen=True, slots=True)
+class LidKeptShut:
+    """Why a person must not open the lid.
+
+    Attributes:
+        alarm: what is not known and what to do, as sentences.
+        contradicted: something contradicts a vented pot; else nobody has confirmed it.
+    """
+
+    alarm: str
+    contradicted: bool
 
 
 class PressureDrive(Protocol):
@@ -89,8 +103,9 @@ class DriveHooks:
     def way_out(self) -> None:
         """Show how the pot is made safe: the run is ending early, or the last one never ended."""
 
-    def after_vent(self) -> None:
-        """Make sure that the lid is opened only on a pot without pressure."""
+    def after_vent(self) -> LidKeptShut | None:
+        """Make sure that the lid is opened only on a pot without pressure; return why it stays shut."""
+        return None
 
     def lid_force_n(self, scan: Scan) -> float | None:
         """Return the force on a lid that a person may open, in newtons; None where it is not shown."""

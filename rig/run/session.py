@@ -11,6 +11,7 @@ from pathlib import Path
 
 from grading.record.format import RunHeader
 from grading.record.writer import RecordWriter
+from rig.between_runs.air_history import known_air_mv
 from rig.between_runs.clearing import Clearing
 from rig.between_runs.lock import RigBusy, hold_rig
 from rig.between_runs.memory import How
@@ -22,6 +23,7 @@ from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
 from rig.loop.run_log import RecordSink, RunLog
 from rig.loop.schedule import Schedule
 from rig.loop.stop import StopRequest
+from rig.phases.airing import Airing
 from rig.phases.ending import Ending
 from rig.phases.holding import Holding
 from rig.phases.pot_gas import PotGas
@@ -39,13 +41,14 @@ from rig.run.parts import Part
 from rig.run.request import RunRequest
 from rig.run.wiring import reader_of, safety_limits
 from rig.safety.drive_words import DROP_ORDERED, WORDS
-from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
+from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip, deaf_voltmeter
 from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine, State
+from rig.safety.vented import WATCH_AFTER_TRIP_S, contradiction
 from rig.setup.bench import OpenBench
-from rig.setup.plan import PartKind, Plan, PlannedPart, make_plan
+from rig.setup.plan import WATCH_AFTER_RUN_S, PartKind, Plan, PlannedPart, make_plan
 from rig.view import Cue, View
 from rig_configs.files.checked_toml import TomlText
 
@@ -145,6 +148,7 @@ class Session:
             on_tick=self._on_tick,
             free_bytes=self._free_bytes,
             on_alarm=lambda alarm: view.say(alarm.message, "alarm"),
+            supply_fraction=file.gas.oxygen_fraction,
         )
         self._frozen = FrozenFiles(
             (file.source, procedure.source, TomlText(request.limits.file, request.limits.text))
@@ -152,12 +156,30 @@ class Session:
         self._notices = Notices(view, self._log, clock, self._frozen)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         humidity = file.ambient.relative_humidity
-        self._steps = Steps(self._loop, self._drive, self._gas, procedure, self._presenter, sockets, humidity)
-        dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
+        dialogue = self._dialogue = Dialogue(
+            self._loop,
+            view,
+            stop,
+            time_runs=clock_runs(clock),
+            while_waiting=self._answer_suspend_key,
+        )
+        known_good = frozenset(cell.socket for cell in request.cells if cell.check_cell and cell.socket)
+        self._steps = Steps(
+            self._loop,
+            self._drive,
+            self._gas,
+            procedure,
+            self._presenter,
+            sockets,
+            humidity,
+            self._airing(dialogue),
+            known_good,
+        )
         self._ending = Ending(self._loop, self._drive, view, dialogue)
-        self._holding = Holding(self._loop, self._drive, view, dialogue)
+        self._holding = Holding(self._loop, self._drive, view, dialogue, self._steps.resumed)
         self._hooks = kind.hooks(self._loop, dialogue)
         self._presenter.lid_force_n = self._hooks.lid_force_n
+        self._presenter.witness = lambda scan: contradiction(scan, self._limits)
         self._parts = self._bound(self._plan)
         self._clearing: Clearing | None = None
         self._gas_since_s = 0.0
@@ -174,6 +196,19 @@ class Session:
             show_cue=self._show_cue,
             show_now=self._presenter.show_now,
         )
+
+    def _airing(self, dialogue: Dialogue) -> Airing:
+        """Who asks for the pot to be aired, where a person is there and has not said that it was."""
+        request, file = self._request, self._bench.file
+        person = self._bench.virtual is None or file.has_hand_valves
+        serials = [cell.cell for cell in request.cells] if self._sink is None else []
+        known = known_air_mv(request.out, serials, simulated=self._bench.virtual is not None)
+        by_socket = {
+            cell.socket: known[cell.cell]
+            for cell in request.cells
+            if cell.socket is not None and cell.cell in known
+        }
+        return Airing(self._loop, dialogue, by_socket, asks=person and not request.aired)
 
     def check_last_run(self, codes: Sequence[str], memories: Sequence[Path]) -> None:
         """Have the last run on this rig cleared before this one; `codes` are cleared beforehand."""
@@ -199,12 +234,15 @@ class Session:
             how, why, code = self._work()
         except Exception as error:
             how, why, code = self._fail(error)
-        if self._ending.alarm is None:
-            self._hooks.after_vent()
+        if self._ending.alarm is None and (kept_shut := self._hooks.after_vent()) is not None:
+            self._ending.alarm = kept_shut.alarm
+            if kept_shut.contradicted and how == "completed":
+                how, why, code = "tripped", "All steps were done.", "NOT_VENTED"
         if self._ending.alarm is not None:
             why = f"{why} {self._ending.alarm}"
         if self._loop.decompressed:
             self._notices.rest(self._loop.now_s - self._gas_since_s)
+        self._ending.say_watching_ends()
         self._notices.last_words()
         self._log.end(how, why)
         if self._clearing is not None:
@@ -280,7 +318,7 @@ class Session:
                 self._machine.fire(Command.DONE, "vented")
                 return self._closing_check()
             self._machine.fire(Command.STOP, "not vented")
-            return "tripped", "The pot could not be vented after the last step.", "NOT_VENTED"
+            return "tripped", "The pot was not shown to stay vented after the last step.", "NOT_VENTED"
         except StopAsked as asked:
             how, why, code = self._stop("stopped", f"Stopped on request ({asked}).", "STOPPED")
             return how, why, code
@@ -292,12 +330,20 @@ class Session:
         return self._stop("tripped", trip.message, trip.code)
 
     def _closing_check(self) -> tuple[How, str, str]:
-        """Check the gauges once more on the vented pot: a drift makes the run's readings doubtful."""
+        """Check gauges and voltmeter once more on the vented pot: the run's readings may be doubtful."""
+        scan = self._loop.scan
+        # A meter that varies cannot have stood still in a hold: the last one ended on a scan that differed.
+        if not scan.voltmeter_varies and (deaf := deaf_voltmeter(scan)) is not None:
+            self._notices.deaf_voltmeter(deaf)
+            return "tripped", deaf, "VOLTMETER_LOST"
         if self._loop.acquisition.pressure_is_typed:
             return "completed", "All steps done; the pot is vented.", ""
         try:
             check_vented_zero(self._loop)
         except Refused as moved:
+            if moved.code == "NOT_VENTED":
+                self._ending.sound(str(moved))
+                return "tripped", "All steps were done.", "NOT_VENTED"
             why = f"The gauges have drifted during the run: {moved}."
             self._notices.moved_zero(why)
             return "tripped", why, "ZERO_MOVED"
@@ -333,7 +379,7 @@ class Session:
 
     def _vent(self) -> None:
         self._machine.fire(Command.DONE, "all steps done")
-        self._ending.vent_on_ramp()
+        self._ending.vent_on_ramp(WATCH_AFTER_RUN_S)
 
     def _stop(self, how: How, why: str, code: str) -> tuple[How, str, str]:
         """Vent on the ramp; a trip meanwhile de-energises."""
@@ -341,7 +387,7 @@ class Session:
         self._machine.fire(Command.STOP, code)
         self._presenter.begin_end("venting on the ramp")
         try:
-            self._ending.vent_on_ramp()
+            self._ending.vent_on_ramp(WATCH_AFTER_TRIP_S)
         except Tripped as tripped:
             _, also, also_code = self._abort(self._worded(tripped.trip))
             return ("aborted" if also_code == "STOPPED_NOW" else "tripped"), f"{why} {also}", code
@@ -404,10 +450,14 @@ class Session:
             self._presenter.alarm = self._ending.alarm
         self._presenter.tick(scan, row)
         self._notices.tick(scan)
+        self._notices.swapped(self._loop.cells.swapped)
         if failure := self._view.take_failure():
             self._notices.caution(f"The screen failed ({failure}); the run continues without it.")
+        self._answer_suspend_key()
+
+    def _answer_suspend_key(self) -> None:
         if self._stop_request.take_suspend():
-            keys = WORDS[scan.drive].stop_keys
+            keys = WORDS[self._loop.scan.drive].stop_keys
             self._view.say(f"Ctrl-Z is ignored: the pot needs this program. {keys}", "caution")
 
     def _show_cue(self, cue: Cue | None) -> None:

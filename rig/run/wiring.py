@@ -33,6 +33,7 @@ def safety_limits(bench: BenchFile, procedure: ProcedureFile) -> SafetyLimits:
         most_gas_l=pressures.most_gas_l,
         volume_l=bench.pot.volume_l,
         lid_diameter_mm=bench.pot.lid_diameter_mm,
+        fastest_vent_bar_per_min=bench.limits.fastest_vent_bar_per_min,
     )
 
 

@@ -13,16 +13,12 @@ from typing import Final
 from rig.safety.drive_words import WORDS
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT
 from rig.safety.limits import SafetyLimits
+from rig.safety.rise import AGAIN_BAR, Rise
 from rig.safety.scan import Scan
 
-RISE_BAR: Final = 0.03
-"""More than noise, weather and gas that warms in an open pot: judgement."""
 SHOWN_WITHIN_S: Final = 1.0
 """A block drops its outputs within a scan; judgement."""
 _SEEN_FOR_S: Final = 10.0
-_RISING_SCANS: Final = 3
-_AGAIN_BAR: Final = 0.1
-"""How far a reported pressure has to fall before its next rise is reported: judgement."""
 _END_OTHER = "End every other program that can reach this valve block."
 
 
@@ -40,43 +36,18 @@ class Alarm:
         return f"{self.text} {self.do_now}"
 
 
-class _Rise:
-    """Whether one gauge rises, seen from the lowest reading since its last rise was over."""
-
-    def __init__(self) -> None:
-        self._turn_bar: float | None = None  # lowest reading so far; highest one once a rise is reported
-        self._scans = 0
-        self._reported = False
-
-    def look(self, reading_bar: float) -> bool:
-        """Take in a reading; True once for each rise."""
-        if self._turn_bar is None:
-            self._turn_bar = reading_bar
-        if self._reported:
-            self._turn_bar = max(self._turn_bar, reading_bar)
-            if reading_bar < self._turn_bar - _AGAIN_BAR:
-                self._reported, self._scans, self._turn_bar = False, 0, reading_bar
-            return False
-        self._turn_bar = min(self._turn_bar, reading_bar)
-        self._scans = self._scans + 1 if reading_bar > self._turn_bar + RISE_BAR else 0
-        if self._scans < _RISING_SCANS:
-            return False
-        self._reported, self._turn_bar = True, reading_bar
-        return True
-
-
 class AfterDrop:
     """Looks at every scan while the outputs are ordered to drop."""
 
     def __init__(self, limits: SafetyLimits) -> None:
         self._limits = limits
-        self._rises = (_Rise(), _Rise())
+        self._rises = (Rise(), Rise())
         self._over = self._unseen = False
         self._seen_since_s = 0.0
 
     def begin(self) -> None:
         """Forget what was, when something may be energised again."""
-        self._rises = (_Rise(), _Rise())
+        self._rises = (Rise(), Rise())
         self._over = self._unseen = False
 
     def look(self, scan: Scan) -> Iterator[Alarm]:
@@ -109,7 +80,7 @@ class AfterDrop:
         trip_bar = self._limits.trip_pressure_bar
         before = self._over
         if readings:
-            self._over = max(readings) > (trip_bar - _AGAIN_BAR if before else trip_bar)
+            self._over = max(readings) > (trip_bar - AGAIN_BAR if before else trip_bar)
         return self._over and not before
 
 

@@ -40,6 +40,11 @@ _WEAK_GROUPS = 3
 _STRONG_GROUPS = 2
 _LOST_SCANS = 5
 _CONTROLLER_FAILURES = 2
+_SCANS_ALIKE = 16
+"""Scans of a frozen voltmeter. With noise of one digit, the least that counts as noise here, two scans of one
+cell are equal in 27 % of cases, and sixteen in a row once in 3e8; with that of a usual meter, never."""
+_ALIKE_OVER_BAR = 0.15
+_ALIKE_CELLS = 2
 _LONGEST_AGE_S = 1.0
 _LONGEST_GAP_S = 1.0
 _FAST_FALL_BAR_PER_S = 0.012
@@ -424,9 +429,25 @@ def gas_used_up(scan: Scan, limits: SafetyLimits) -> str | None:
 
 
 def voltmeter_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """The voltmeter gives no reading."""
+    """The voltmeter gives no reading, or repeats an old one."""
     if scan.voltmeter_bad >= _LOST_SCANS:
         return f"The voltmeter has given no reading {scan.voltmeter_bad} times in a row."
+    if scan.voltmeter_varies and scan.scans_alike >= _SCANS_ALIKE:
+        return (
+            f"The voltmeter has given the same scan {scan.scans_alike} times in a row, to the last digit of "
+            "every cell: it is frozen."
+        )
+    return deaf_voltmeter(scan)
+
+
+def deaf_voltmeter(scan: Scan) -> str | None:
+    """The pressure has moved far, and no digit of any cell with it; this holds for coarse digits too."""
+    deaf = scan.scans_alike_over_bar > _ALIKE_OVER_BAR and scan.cells_reading >= _ALIKE_CELLS
+    if deaf and scan.scans_alike > 1:
+        return (
+            f"The voltmeter has repeated one scan while the pressure moved by "
+            f"{scan.scans_alike_over_bar * 1000:.0f} mbar: it is frozen."
+        )
     return None
 
 

@@ -21,6 +21,7 @@ class SafetyLimits:
         gauges_apart_mean_bar: greatest difference of their means, which noise cannot explain.
         off_set_point_bar: how far the pressure may leave its set point.
         vented_bar: how close to the barometer counts as vented.
+        fastest_vent_bar_per_min: a pot at 2 bar absolute cannot fall faster through its vent.
         zero_bar: how close to the barometer a vented gauge must read before any gas.
         lowest_gauge_bar, highest_gauge_bar: a reading outside is invalid.
         lowest_temperature_c, highest_temperature_c: where cells may be tested.
@@ -37,6 +38,7 @@ class SafetyLimits:
     gauges_apart_mean_bar: float = 0.015
     off_set_point_bar: float = 0.020
     vented_bar: float = 0.020
+    fastest_vent_bar_per_min: float = 30.0
     zero_bar: float = 0.008
     lowest_gauge_bar: float = 0.3
     highest_gauge_bar: float = 6.0

@@ -6,7 +6,9 @@ from rig.safety.drive_words import WORDS, Drive
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
 from rig.safety.states import StateRule
+from rig.safety.vented import judge_vented
 
+LID_VENTED_FOR_S = 10.0
 LEAST_FREE_BYTES = 50_000_000
 
 
@@ -77,20 +79,14 @@ def shot_refusal(
 def lid_refusal(scan: Scan, limits: SafetyLimits, vented_for_s: float) -> str | None:
     """Return why the lid may not be opened now, or None when it may.
 
-    Two sources within the vented band of the barometer, and the vent open for ten seconds.
+    The gauges that work must show a vented pot and be believed, no cell may contradict, and that for ten
+    seconds. A person has to confirm it by the dial besides: that is asked where the lid is allowed.
     """
-    if scan.barometer_bar is None or scan.pressure_bar is None:
-        return "the pressure in the pot is not known"
-    for reading in (scan.gauge.pressure_bar, scan.second_gauge.pressure_bar):
-        if reading is None:
-            continue
-        over_bar = reading - scan.barometer_bar
-        if over_bar > limits.vented_bar:
-            return f"LID UNDER PRESSURE: {limits.lid_force_n(over_bar):.0f} N on the lid"
-        if over_bar < -limits.vented_bar:
-            return f"a gauge reads {-1000 * over_bar:.0f} mbar below the room: the pressure is not known"
-    if vented_for_s < 10.0:
-        return f"the vent has been open for {int(vented_for_s)} s only; wait for 10 s"
+    judged = judge_vented(scan, limits)
+    if not judged.vented:
+        return judged.reason
+    if vented_for_s < LID_VENTED_FOR_S:
+        return f"the pot has read vented for {int(vented_for_s)} s only; wait for {LID_VENTED_FOR_S:.0f} s"
     return None
 
 

@@ -18,12 +18,14 @@ class GaugeState:
         status: of the newest attempt.
         identical_readings: good readings that are equal to the last bit.
         failed_readings: attempts without a good reading.
+        doubt: why its reading does not show that the pot is vented, as a clause; empty when it may.
     """
 
     pressure_bar: float | None = None
     status: ReadingStatus = ReadingStatus.NO_VALUE
     identical_readings: int = 0
     failed_readings: int = 0
+    doubt: str = ""
 
     @property
     def newest_bar(self) -> float | None:
@@ -84,6 +86,14 @@ class Scan:
         drop_shown: the newest read-back shows that no output is energised.
         drop_unseen_s: since that order without a read-back that shows it; 0 where it shows it.
         voltmeter_bad: scans without a single good reading.
+        cells_over_bar: how far above ambient the cells show the pot to be; None where they show nothing.
+        cells_watch: whether enough cells with a fresh reference are read to contradict the gauges.
+        scans_alike: the voltmeter's scans with the same numbers on every socket; 1 where the newest differs
+            from the one before.
+        scans_differed_s: when the last scan was taken that differed from the one before.
+        scans_alike_over_bar: how far the pressure has moved since that scan.
+        cells_reading: sockets of the newest scan with more than a millivolt.
+        voltmeter_varies: whether the voltmeter's noise has been seen above its digits in this run.
         gas_used_l: litres at 1 bar let into the pot so far.
         drive: what moves the pressure; the same for a whole run.
         free_bytes: room for the record, looked at every few seconds; None where no disk is written to.
@@ -127,6 +137,13 @@ class Scan:
     drop_shown: bool = False
     drop_unseen_s: float = 0.0
     voltmeter_bad: int = 0
+    cells_over_bar: float | None = None
+    cells_watch: bool = False
+    scans_alike: int = 0
+    scans_differed_s: float = 0.0
+    scans_alike_over_bar: float = 0.0
+    cells_reading: int = 0
+    voltmeter_varies: bool = False
     gas_used_l: float = 0.0
     drive: Drive = Drive.VALVES
     free_bytes: int | None = None
@@ -138,6 +155,11 @@ class Scan:
     def pressure_bar(self) -> float | None:
         """The last good reading of the gauge; None before the first."""
         return self.gauge.pressure_bar
+
+    @property
+    def voltmeter_repeats(self) -> bool:
+        """Whether the newest scan may be an old one: it equals the one before, and its noise should not."""
+        return self.voltmeter_varies and self.scans_alike > 1
 
     @property
     def highest_bar(self) -> float | None:

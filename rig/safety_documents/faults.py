@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from grading.gas import LEAST_FLOW_EFFICIENCY, LEAST_SWING_EFFICIENCY
-from rig.safety.gas_check import ALLOWED_PART
+from rig.safety.gas_check import ALIKE_FROM_AIR_PART, ALLOWED_PART
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +45,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("gauge_stuck",),
         ("GAUGE_STUCK", "GAUGES_DISAGREE"),
         3.0,
-        _ABORT,
+        f"{_ABORT}; gauges that do not rise with the gas are not believed when they read vented",
         not_noticed=("gauge_manifold_shut",),
     ),
     FaultRow(
@@ -62,7 +62,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("gauge_offset",),
         ("GAUGES_DISAGREE",),
         2.0,
-        _ABORT,
+        f"{_ABORT}; both low alike by a part: `CELLS_READ_HIGH` with three or more living cells",
         not_noticed=("gauge_gain",),
     ),
     FaultRow(4, "gauge drifts", ("gauge_drift",), ("GAUGES_DISAGREE", "PRESSURE_RISES"), 20.0, _ABORT),
@@ -91,7 +91,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("supply_stuck_open",),
         ("PRESSURE_RISES",),
         3.0,
-        _ABORT,
+        f"{_ABORT}; in a flow purge, where the vent is open, within 8 s; a seat that leaks moves the cells "
+        "in air, or shows in the leak test, which then bars the figures in air",
         not_noticed=("supply_seeps",),
     ),
     FaultRow(
@@ -111,22 +112,24 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("vent_stuck_shut", "vent_blocked"),
         ("VENT_BLOCKED", "PRESSURE_RISES"),
         60.0,
-        f"{_ABORT}; the alarm stays while the pot is not vented",
+        f"{_ABORT}; the alarm stays while the pot is not vented; gauges that fall faster than the vent "
+        "allows are not believed",
         not_noticed=("tee_clogged",),
     ),
     FaultRow(14, "vent stuck open", ("vent_stuck_open",), ("VENT_OPEN",), 5.0, _ABORT),
     FaultRow(15, "leak", ("leak_large", "leak_small"), ("LEAK", "LEAK_TEST"), 200.0, _STOP),
     FaultRow(
         16,
-        "purge insufficient, wrong gas",
-        ("wrong_gas",),
-        ("GAS_SUSPECT",),
-        320.0,
-        f"{_STOP}; a dead space that keeps its air shows on no gauge, and in the cells only where it costs "
-        f"more than {100 * ALLOWED_PART:.0f} %: the purge's uncertainty covers it up to its allowance "
-        f"(mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a flow), no "
-        "further",
-        not_noticed=("purge_dead_space", "pot_enriched"),
+        "purge insufficient, wrong gas, pot not aired",
+        ("wrong_gas", "pot_enriched"),
+        ("GAS_SUSPECT", "AIR_SUSPECT"),
+        400.0,
+        f"{_STOP}; below {100 * ALLOWED_PART:.0f} % two or more cells that are off alike by more than "
+        f"{100 * ALIKE_FROM_AIR_PART:.0f} % are ungraded; a dead space that keeps its air shows on no gauge, "
+        f"and in the cells only where it costs more than that: the purge's uncertainty covers it up to its "
+        f"allowance (mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a "
+        "flow), no further",
+        not_noticed=("purge_dead_space",),
     ),
     FaultRow(
         17,
@@ -138,21 +141,31 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
     ),
     FaultRow(
         18,
-        "voltmeter gives no readings",
-        ("voltmeter_link_lost", "voltmeter_silent", "voltmeter_overload", "voltmeter_refuses"),
+        "voltmeter gives no readings, or repeats one",
+        (
+            "voltmeter_link_lost",
+            "voltmeter_silent",
+            "voltmeter_overload",
+            "voltmeter_refuses",
+            "voltmeter_frozen",
+        ),
         ("VOLTMETER_LOST",),
         25.0,
-        f"holds for a minute, then {_STOP}",
-        not_noticed=("voltmeter_frozen", "voltmeter_gain", "channels_swapped"),
+        f"holds for a minute, then {_STOP}; equal scans count once this meter has been seen to vary by more "
+        "than its digits, and with coarser digits where the pressure moves and no digit of two cells does. A "
+        "hold ends on a scan that differs from the one before",
+        not_noticed=("voltmeter_gain",),
     ),
     FaultRow(
         19,
-        "cell unplugged, its contact bad",
-        ("cell_unplugged",),
-        ("unplugged",),
+        "cell unplugged, its contact bad, or two exchanged",
+        ("cell_unplugged", "channels_swapped"),
+        ("unplugged", "swapped"),
         5.0,
         "drops that channel, keeps the others; a bad contact is recorded as it reads, and grading finds it "
-        "by its noise",
+        "by its noise; two channels exchanged in mid-run are both dropped where their cells differ by 0.2 % "
+        "in a hold, or by 2 % from hold to hold: between equal cells nothing can be seen, nor when they were "
+        "exchanged before the first scan",
         not_noticed=("cell_noisy",),
     ),
     FaultRow(

@@ -20,6 +20,7 @@ from grading.gas import (
 )
 from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN, BenchFile, PressureLimits, pressure_limits
 from rig.setup.procedure import ProcedureFile, Step
+from rig.setup.room_below_stop import check_room
 from rig_configs.files.checked_toml import FileError
 
 # A healthy cell settles in about a minute by the adaptive rule; the range runs from the shortest hold to
@@ -28,6 +29,9 @@ _USUAL_HOLD_S: Final = 60.0
 
 
 _USUAL_OPENING_S: Final = 60.0
+WATCH_AFTER_RUN_S: Final = 30.0
+"""How long a pot is watched after the last step, once it is vented (judgement): a supply valve that does not
+shut against an open vent shows within seconds, and it has been shut since the last step."""
 LONGEST_OPENING_S: Final = 300.0
 """Longest wait for a person to open the cylinder."""
 
@@ -175,6 +179,7 @@ def make_plan(
     ramp_bar_per_s = limits.ramp_bar_per_min / 60.0
     purge, gas = _purge(bench, procedure, barometer_bar, ramp_bar_per_s)
     steps = _steps(bench, procedure, gas.oxygen_fraction, purge.to_bar, barometer_bar, ramp_bar_per_s)
+    check_room(bench, procedure, limits.stop_bar, [step.to_bar for step in steps])
     parts = (
         *([_air(procedure, barometer_bar)] if procedure.air.hold else []),
         _supply(bench, barometer_bar),
@@ -228,8 +233,9 @@ def _supply(bench: BenchFile, barometer_bar: float) -> PlannedPart:
 
 def _vent(from_bar: float, barometer_bar: float, ramp_bar_per_s: float) -> PlannedPart:
     ramp_s = max(0.0, from_bar - barometer_bar) / ramp_bar_per_s
+    takes_s = ramp_s + WATCH_AFTER_RUN_S
     return PlannedPart(
-        PartKind.VENT, 0, "vent", "venting", "vent", from_bar, barometer_bar, ramp_s, ramp_s, ramp_s=ramp_s
+        PartKind.VENT, 0, "vent", "venting", "vent", from_bar, barometer_bar, takes_s, takes_s, ramp_s=ramp_s
     )
 
 
@@ -344,6 +350,13 @@ def _remarks(
             f"A step asks for less than the barometer's {barometer_bar:.3f} bar: it is held at the "
             "barometer, and its PO2 is the one there."
         )
+    if procedure.closing_step_added:
+        remarks.append(
+            f"A last step at PO2 {procedure.calibration_po2_bar:g} bar was added: it checks the gas, the "
+            "gauges and the meter again."
+        )
+    if not procedure.air.hold:
+        remarks.append("Without a reading in air the gas is not proven, and no cell is graded.")
     if limits.ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
         remarks.append(
             f"The ramp of {limits.ramp_bar_per_min:g} bar/min stresses cells: keep to "

@@ -31,6 +31,7 @@ _VIRTUAL: Final = "virtual bench: nothing here is a measurement"
 _VIRTUAL_SHORT: Final = "virtual: no measurement"
 _ON_COURSE_BAR: Final = 0.005
 _WIDE: Final = 76
+_WITNESS_STYLE: Final = "bold yellow"
 _FOR_MESSAGES: Final = 2
 """Lines above the picture: the last messages, such as what is wrong with an answer."""
 _HEADING_AND_COUNT: Final = 2
@@ -117,6 +118,8 @@ class Picture:
             rows.append(Panel(Text(shot.cue_text, style=style, justify="center"), border_style=style))
         if shot.lid_force_n is not None:
             rows.append(_lid(shot.lid_force_n))
+        if shot.witness and not shot.alarm:
+            rows.append(Text(shot.witness, style=_WITNESS_STYLE))
         if shot.alarm:
             rows.append(Panel(Text(shot.alarm, style="bold"), title="ALARM", border_style="bold red"))
         rows.extend(_foot(shot))
@@ -136,6 +139,8 @@ class Picture:
             yield Text(f"ALARM: {shot.alarm}", style="bold red")
         if shot.lid_force_n is not None:
             yield _lid(shot.lid_force_n)
+        if shot.witness and not shot.alarm:
+            yield Text(shot.witness, style=_WITNESS_STYLE)
         if shot.cue_text:
             yield Text(shot.cue_text, style=_cue_style(shot))
         if self.prompt is not None:

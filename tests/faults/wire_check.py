@@ -17,7 +17,8 @@ from itertools import zip_longest
 from typing import Any
 
 from detection import run_where_it_shows
-from fault_bench import SeedRun, run_seed
+from fault_bench import SeedRun, run_plan, run_seed
+from seed_plans import SeedPlan
 
 from drivers.catalogue import virtual_faults
 from drivers.virtual_spec import FaultKind
@@ -42,6 +43,12 @@ def _targets(kind: FaultKind) -> tuple[str, ...]:
 def compare_seed(seed: int, faults: int) -> tuple[SeedRun, list[str]]:
     """Run a seed both ways; returns the run over the wire and how it differs from the one without."""
     direct, wire = (run_seed(seed, faults, mode=mode, keep_rows=True) for mode in ("direct", "lockstep"))
+    return wire, differences(direct, wire)
+
+
+def compare_plan(plan: SeedPlan) -> tuple[SeedRun, list[str]]:
+    """Run what a seed means both ways; returns the same as `compare_seed`."""
+    direct, wire = (run_plan(plan, mode=mode, keep_rows=True) for mode in ("direct", "lockstep"))
     return wire, differences(direct, wire)
 
 

@@ -137,6 +137,14 @@ def test_cue_and_lid_force_are_on_the_screen_at_any_size(size: tuple[int, int]) 
 
 
 @pytest.mark.parametrize("size", SIZES)
+def test_what_contradicts_the_gauges_is_on_the_screen_until_the_alarm_says_it(size: tuple[int, int]) -> None:
+    snapshot = replace(HOLD, cells=cells(20), witness="NOT CONFIRMED: the cells still show pressure.")
+    assert "the cells still show pressure" in fitted(Picture("Bench", snapshot), *size)
+    alarmed = replace(snapshot, alarm="NOT CONFIRMED.")
+    assert "the cells still show pressure" not in fitted(Picture("Bench", alarmed), *size)
+
+
+@pytest.mark.parametrize("size", SIZES)
 def test_the_pressure_what_is_done_and_ctrl_c_stay_where_cells_give_way(size: tuple[int, int]) -> None:
     text = fitted(Picture("Bench", replace(HOLD, cells=cells(20)), virtual=True), *size)
     for shown in ("1.623 bar", "PO2 1.6 bar up", "about 18:50 left", "Ctrl-C: vent on the ramp and stop."):
