@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
-from typing import Protocol
 
-from drivers.errors import DriverError, Refused
+from drivers.errors import DriverError
 from drivers.ports import ValveBlock, ValveState
 from rig.loop.schedule import Schedule
 from rig.pressure.block_owner import BlockOwner
-from rig.pressure.valve_link import ValveLink, answered
+from rig.pressure.valve_link import ValveLink, ValveLog, answered
 from rig.safety.drive_words import Drop
 from rig.safety.interlocks import over_pressure
 from rig.safety.limits import SafetyLimits
@@ -27,14 +26,6 @@ _VALVE_SETTLES_S = 0.25
 _OWNER_EVERY = 5
 _PRESS_SILENT_EVERY_S = 1.0
 _LONG_AGO_S = float("-inf")
-
-
-class ValveLog(Protocol):
-    """Where valve commands are recorded."""
-
-    def valve(self, valve: str, action: str, duration_ms: int | None, failure: str | None) -> None:
-        """Record one command and, when it failed, why."""
-        ...
 
 
 class Gate:
@@ -66,8 +57,7 @@ class Gate:
         self._limits = limits
         self._scan = scan
         self._schedule = schedule
-        self._log = log
-        self._link = ValveLink(valves, scan, schedule)
+        self._link = ValveLink(valves, scan, schedule, log)
         self._two_gauges = two_gauges
         self._owner = BlockOwner(valves, owner_token, scan, schedule)
         self._longest_ms = min(LONGEST_SHOT_MS, valves.longest_shot_ms)
@@ -81,7 +71,6 @@ class Gate:
         self._dropped_s = _LONG_AGO_S
         self._seen_dropped = False
         self._press_at_s = _LONG_AGO_S
-        self._reported: dict[tuple[str, str], str | None] = {}
         self.refusal: str | None = None
         self.drop = Drop()
 
@@ -105,7 +94,7 @@ class Gate:
     def release(self) -> None:
         """Give the owner register back, unless another program has it; never raises."""
         if self._owner.claimed and not self._scan().foreign_owner:
-            self._try("owner", "release", None, self._owner.give_back)
+            self._link.command("owner", "release", None, self._owner.give_back)
 
     def serve(self) -> None:
         """Feed the watchdog where outputs may be energised, read the block back, press an order to drop."""
@@ -174,14 +163,15 @@ class Gate:
 
     def shut_supply(self) -> bool:
         """Cut any running supply shot. Returns whether the block took it."""
-        return self._try("supply", "shut", None, self._valves.shut_supply, repeat=True) is None
+        return self._link.command("supply", "shut", None, self._valves.shut_supply, repeat=True) is None
 
     def de_energise(self) -> bool:
         """Drop every output: the safe state. Returns whether the order was taken; `drop` says what is known.
 
-        Nothing is ordered where another program drives the block and this one was refused.
+        Nothing is ordered where another program drives the block: this one was refused, or has de-energised
+        it once already and does not fight.
         """
-        if self._owner.is_another:
+        if self._owner.is_another or self._yields():
             return False
         scan = self._scan()
         if not self._waits_for_drop():
@@ -205,7 +195,7 @@ class Gate:
         if self._waits_for_drop():
             return False
         self._scan().drop_ordered = False
-        self._reported.clear()
+        self._link.forget_recorded()
         return True
 
     def _may_beat(self) -> bool:
@@ -231,18 +221,17 @@ class Gate:
             self._fed_s = self._schedule.now_s
             scan.beat_error = ""
 
-    def _press_if_needed(self) -> None:
-        """Give an order to drop again that no read-back shows, so long as nobody else drives the block.
-
-        Another program that has taken it over is not fought, once it has been seen that the outputs were
-        dropped, or while the pot is below its trip pressure.
-        """
-        if not self._waits_for_drop() or self._schedule.since_start_s() < self._press_at_s:
-            return
+    def _yields(self) -> bool:
+        """Whether another program has the block, which has been seen to drop, below the trip pressure."""
         scan = self._scan()
-        if scan.foreign_owner and self._seen_dropped and over_pressure(scan, self._limits) is None:
-            return
-        self._press(one_by_one=True)
+        dropped = scan.drop_ordered and self._seen_dropped
+        return dropped and bool(scan.foreign_owner) and over_pressure(scan, self._limits) is None
+
+    def _press_if_needed(self) -> None:
+        """Give an order to drop again that no read-back shows, unless the block is another program's."""
+        due = self._schedule.since_start_s() >= self._press_at_s
+        if due and self._waits_for_drop() and not self._yields():
+            self._press(one_by_one=True)
 
     def _press(self, *, one_by_one: bool) -> bool:
         """Order the outputs to drop, one by one too where the one order is not taken, and read them back.
@@ -251,14 +240,14 @@ class Gate:
 
         A block that does not answer costs its deadline at every try, so the single orders wait for the next.
         """
-        error = self._try("all", "de-energise", None, self._valves.de_energise)
+        error = self._link.command("all", "de-energise", None, self._valves.de_energise)
         tried = [error]
         if one_by_one or (error is not None and answered(error)):
             for valve, action, command in (
                 ("supply", "shut", self._valves.shut_supply),
                 ("vent", "open", self._valves.open_vent),
             ):
-                tried.append(self._try(valve, action, None, command))
+                tried.append(self._link.command(valve, action, None, command))
         silent = not any(map(answered, tried))
         self.drop = Drop(
             taken=error is None,
@@ -276,7 +265,7 @@ class Gate:
             return False
         valves = self._valves
         action, command = ("open", valves.open_vent) if to_open else ("shut", valves.shut_vent)
-        error = self._try("vent", action, None, command, repeat=to_open)
+        error = self._link.command("vent", action, None, command, repeat=to_open)
         if error is None:
             self._vent_open_wanted = to_open
             self._moves_for(0)
@@ -292,7 +281,7 @@ class Gate:
 
     def _shoot(self, valve: str, duration_ms: int, command: Callable[[], None]) -> bool:
         """Give one shot, once. One whose answer was lost may run all the same: the next one waits for it."""
-        error = self._try(valve, "shot", duration_ms, command)
+        error = self._link.command(valve, "shot", duration_ms, command)
         if error is None or error.retryable:
             self._shot_until_s[valve] = self._schedule.since_start_s() + duration_ms / 1000.0
             self._moves_for(duration_ms)
@@ -345,34 +334,3 @@ class Gate:
         scan.unfed_s = 0.0 if self._fed_s is None else now_s - self._fed_s
         unseen_s = self._schedule.since_start_s() - self._dropped_s
         scan.drop_unseen_s = unseen_s if self._waits_for_drop() else 0.0
-
-    def _try(
-        self,
-        valve: str,
-        action: str,
-        duration_ms: int | None,
-        command: Callable[[], None],
-        *,
-        repeat: bool = False,
-    ) -> DriverError | None:
-        """Give one command, `repeat` it once where it may be, and record it; returns why it failed."""
-        failure: DriverError | None = None
-        try:
-            if repeat:
-                self._link.harmless(command)
-            else:
-                self._link.once(command)
-        except DriverError as error:
-            failure = error
-            if isinstance(error, Refused):
-                self._scan().disobeyed += 1
-        self._record(valve, action, duration_ms, None if failure is None else failure.message)
-        return failure
-
-    def _record(self, valve: str, action: str, duration_ms: int | None, failure: str | None) -> None:
-        """Record a command; one that is pressed again with the same result only once."""
-        if self._reported.get((valve, action), "") == failure:
-            return
-        if self._scan().drop_ordered:
-            self._reported[valve, action] = failure
-        self._log.valve(valve, action, duration_ms, failure)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Final, TypeVar
+from typing import Final, Protocol, TypeVar
 
-from drivers.errors import DriverError, LinkDown, LinkTimeout
+from drivers.errors import DriverError, LinkDown, LinkTimeout, Refused
 from drivers.ports import ValveBlock, WatchedValveBlock
 from rig.loop.schedule import Schedule
 from rig.safety.scan import Scan
@@ -29,10 +29,22 @@ def answered(error: DriverError | None) -> bool:
     return not isinstance(error, LinkDown | LinkTimeout)
 
 
+class ValveLog(Protocol):
+    """Where valve commands are recorded."""
+
+    def valve(self, valve: str, action: str, duration_ms: int | None, failure: str | None) -> None:
+        """Record one command and, when it failed, why."""
+        ...
+
+
 class ValveLink:
     """Does the exchanges of one valve block and keeps their result in the scan."""
 
-    def __init__(self, valves: ValveBlock, scan: Callable[[], Scan], schedule: Schedule) -> None:
+    def __init__(
+        self, valves: ValveBlock, scan: Callable[[], Scan], schedule: Schedule, log: ValveLog
+    ) -> None:
+        self._log = log
+        self._recorded: dict[tuple[str, str], str | None] = {}
         self._scan = scan
         self._schedule = schedule
         self._patience_s = patience_s(valves)
@@ -71,6 +83,33 @@ class ValveLink:
         self._succeeded()
         return result
 
+    def command(
+        self,
+        valve: str,
+        action: str,
+        duration_ms: int | None,
+        command: Callable[[], None],
+        *,
+        repeat: bool = False,
+    ) -> DriverError | None:
+        """Give one command, `repeat` it once where it may be, and record it; returns why it failed."""
+        failure: DriverError | None = None
+        try:
+            if repeat:
+                self.harmless(command)
+            else:
+                self.once(command)
+        except DriverError as error:
+            failure = error
+            if isinstance(error, Refused):
+                self._scan().disobeyed += 1
+        self._record(valve, action, duration_ms, None if failure is None else failure.message)
+        return failure
+
+    def forget_recorded(self) -> None:
+        """Record every command again: the order to drop the outputs is over."""
+        self._recorded.clear()
+
     def failed(self, error: DriverError) -> None:
         """Count a failed exchange."""
         scan = self._scan()
@@ -94,3 +133,11 @@ class ValveLink:
     def _has_time(self) -> bool:
         spent_s = self._schedule.since_start_s() - self._schedule.now_s
         return spent_s < _TICK_LEFT * self._schedule.interval_s
+
+    def _record(self, valve: str, action: str, duration_ms: int | None, failure: str | None) -> None:
+        """Record a command; one that is pressed again with the same result only once."""
+        if self._recorded.get((valve, action), "") == failure:
+            return
+        if self._scan().drop_ordered:
+            self._recorded[valve, action] = failure
+        self._log.valve(valve, action, duration_ms, failure)

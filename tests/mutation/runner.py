@@ -369,8 +369,7 @@ def _exchange_code(old: Any, new: Any, module: str) -> None:
     elif isinstance(old, type):
         if old.__module__ == module:
             for name, member in list(vars(old).items()):
-                written = name == "__init__" and "__dataclass_fields__" not in vars(old)
-                if not name.startswith("__") or written or name in ("__post_init__", "__str__"):
+                if not name.startswith("__") or name in ("__init__", "__post_init__", "__str__"):
                     _exchange_code(member, vars(new).get(name), module)
     elif hasattr(old, "cache_clear"):
         _exchange_code(old.__wrapped__, new.__wrapped__, module)

@@ -284,6 +284,7 @@ def test_another_program_on_the_block_is_not_fought_below_the_trip_pressure():
     assert working.scan.drop_unseen_s > 3.0
     assert working.scan.disobeyed == 0
     working.scan.second_gauge.take(2.3)
+    assert not working.gate.de_energise()
     assert "de-energise" not in working.tick()
     working.scan.second_gauge.take(2.31)
     assert "de-energise" in working.tick()
