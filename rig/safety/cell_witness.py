@@ -27,6 +27,8 @@ RENEWED_EVERY_S: Final = 30.0
 LEAST_MV: Final = 1.0
 _NEAR_AMBIENT: Final = 1.2
 _READINGS_KEPT = 4
+_RISING = 1.005
+"""Over the readings that are kept, some 1.2 s: ten times their noise (judgement)."""
 _MOST_RISE_PART = 0.03
 """What drift, hysteresis and the gas may add between two holds, with room to spare (judgement)."""
 
@@ -96,18 +98,17 @@ class CellWitness:
         """Take one scan of the voltmeter; blank readings are left out.
 
         A socket that counts as unplugged stays in: an open contact reads low, and cells that follow a
-        pressure which the gauges do not see jump as if they had come unplugged. A reading over the meter's
-        range is at least as high as the last one.
+        pressure which the gauges do not see jump as if they had come unplugged. A cell that was rising when
+        it passed the meter's range is at least as high as its last reading.
         """
         for socket, reading in output_mv.items():
-            mv = reading.value
-            if reading.status == _OVER and socket in self._recent:
-                mv = self._recent[socket][-1][1]
-            if mv is None:
-                self._recent.pop(socket, None)
+            kept = self._recent.setdefault(socket, deque(maxlen=_READINGS_KEPT))
+            if reading.value is not None:
+                kept.append((t_s + reading.offset_s, reading.value))
+            elif reading.status == _OVER and kept and kept[-1][1] > _RISING * kept[0][1]:
+                kept[-1] = (t_s + reading.offset_s, kept[-1][1])
             else:
-                kept = self._recent.setdefault(socket, deque(maxlen=_READINGS_KEPT))
-                kept.append((t_s + reading.offset_s, mv))
+                kept.clear()
 
     def judge(self, t_s: float, ambient_bar: float) -> tuple[bool, float | None]:
         """Judge what the cells show now.
@@ -129,7 +130,7 @@ class CellWitness:
         return [
             sum(mv for _, mv in kept) / len(kept) / per_bar[socket] / richer
             for socket, kept in self._recent.items()
-            if socket in per_bar and t_s - kept[-1][0] <= STALE_S
+            if socket in per_bar and kept and t_s - kept[-1][0] <= STALE_S
         ]
 
     def _threshold_bar(self, t_s: float, cells: int) -> float:

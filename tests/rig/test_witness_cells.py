@@ -131,11 +131,18 @@ def test_a_cell_that_goes_blank_is_left_out_at_once():
     assert found.judge(1.0, ROOM_BAR) == (False, None)
 
 
-def test_a_reading_over_the_meters_range_is_as_high_as_the_last_one():
+def test_a_cell_that_rises_past_the_meters_range_is_as_high_as_its_last_readings():
     found = witness(1.0)
-    found.look(0.0, readings(at(1.9)))
-    found.look(1.0, readings({1: "over", 2: "over", 3: 20.0}))
-    assert found.judge(1.0, ROOM_BAR)[1] == pytest.approx(0.9)
+    found.look(0.0, readings(at(1.7)))
+    found.look(1.0, readings(at(1.9)))
+    for t_s in range(2, 20):
+        found.look(float(t_s), readings({1: "over", 2: "over", 3: 20.0}))
+    assert found.judge(19.0, ROOM_BAR)[1] == pytest.approx(0.8)
+    at_rest = witness(1.0)
+    at_rest.look(0.0, readings(at(1.9)))
+    at_rest.look(1.0, readings(at(1.005 * 1.9)))
+    at_rest.look(2.0, readings({1: "over", 2: "over", 3: 20.0}))
+    assert at_rest.judge(2.0, ROOM_BAR) == (False, None)
     never = witness(1.0)
     never.look(0.0, readings({1: "over", 2: "over", 3: 45.0}))
     assert never.judge(0.0, ROOM_BAR) == (False, None)
