@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ipaddress
 import re
+import socket
 from dataclasses import dataclass
 from typing import Literal
 from urllib.parse import parse_qsl, urlsplit
@@ -162,7 +163,9 @@ def _normal_host(host: str) -> str:
     try:
         number = ipaddress.ip_address(name)
     except ValueError:
-        return "localhost" if name in ("localhost", "localhost.localdomain", "ip6-localhost") else name
+        own = socket.gethostname().rstrip(".").lower()
+        here = {"localhost", "localhost.localdomain", "ip6-localhost", own, own.partition(".")[0]}
+        return "localhost" if name in here or name.removesuffix(".local") in here else name
     mapped = number.ipv4_mapped if isinstance(number, ipaddress.IPv6Address) else None
     number = mapped or number
     return "localhost" if number.is_loopback else str(number)

@@ -51,6 +51,15 @@ class Refused(DriverError):
     """The instrument refused the command, or the driver refused it before it reached the wire."""
 
 
+class Busy(DriverError):
+    """The instrument answers that it is busy, or still at work on what it has accepted.
+
+    It is there and its link works, so this is neither a lost instrument nor a refusal.
+    """
+
+    retryable: ClassVar[bool] = True
+
+
 class NoReading(DriverError):
     """The instrument answers that it has no value: overload, sensor open, not ready."""
 

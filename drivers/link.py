@@ -7,7 +7,7 @@ rules for every driver are here:
 - every exchange has a deadline, within which a lost link is also reopened and its settings sent again;
 - after a lost or foreign answer the port is fenced, so that a late answer can never answer the next request:
   a connection is closed, a serial line kept quiet towards that instrument;
-- a second failure in a row starts a pause (0.25 s, doubling to 2 s) in which requests fail at once;
+- a second failure in a row starts a pause (0.15 s, doubling to 2 s) in which requests fail at once;
 - settings are sent again through the driver's own `configure`; nothing here ever repeats a request, so an
   output is never switched by a reconnect.
 """
@@ -25,7 +25,8 @@ from drivers.errors import BadReply, BadSpec, DriverError, LinkDown, LinkTimeout
 from drivers.ports import Clock
 from drivers.system_clock import SystemClock
 
-FIRST_PAUSE_S = 0.25
+FIRST_PAUSE_S = 0.15
+"""Shorter than a tick of the rig, so that a link that is back is asked again in the very next one."""
 LONGEST_PAUSE_S = 2.0
 _CLOCK_ROUNDING_S = 1e-6
 

@@ -44,6 +44,8 @@ class InstrumentSpec:
         options: what the driver lets a bench file set (channel list, register map, SCPI words).
         patience_s: longest real time to wait, in seconds, where `deadline_s` passes on the rig's clock alone
             (the virtual bench in lockstep); 0 where it passes in real time.
+        link_timeout_s: silence after which a pressure controller is to vent by itself, in seconds; with None
+            it keeps its own setting.
     """
 
     name: str
@@ -53,6 +55,7 @@ class InstrumentSpec:
     deadline_s: float = DEADLINE_S
     options: Mapping[str, Any] = field(default_factory=dict)
     patience_s: float = 0.0
+    link_timeout_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -281,6 +284,16 @@ class PressureController(Instrument, Protocol):
 
     def hold_output(self, on: bool) -> None:
         """Switch control on or off."""
+        ...
+
+
+@runtime_checkable
+class WatchedController(PressureController, Protocol):
+    """A pressure controller whose own link time-out this program can set and read back."""
+
+    @property
+    def link_timeout_s(self) -> float | None:
+        """Silence after which it vents by itself, in seconds, as it confirmed; None where it did not."""
         ...
 
 

@@ -31,6 +31,7 @@ class VirtualInstrument:
         deadline_s: how long the rig waits for an answer, in seconds; a request that a fault swallows
             costs this much bench time when bench time does not run by itself.
         options: the driver's options of the bench file; the direct bench takes `channels` and `nplc`.
+        link_timeout_s: that the driver sets on a pressure controller, in seconds.
     """
 
     role: str
@@ -38,6 +39,7 @@ class VirtualInstrument:
     serial: str = ""
     deadline_s: float = DEADLINE_S
     options: Mapping[str, Any] = field(default_factory=dict)
+    link_timeout_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

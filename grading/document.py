@@ -38,8 +38,9 @@ def to_json(grading: Grading) -> Json:
     data |= {
         name: _plain(value)
         for name, value in whole.items()
-        if name != "cells" and not name.startswith("limits_")
+        if name not in ("cells", "second_run") and not name.startswith("limits_")
     }
+    data |= _second_run(grading)
     data["limits"] = {
         "name": grading.limits_name,
         "version": grading.limits_version,
@@ -81,6 +82,7 @@ def public_json(grading: Grading) -> Json:
     return {
         "schema": PUBLIC_SCHEMA,
         "source": grading.source,
+        **_second_run(grading),
         "limits": {
             "name": grading.limits_name,
             "sha256": grading.limits_sha256,
@@ -207,7 +209,14 @@ def _full_cell(cell: CellResult) -> Json:
         for figure in cell.figures
     ]
     data["figures"] = _keyed(cell.figures, figures)
+    if not cell.info.check_cell:
+        del data["info"]["check_cell"]
     return data
+
+
+def _second_run(grading: Grading) -> Json:
+    """The second run that the grades depend on; left out without one, as before it was known."""
+    return {"second_run": grading.second_run} if grading.second_run else {}
 
 
 def _keyed(figures: Iterable[Figure], data: Iterable[Json]) -> Json:

@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 Number = float | NDArray[np.float64]
 """Arguments and results of the functions here: one number or an array."""
 
+AIR_PO2_BAR: Final = 0.2095
+"""PO2 that outputs in air are scaled to."""
+
 DRY_AIR_OXYGEN_FRACTION: Final = 0.20946
 """Amount of oxygen in dry air. Common value; ISO 2533 has 0.209476 and CIPM-2007 has 0.20939."""
 

@@ -123,9 +123,14 @@ class Measurement:
         cell_ungraded: per cell, reasons why this one cannot be graded (unplugged, rapid decompression).
         cell_notes: per cell, findings that do not prevent a grade ("not settled at 2.0 bar").
         cell_findings: per cell, what the rig or the reduction found, in the words of the record's `cell`
-            events: "no_cell", "shorted", "unplugged", "rapid_decompression"; the diagnosis says what to do.
+            events: "no_cell", "shorted", "unplugged", "swapped", "rapid_decompression"; the diagnosis says
+            what to do.
         typed_pressure: the pressure was read off a dial by a person: figures that depend on it are watch
             at best.
+        suspect: what the rig saw of cells off alike; no cell is graded then without a second run or a check
+            cell that agrees.
+        air_barred: why the reading in air is not used; empty where it is.
+        bottle: serial of the bottle; empty where it is not stated.
     """
 
     source: str
@@ -140,6 +145,9 @@ class Measurement:
     cell_notes: tuple[tuple[str, ...], ...] = ()
     cell_findings: tuple[tuple[str, ...], ...] = ()
     typed_pressure: bool = False
+    suspect: tuple[str, ...] = ()
+    air_barred: str = ""
+    bottle: str = ""
 
 
 class SourceError(Exception):

@@ -171,7 +171,11 @@ LONGEST_SERIAL = 40
 
 @dataclass(frozen=True, slots=True)
 class CellInfo:
-    """A booked-in cell. Empty strings where nothing is known."""
+    """A booked-in cell. Empty strings where nothing is known.
+
+    Attributes:
+        check_cell: booked as known to be good, so that it shows whether gas, gauges and meter are right.
+    """
 
     cell: str
     socket: int | None = None
@@ -182,6 +186,7 @@ class CellInfo:
     lot: str = ""
     condition: str = ""
     temperature_coefficient_percent_per_k: float | None = None
+    check_cell: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,6 +256,8 @@ class Grading:
     Attributes:
         limits_not_graded: keys of figures that the limits file does not grade: switched off, or without a
             table, for example because the file is older than the figure.
+        second_run: the record of a second run with another bottle that the grades depend on; empty without
+        one.
     """
 
     source: str
@@ -262,3 +269,4 @@ class Grading:
     conditions: RunConditions
     cells: tuple[CellResult, ...]
     limits_not_graded: tuple[str, ...] = ()
+    second_run: str = ""

@@ -66,7 +66,8 @@ class CellLine:
         claimed_po2_bar: what a handset calibrated on this cell at PO2 1.0 would show; None before the
             calibration step has been held.
         slope_percent_per_10s: how fast the output still changes; None outside a hold.
-        state: a word: "waiting", "settling", "settled", "not settled", "no reading", "unplugged".
+        state: a word: "waiting", "settling", "settled", "not settled", "no reading", "unplugged",
+            "swapped".
     """
 
     socket: int
@@ -164,6 +165,7 @@ class Prompt:
         bench_key: the key of the bench file whose value is wanted, for BENCH_VALUE.
         move: what to do before answering; None where there is nothing to do.
         alarm: the standing alarm that the question is about; a screen that shows it need not say it again.
+        lid_off_s: for how long the lid comes off before the answer; 0 where it stays on.
     """
 
     code: str
@@ -174,6 +176,7 @@ class Prompt:
     bench_key: str = ""
     move: Move | None = None
     alarm: str = ""
+    lid_off_s: float = 0.0
 
     @property
     def whole_text(self) -> str:

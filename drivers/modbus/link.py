@@ -24,7 +24,7 @@ from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 from pymodbus.exceptions import ModbusException
 
 from drivers.addresses import RtuUnit, TcpUnit, parse_modbus_address
-from drivers.errors import BadReply, BadSpec, LinkDown, LinkTimeout, Refused
+from drivers.errors import BadReply, BadSpec, Busy, LinkDown, LinkTimeout, Refused
 from drivers.link import Deadline, Link, Port, share_port
 from drivers.ports import Clock
 
@@ -48,6 +48,9 @@ EXCEPTIONS = {
     11: "the unit behind the gateway does not answer",
 }
 """Modbus exception codes in our words. Devices use 3 and 4 alike for a set point out of range."""
+
+_BUSY = (5, 6)
+_UNREACHED = (10, 11)
 
 
 class _TcpClient(ModbusTcpClient):
@@ -264,9 +267,10 @@ class ModbusLink(Link[ModbusPort]):
         """Read `count` registers from the 0-based `address`, as unsigned 16-bit numbers.
 
         Raises:
-            LinkDown, LinkTimeout: no answer; the port is fenced.
+            LinkDown, LinkTimeout: no answer, or a gateway answers that it got none; the port is fenced.
             BadReply: not an answer to this request; it was discarded.
-            Refused: the unit answered with a Modbus exception.
+            Busy: the unit answered exception 5 or 6: it is there, and may be asked again.
+            Refused: the unit answered with another Modbus exception.
         """
         function = 3 if table == "holding" else 4
 
@@ -318,5 +322,9 @@ class ModbusLink(Link[ModbusPort]):
         if answer.isError():
             code = int(answer.exception_code)
             meaning = EXCEPTIONS.get(code, "unknown exception")
+            if code in _UNREACHED:
+                raise LinkTimeout(self.instrument, f"Modbus exception {code}, {meaning}")
+            if code in _BUSY:
+                raise Busy(self.instrument, f"answered {what} with Modbus exception {code}, {meaning}")
             raise Refused(self.instrument, f"refused {what}: Modbus exception {code}, {meaning}")
         return answer

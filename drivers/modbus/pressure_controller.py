@@ -6,8 +6,10 @@
 | `set_point` | absolute set point in bar; read back after every write |
 | `ramp` | ramp in bar/min; a make that counts per second has `scale = 60` |
 | `mode` | `control_code` controls, `measure_code` only measures, `vent_code` vents to ambient |
+| `link_timeout` | vents by itself after so many seconds without a request; no register without an entry |
 
-No setting is written at a reconnect. Set point, ramp and mode are sent once; a lost answer is an error.
+Only the link time-out is written at a reconnect, where the bench file has one. Set point, ramp and mode are
+sent once; a lost answer is an error.
 """
 
 from __future__ import annotations
@@ -27,6 +29,7 @@ class ControllerOptions(GaugeOptions):
 
     set_point: Number = Number(address=20)
     ramp: Number = Number(address=22)
+    link_timeout: Number | None = None
     mode: int = Field(default=24, ge=0, le=65535)
     measure_code: int = Field(default=0, ge=0, le=65535)
     control_code: int = Field(default=1, ge=0, le=65535)
@@ -51,9 +54,24 @@ class ModbusPressureController(ModbusGauge):
         options = read_options(ControllerOptions, spec)
         super().__init__(spec, clock, options)
         self._controller = options
+        self._link_timeout_s: float | None = None
         self._orders = PressureOrders(
             spec.name, options.lowest_set_bar, options.highest_set_bar, options.most_ramp_bar_per_min
         )
+
+    def send_settings(self) -> None:
+        """Check that the reading is possible (bar), set the link time-out (s) and read it back."""
+        super().send_settings()
+        register, timeout_s = self._controller.link_timeout, self._spec.link_timeout_s
+        self._link_timeout_s = None
+        if register is not None and timeout_s is not None:
+            self._write(register, timeout_s, "the link time-out", "s")
+            self._link_timeout_s = timeout_s
+
+    @property
+    def link_timeout_s(self) -> float | None:
+        """After how long without a request it vents by itself, in seconds, as read back; None: not known."""
+        return self._link_timeout_s
 
     def set_ramp_bar_per_min(self, ramp_bar_per_min: float) -> None:
         """Set the ramp, in bar/min. Refused before the wire when it is not above 0 or too steep."""

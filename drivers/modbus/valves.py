@@ -20,7 +20,10 @@ The default map is the virtual bench's; a block of another make needs the same f
 
 from __future__ import annotations
 
-from pydantic import Field
+from itertools import combinations
+from typing import Self
+
+from pydantic import Field, model_validator
 
 from drivers.errors import BadReply, DriverError
 from drivers.limits import refuse_outside
@@ -29,13 +32,23 @@ from drivers.options import read_options
 from drivers.ports import Clock, InstrumentSpec, ValveState
 
 _SUPPLY_BIT, _VENT_BIT = 0, 1
-_TRIES_TO_DE_ENERGISE = 3
+_TRIES_TO_DE_ENERGISE = 2
+_WRITTEN = ("supply_shot", "vent_shot", "vent_hold", "supply", "heartbeat", "owner", "de_energise")
+_READ = ("outputs", "heartbeat", "inputs", "longest_shot", "watchdog", "owner")
+_INPUT_BITS = ("lid_bit", "watchdog_bit", "pressure_switch_bit")
+
+_SHORTEST_MS, _LONGEST_MS = 15, 500
+"""Limits of every bench, judgement: a small solenoid does little in less time, and a shot goes on by itself
+when the program that gave it dies."""
 
 Register = int
 
 
 class ValveOptions(ModbusOptions):
-    """Options of a valve block: registers, input bits (`false` where not fitted), longest shot in ms."""
+    """Options of a valve block: registers, input bits (`false` where not fitted), longest shot in ms.
+
+    Every register, and every input bit, does one thing: one that is named twice is refused.
+    """
 
     outputs: Register = Field(default=0, ge=0, le=65535)
     supply_shot: Register = Field(default=1, ge=0, le=65535)
@@ -48,12 +61,38 @@ class ValveOptions(ModbusOptions):
     watchdog_bit: int | None = Field(default=1, ge=0, le=15)
     pressure_switch_bit: int | None = Field(default=2, ge=0, le=15)
     longest_shot: Register | None = Field(default=7, ge=0, le=65535)
-    longest_shot_ms: int = Field(default=500, ge=1, le=60_000)
+    longest_shot_ms: int = Field(default=_LONGEST_MS, ge=_SHORTEST_MS, le=_LONGEST_MS)
     watchdog: Register | None = Field(default=8, ge=0, le=65535)
     owner: Register | None = Field(default=9, ge=0, le=65535)
     serial: SerialNumber | None = SerialNumber(address=10)
     proof: Proof | None = Proof(address=14)
     de_energise: Register = Field(default=16, ge=0, le=65535)
+
+    @model_validator(mode="after")
+    def _one_thing_each(self) -> Self:
+        written = {name: self._span(name) for name in _WRITTEN}
+        read = {name: self._span(name) for name in _READ}
+        if self.serial is not None:
+            read["serial"] = range(self.serial.address, self.serial.address + self.serial.count)
+        if self.proof is not None:
+            read["proof"] = range(self.proof.address, self.proof.address + 2)
+        # A unit whose values are in its input registers may count those from 0 again.
+        tables = [written, read] if self.table == "input" else [written | read]
+        for registers in tables:
+            for (first, one), (second, other) in combinations(registers.items(), 2):
+                if shared := set(one) & set(other):
+                    raise ValueError(
+                        f"{first} and {second} are both register {min(shared)}; give each its own"
+                    )
+        bits = {name: getattr(self, name) for name in _INPUT_BITS if getattr(self, name) is not None}
+        for (first, bit), (second, other_bit) in combinations(bits.items(), 2):
+            if bit == other_bit:
+                raise ValueError(f"{first} and {second} are both bit {bit} of the inputs; give each its own")
+        return self
+
+    def _span(self, name: str) -> range:
+        address = getattr(self, name)
+        return range(0) if address is None else range(address, address + 1)
 
 
 class ModbusValves(ModbusInstrument):
@@ -112,7 +151,7 @@ class ModbusValves(ModbusInstrument):
         self.link.write_register(self._options.supply, 0, urgent=True)
 
     def de_energise(self) -> None:
-        """Drop every output: the safe state (no unit). Tried three times, since twice does no harm."""
+        """Drop every output: the safe state (no unit). Tried twice, since that does no harm."""
         for tries_left in reversed(range(_TRIES_TO_DE_ENERGISE)):
             try:
                 self.link.write_register(self._options.de_energise, 1, urgent=True)

@@ -9,8 +9,10 @@
 | `SOUR:PRES:SLEW r` | ramp, in bar/min or bar/s by the make (`slew_per`) |
 | `SOUR:PRES?`, `SOUR:PRES:SLEW?` | set point and ramp as taken; refused when it is another |
 | `OUTP:MODE CONT, MEAS, VENT` | controls, only measures, vents to ambient |
+| `SYST:COMM:TIM t` | vents by itself after so many seconds without a message; read back |
 
-Only unit and mode are settings, sent again after a lost link; set point, ramp and output are not.
+Only unit, mode and link time-out are settings, sent again after a lost link; set point, ramp and output are
+not. The time-out is sent where the bench file has one, and where its word is not empty.
 """
 
 from __future__ import annotations
@@ -43,6 +45,8 @@ class ControllerWords(Words):
     control: str = "OUTP:MODE CONT"
     measure: str = "OUTP:MODE MEAS"
     vent: str = "OUTP:MODE VENT"
+    link_timeout: str = "SYST:COMM:TIM {seconds:g}"
+    link_timeout_query: str = "SYST:COMM:TIM?"
 
     @field_validator(
         "set_pressure", "set_pressure_query", "set_ramp", "set_ramp_query", "control", "measure", "vent"
@@ -82,17 +86,32 @@ class ScpiPressureController(ScpiInstrument):
     def __init__(self, spec: InstrumentSpec, clock: Clock | None = None) -> None:
         options = self._options = read_options(ControllerLimits, spec)
         super().__init__(spec, options, options.words, clock)
+        self._link_timeout_s: float | None = None
         self._orders = PressureOrders(
             spec.name, options.lowest_bar, options.highest_bar, options.most_ramp_bar_per_min
         )
 
     def send_settings(self) -> None:
-        """Send unit (bar) and mode (absolute), and read them back."""
+        """Send unit (bar), mode (absolute) and link time-out (s), and read them back."""
         words, options = self._options.words, self._options
         self.send(words.unit)
         self.send(words.mode)
         self._confirm_word(words.unit_query, options.unit_answer, "the unit")
         self._confirm_word(words.mode_query, options.mode_answer, "the mode")
+        self._set_link_timeout(self._spec.link_timeout_s)
+
+    @property
+    def link_timeout_s(self) -> float | None:
+        """After how long without a message it vents by itself, in seconds, as read back; None: not known."""
+        return self._link_timeout_s
+
+    def _set_link_timeout(self, timeout_s: float | None) -> None:
+        words = self._options.words
+        self._link_timeout_s = None
+        if timeout_s is not None and words.link_timeout and words.link_timeout_query:
+            self.send(words.link_timeout, seconds=timeout_s)
+            self.confirm_number(words.link_timeout_query, timeout_s, "the link time-out (s)")
+            self._link_timeout_s = timeout_s
 
     def _confirm_word(self, query: str, expected: str, what: str) -> None:
         if query:

@@ -8,7 +8,16 @@ from __future__ import annotations
 
 import math
 
-from drivers.errors import BadReply, DriverError, LinkDown, LinkTimeout, NoReading, Refused, WrongInstrument
+from drivers.errors import (
+    BadReply,
+    Busy,
+    DriverError,
+    LinkDown,
+    LinkTimeout,
+    NoReading,
+    Refused,
+    WrongInstrument,
+)
 from drivers.limits import PressureOrders
 from drivers.ports import ChannelReading, Identity, Instrument, ReadingStatus, ValveState
 from drivers.virtual.bench import Bench, HungUp, Unanswered
@@ -24,7 +33,7 @@ from drivers.virtual.servers.scpi_parser import ScpiError, channels_of
 from drivers.virtual.servers.scpi_server import FIRMWARE, MAKER
 from drivers.virtual_spec import VirtualBenchError, VirtualInstrument
 
-_FIRST_PAUSE_S = 0.25
+_FIRST_PAUSE_S = 0.15
 _LONGEST_PAUSE_S = 2.0
 _LOWEST_BAR = 0.3
 _HIGHEST_BAR = 20.0
@@ -38,7 +47,7 @@ _READ_AT_CONFIGURE = (
 
 def _busy(instrument: str, register: int) -> DriverError:
     """The error that the wire driver raises for Modbus exception 6."""
-    return Refused(instrument, f"refused register {register:d}: Modbus exception 6, busy")
+    return Busy(instrument, f"answered register {register:d} with Modbus exception 6, busy")
 
 
 class DirectInstrument:
@@ -81,10 +90,12 @@ class DirectInstrument:
     ) -> None:
         """Take the bench time of one request and its answer; `read` or `write` is its first register.
 
-        After a second lost answer in a row further requests fail at once for 0.25 s, doubling to 2 s, unless
+        After a second lost answer in a row further requests fail at once for 0.15 s, doubling to 2 s, unless
         they are commands to the safe state. An answer "busy" neither counts as lost nor ends a pause.
         """
         device = self._device
+        if not (device.down or device.mute):
+            device.heard()
         register = read if write is None else write
         if not (wait_s or device.down or device.mute or device.latency_s or self._retry_at_us):
             self._refuse_if_busy(register, write is not None)
@@ -179,6 +190,17 @@ class DirectController(DirectGauge):
             most_ramp_bar_per_min=float(options.get("most_ramp_bar_per_min", 1.0)),
         )
         self._by_registers = instrument.driver.startswith("modbus_")
+        can_set = not self._by_registers or "link_timeout" in options
+        self._wanted_timeout_s = instrument.link_timeout_s if can_set else None
+        self.link_timeout_s: float | None = None
+
+    def configure(self) -> None:
+        """Check the identity (no unit), that the reading is possible (bar), and set the link time-out (s)."""
+        super().configure()
+        if self._wanted_timeout_s is not None:
+            self._exchange()
+            self._confirm(self._controller.set_link_timeout(self._wanted_timeout_s))
+            self.link_timeout_s = self._controller.link_timeout_s
 
     def read_pressure_bar(self) -> float:
         """Read absolute pressure, in bar."""
@@ -419,14 +441,14 @@ class DirectValves(DirectInstrument):
         self._confirm(self._valves.shut_supply())
 
     def de_energise(self) -> None:
-        """Drop every output; tried three times, as the wire driver does."""
-        for tries_left in (2, 1, 0):
+        """Drop every output; tried twice, as the wire driver does."""
+        for tries_left in (1, 0):
             try:
                 self._exchange(urgent=True, write=ValveRegister.DE_ENERGISE)
                 self._confirm(self._valves.de_energise())
                 return
-            except (LinkDown, LinkTimeout):
-                if not tries_left:
+            except DriverError as error:
+                if not error.retryable or not tries_left:
                     raise
 
     def read_state(self) -> ValveState:

@@ -32,6 +32,8 @@ FINDINGS: Final[dict[str, str]] = {
     "bad_contact": "Bad contact: the output was steady and began to jump in mid-run. The likely cause is the "
     "plug or lead. Clean and dry the contacts, check plug and lead, and test again; if the cell is noisy on "
     "another socket too, the cell is the cause.",
+    "swapped": "Exchanged with another channel in mid-run: its readings belong to two cells. Check which "
+    "lead goes to which socket, and test both cells again.",
     "rapid_decompression": "A fast fall of pressure can tear a membrane or form bubbles behind it. Let the "
     "cell rest at ambient pressure for as long as it was under pressure, ten minutes at least, and test it "
     "again.",

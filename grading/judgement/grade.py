@@ -13,6 +13,7 @@ import numpy as np
 from grading import wording
 from grading.figure_kinds import FIGURE_KINDS, FigureKind
 from grading.judgement.cell_figures import cell_figures, missing_figure, why_no_calibration
+from grading.judgement.common_cause import ALONE, Deviations, alone_and_explained, deviations
 from grading.judgement.contacts import lead_fault
 from grading.judgement.decision import decide, decide_lower_bound, worst
 from grading.judgement.detail import cell_detail
@@ -20,6 +21,7 @@ from grading.judgement.diagnosis import diagnose, rig_findings
 from grading.judgement.limits import Limits
 from grading.judgement.quantities import Quantities, measure
 from grading.judgement.reasons import Judged, reasons
+from grading.judgement.suspicion import Suspicion, suspicion
 from grading.measurement import Measurement, StepTable
 from grading.results import CellDetail, CellInfo, CellResult, Figure, Grade, Grading
 
@@ -27,23 +29,33 @@ BLOCK: Final = 1000
 """Cells graded at a time; limits the memory, changes no result."""
 
 NO_STEPS: Final = "The source has no settled step, so there is nothing to grade."
+GAS_AS_STATED: Final = "No reading in air: the gas is as stated, and no cell has shown it."
+_AIR_FIGURES: Final = ("air_output_mv", "air_slope_agreement_percent")
 
 Item = TypeVar("Item")
 
 
-def grade(measurement: Measurement, limits: Limits, *, with_curves: bool = True) -> Grading:
+def grade(
+    measurement: Measurement,
+    limits: Limits,
+    *,
+    with_curves: bool = True,
+    second: Measurement | None = None,
+) -> Grading:
     """Grade every cell of a source.
 
     Args:
         measurement: any source, reduced.
         limits: checked limits file.
         with_curves: also sample every fitted curve, for pictures; off for thousands of cells.
+        second: a run of the same cells with another bottle. Cells that are off alike in both are graded.
 
     Returns:
         Cells in the order of the source.
     """
     cells: list[CellResult] = []
     judged_all: list[tuple[Judged, ...]] = []
+    shown: list[Deviations] = []
     for start in range(0, len(measurement.cells), BLOCK):
         part = _rows(measurement, slice(start, start + BLOCK))
         if part.steps.step.size == 0:
@@ -53,8 +65,26 @@ def grade(measurement: Measurement, limits: Limits, *, with_curves: bool = True)
         for cell in range(len(part.cells)):
             judged = judge(quantities, cell, limits)
             judged_all.append(judged)
-            cells.append(_grade_cell(quantities, cell, judged, limits, with_curves))
+            graded = _grade_cell(quantities, cell, judged, limits, with_curves)
+            cells.append(graded)
+            shown.append(deviations(quantities, cell, judged, counts=graded.grade != "ungraded"))
+    # More cells than one block holds are no single run: nothing is common to them.
+    doubt = (
+        suspicion(measurement, shown, second, lambda run: _shown(run, limits))
+        if len(cells) <= BLOCK
+        else None
+    )
+    if doubt is not None and doubt.reasons:
+        cells = [_suspended(measurement, cell, number, doubt) for number, cell in enumerate(cells)]
+    alone = alone_and_explained(shown)
+    cells = [_with_reason(cell, ALONE) if cell.info.cell == alone else cell for cell in cells]
     shared = rig_findings(judged_all)
+    if doubt is not None:
+        shared = (*doubt.notes, *shared)
+    if measurement.source_kind != "record" and shown and "air" not in measurement.steps.gas:
+        shared = (*shared, GAS_AS_STATED)
+    if measurement.air_barred:
+        shared = (*shared, measurement.air_barred)
     conditions = measurement.conditions
     return Grading(
         source=measurement.source,
@@ -70,7 +100,40 @@ def grade(measurement: Measurement, limits: Limits, *, with_curves: bool = True)
         ),
         cells=tuple(cells),
         limits_not_graded=limits.ungraded,
+        second_run="" if doubt is None else doubt.second_run,
     )
+
+
+def _shown(measurement: Measurement, limits: Limits) -> list[Deviations]:
+    """What a common cause could have moved in the cells of another run."""
+    if measurement.steps.step.size == 0:
+        return []
+    quantities = measure(measurement, limits.reference_temperature_c)
+    return [
+        deviations(quantities, cell, judge(quantities, cell, limits), counts=_counts(quantities, cell))
+        for cell in range(len(measurement.cells))
+    ]
+
+
+def _counts(quantities: Quantities, cell: int) -> bool:
+    barred = _of_cell(quantities.measurement.cell_ungraded, cell)
+    return not barred and lead_fault(quantities, cell) is None
+
+
+def _suspended(measurement: Measurement, cell: CellResult, number: int, doubt: Suspicion) -> CellResult:
+    """A cell's result with no grade, since the run is in doubt."""
+    barred = cell.reasons if cell.grade == "ungraded" else ()
+    return replace(
+        cell,
+        grade="ungraded",
+        reasons=(*barred, *doubt.reasons),
+        diagnosis=cell.diagnosis if barred else _of_cell(measurement.cell_notes, number),
+        figures=tuple(replace(figure, grade=None, probability_of_conformity=None) for figure in cell.figures),
+    )
+
+
+def _with_reason(cell: CellResult, reason: str) -> CellResult:
+    return cell if cell.grade in ("pass", "ungraded") else replace(cell, reasons=(*cell.reasons, reason))
 
 
 def software_version() -> str:
@@ -94,9 +157,23 @@ def judge(quantities: Quantities, cell: int, limits: Limits) -> tuple[Judged, ..
             figures.append(missing_figure(key, why, required_from))
     order = list(FIGURE_KINDS)
     figures.sort(key=lambda figure: order.index(figure.key))
-    typed = quantities.measurement.typed_pressure
+    measurement = quantities.measurement
+    typed = measurement.typed_pressure
     tested_to = float(np.nan_to_num(quantities.fits.tested_to_bar[cell]))
-    return tuple(_judge_figure(figure, limits, typed, tested_to) for figure in figures)
+    judged = (_judge_figure(figure, limits, typed, tested_to) for figure in figures)
+    if measurement.air_barred:
+        return tuple(_not_judged(one, measurement.air_barred, _AIR_FIGURES) for one in judged)
+    return tuple(judged)
+
+
+def _not_judged(judged: Judged, why: str, keys: Sequence[str]) -> Judged:
+    """The figure without its decision, where it is one of `keys`."""
+    figure = judged.figure
+    if figure.key not in keys:
+        return judged
+    return Judged(
+        replace(figure, grade=None, probability_of_conformity=None, reason=figure.reason or why), None
+    )
 
 
 def _is_required_step(figure: Figure, limits: Limits) -> bool:

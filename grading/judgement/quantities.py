@@ -16,15 +16,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from grading.figure_kinds import FigureKey
+from grading.gas import AIR_PO2_BAR
 from grading.measurement import FloatArray, IntArray, Measurement, StepTable
 from grading.response.curve import ResponseFits, fit_responses
 from grading.response.indication import indication_error
 from grading.results import Direction
 from grading.uncertainty import Propagated, StepErrors, step_errors
 
-AIR_PO2_BAR: Final = 0.2095
 OXYGEN_PO2_BAR: Final = 1.0
-"""PO2 that outputs in air and in oxygen are scaled to."""
+"""PO2 that outputs in oxygen are scaled to."""
 
 CALIBRATION_RANGE_BAR: Final = (0.65, 1.15)
 """Where a handset may have been calibrated in oxygen at ambient pressure: high ground to sea level."""

@@ -33,8 +33,18 @@ from rig_configs.files.checked_toml import dotted, what_is_wrong
 LEAST_OXYGEN_FRACTION: Final = 0.985
 """Oxygen fraction that a purge must have reached when the procedure does not say."""
 
-UNGRADING_FINDINGS: Final = ("unplugged", "no_cell", "rapid_decompression")
+UNGRADING_FINDINGS: Final = ("unplugged", "no_cell", "rapid_decompression", "swapped")
 """Findings of the rig on one socket after which its cell cannot be graded; with others it is graded."""
+
+
+OFF_ALIKE: Final = "off alike"
+"""Verdict of a gas check that a second run, or a check cell, can settle."""
+
+NO_AIR: Final = (
+    "The gas is not proven: the run has no reading in air, and only the cells' own ratio of oxygen to air "
+    "shows that the bottle holds oxygen. Set hold = true under [air] in the procedure."
+)
+AIR_BARRED: Final = "The reading in air is not graded: gas comes in at rest and may have enriched it."
 
 
 def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
@@ -72,6 +82,9 @@ def reduce_record(path: Path, errors: ErrorModel | None = None) -> Measurement:
         cell_notes=tuple((*texts[i], *hold_notes(table, holds, i)) for i in range(len(cells))),
         cell_findings=tuple(tuple(str(event.data["finding"]) for event in each) for each in named),
         typed_pressure=record.run.typed_pressure,
+        suspect=_suspect(record),
+        air_barred=_air_barred(record),
+        bottle=_bottle(record.run),
     )
 
 
@@ -172,11 +185,34 @@ def _ungraded(record: Record, holds: tuple[Hold, ...], procedure: _Procedure) ->
     purged_s = min((event.t_s for event in record.of_kind("purge")), default=np.inf)
     if any(hold.begin_s < purged_s or hold.oxygen_fraction < least for hold in oxygen):
         reasons.append(f"The purge is not proven: every oxygen step needs a fraction of at least {least:g}.")
-    proven = ("oxygen", "agrees", "not checked")
+    if oxygen and not any(hold.gas == "air" for hold in holds):
+        reasons.append(NO_AIR)
+    proven = ("oxygen", "agrees", "not checked", OFF_ALIKE)
     wrong_gas = [event for event in record.of_kind("gas_check") if event.data.get("verdict") not in proven]
     if wrong_gas:
         reasons.append(str(wrong_gas[0].data.get("text", "The cells show that the gas was not oxygen.")))
     return tuple(reasons)
+
+
+def _suspect(record: Record) -> tuple[str, ...]:
+    """What the rig saw of cells that were off alike, which a second run can settle."""
+    seen = [event for event in record.of_kind("gas_check") if event.data.get("verdict") == OFF_ALIKE]
+    return tuple(str(event.data.get("text", "Cells were off alike.")) for event in seen[:1])
+
+
+def _air_barred(record: Record) -> str:
+    """Why the reading in air can't be used: gas that comes in at rest enriches the air in the pot."""
+    leaks = record.of_kind("leak")
+    return AIR_BARRED if leaks and str(leaks[-1].data["verdict"]).startswith("rises") else ""
+
+
+def _bottle(run: RunFile) -> str:
+    """Serial of the bottle, as the bench file frozen into the record states it."""
+    try:
+        gas = tomllib.loads(run.bench.text).get("gas")
+    except tomllib.TOMLDecodeError:
+        return ""
+    return str(gas.get("bottle", "")) if isinstance(gas, dict) else ""
 
 
 def _conditions(

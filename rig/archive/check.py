@@ -106,12 +106,13 @@ def _graded_as(record: Path, kept: Grading, limits: str | None) -> Grading | Non
     """Grade a record under the limits of a grading; None when they are not found."""
     from rig.archive.regrade import grade_source
 
-    fresh = grade_source(record)
+    second = record.parent / kept.second_run if kept.second_run else None
+    fresh = grade_source(record, second_run=second)
     if fresh.limits_sha256 == kept.limits_sha256:
         return fresh
     for name in (limits, kept.limits_name):
         if name and _limits_sha256(name) == kept.limits_sha256:
-            return grade_source(record, limits=name)
+            return grade_source(record, limits=name, second_run=second)
     return None
 
 

@@ -50,6 +50,7 @@ def finish_record(
     cells: tuple[str, ...] | None = None,
     certificates: bool = True,
     font_folders: tuple[Path, ...] = (),
+    second_run: Path | None = None,
 ) -> Finished:
     """Grade a record, keep the grading beside it and print its certificates, in a child process.
 
@@ -59,6 +60,7 @@ def finish_record(
         cells: serials to print certificates for; None prints all.
         certificates: False grades only.
         font_folders: fonts for scripts that the certificates' own fonts lack.
+        second_run: record of a second run of the same cells with another bottle.
 
     Raises:
         FileError: a file is wrong, or a serial is not in the record.
@@ -72,7 +74,7 @@ def finish_record(
     ours, theirs = context.Pipe(duplex=False)
     child = context.Process(
         target=_child,
-        args=(theirs, record, limits, cells, certificates, font_folders),
+        args=(theirs, record, limits, cells, certificates, font_folders, second_run),
         name="leadline-grading",
     )
     child.start()
@@ -124,6 +126,7 @@ def _child(
     cells: tuple[str, ...] | None,
     certificates: bool,
     font_folders: tuple[Path, ...],
+    second_run: Path | None,
 ) -> None:
     """Do the work and send one result of plain data."""
     from grading.measurement import SourceError
@@ -135,7 +138,7 @@ def _child(
     warnings = _Collected()
     logging.getLogger("grading").addHandler(warnings)
     try:
-        answer = _work(record, limits, cells, certificates, font_folders)
+        answer = _work(record, limits, cells, certificates, font_folders, second_run)
     except FileError as error:
         answer = {"file_error": error.problems}
     except SourceError as error:
@@ -154,12 +157,13 @@ def _work(
     cells: tuple[str, ...] | None,
     certificates: bool,
     font_folders: tuple[Path, ...],
+    second_run: Path | None,
 ) -> dict[str, Any]:
     from grading.document import to_json, write_results
     from rig.archive.regrade import grade_source
     from rig_configs.files.suggestions import suggestion
 
-    grading = grade_source(record, limits=limits)
+    grading = grade_source(record, limits=limits, second_run=second_run)
     serials = [cell.info.cell for cell in grading.cells]
     for cell in cells or ():
         if cell not in serials:

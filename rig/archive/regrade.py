@@ -4,11 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from grading.measurement import Measurement
 from grading.results import Grading
 from rig_configs.files.checked_toml import FileError
 
 
-def grade_source(source: Path, *, limits: str | None = None, bench: str | None = None) -> Grading:
+def grade_source(
+    source: Path,
+    *,
+    limits: str | None = None,
+    bench: str | None = None,
+    second_run: Path | None = None,
+) -> Grading:
     """Grade a record, a readings table or a trace table.
 
     Args:
@@ -16,9 +23,11 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
         limits: name or path of a limits file; None takes the limits of the run for a record, and
             `general` for a table.
         bench: name or path of the bench file whose instruments took a table's readings.
+        second_run: record of a second run of the same cells with another bottle.
 
     Raises:
-        FileError: a file named here is wrong, or a bench is named for a record.
+        FileError: a file named here is wrong, a bench is named for a record, or the second run is no record
+            of another bottle.
         SourceError: the source cannot be read as it is.
     """
     from grading.judgement.grade import grade
@@ -40,7 +49,39 @@ def grade_source(source: Path, *, limits: str | None = None, bench: str | None =
         chosen = parse_limits(*_limits_of_record(source), check_loosening=False)
     else:
         chosen = load_limits()
-    return grade(load_source(source, errors), chosen)
+    measurement = load_source(source, errors)
+    second = None if second_run is None else _second(measurement, second_run)
+    return grade(measurement, chosen, second=second)
+
+
+def _second(first: Measurement, path: Path) -> Measurement:
+    """Read the second run of two.
+
+    Raises:
+        FileError: it is not a record of the same cells with another bottle, by what the records state.
+    """
+    from grading.record.reader import is_record
+    from grading.sources.recorded import reduce_record
+
+    if first.source_kind != "record" or not is_record(path):
+        wrong = path if first.source_kind == "record" else first.source
+        raise FileError(f"{wrong}: is no record; a second run is compared record with record")
+    second = reduce_record(path)
+    if second.conditions.record_id == first.conditions.record_id:
+        raise FileError(f"{path}: is the same run; name the record of another one")
+    if not first.bottle or not second.bottle:
+        unnamed = first.source if not first.bottle else path
+        raise FileError(
+            f'{unnamed}: does not name its bottle; write bottle = "serial" under [gas] of the bench file '
+            "before each run"
+        )
+    if first.bottle == second.bottle:
+        raise FileError(f"{path}: has the same bottle, '{second.bottle}'; the second run needs another one")
+    if not {cell.cell for cell in first.cells} & {cell.cell for cell in second.cells}:
+        raise FileError(
+            f"{path}: tests none of the cells of {first.source}; the second run needs the same ones"
+        )
+    return second
 
 
 def earlier_grading(source: Path) -> Grading | None:

@@ -7,7 +7,7 @@ with `--clear CODE`, for a start without a keyboard: the refusal names the code 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
@@ -66,14 +66,7 @@ class Clearing:
         self._log = log
         self._limits = watched_limits(bench)
         self._bench_name = bench.name
-        self._damaged = ""
-        found = []
-        for file in self._memories:
-            try:
-                found.append(read_memory(file))
-            except MemoryDamaged as damaged:
-                self._damaged = self._damaged or str(damaged)
-        self._last = newest(latest(found), last_recorded(records, bench))
+        self._last, self._damaged = _looked_up(bench, records, self._memories)
         self.interrupted = self._last is not None and not (self._last.how or self._last.cleared)
 
     def settle(self, dialogue: Dialogue) -> None:
@@ -83,8 +76,8 @@ class Clearing:
             Refused: NOT_CLEARED or LIMITS_CHANGED.
             StopAsked, Tripped: as `Dialogue.demand`.
         """
-        latched = self._latched()
-        changes = self._changes()
+        latched = _latched(self._last, self._damaged)
+        changes = _changes(self._last, self._damaged, self._limits)
         outstanding = [code for code, _ in latched] + ([_code_of(changes)] if changes else [])
         if self._codes and not outstanding:
             self._view.say(f"Nothing had to be cleared: --clear {' '.join(self._codes)} was not needed.")
@@ -109,29 +102,6 @@ class Clearing:
         self._last = replace(self._last, how=how, code=code, text=text, ended_utc=utc_text(ended))
         self._remember(self._last)
 
-    def _latched(self) -> list[tuple[str, str]]:
-        """Codes to be typed, each with what happened."""
-        if self._damaged:
-            what = f"{self._damaged}: the state that the last run left is not known. Check the rig first."
-            return [(MEMORY_LOST, what)]
-        last = self._last
-        if last is None or last.cleared:
-            return []
-        name = Path(last.record).name
-        if not last.how:
-            what = f"The last run ({name}) did not end properly; what the pot holds is not known."
-            return [(INTERRUPTED, what)]
-        if last.code:
-            when = last.ended_utc[:16].replace("T", " ")
-            what = f"The last run ({name}) ended at {when} UTC with {last.code}: {last.text}"
-            return [(last.code, what)]
-        return []
-
-    def _changes(self) -> tuple[Change, ...]:
-        if self._damaged:
-            return tuple(Change(key, None, now, known=False) for key, now in self._limits.items())
-        return () if self._last is None else limit_changes(self._last.limits, self._limits)
-
     def _clear(self, dialogue: Dialogue, code: str, what: str, outstanding: list[str]) -> None:
         self._view.say(what, "caution")
         self._log.event("note", text=what)
@@ -147,10 +117,7 @@ class Clearing:
     def _confirm(self, dialogue: Dialogue, changes: tuple[Change, ...], outstanding: list[str]) -> None:
         code = _code_of(changes)
         listed = ", ".join(change.text for change in changes)
-        since = "Changed in the bench file since the last run"
-        if self._damaged:
-            since = "The limits of the last run are not known. They are now"
-        what = f"{since}: {listed}."
+        what = _in_words(changes, self._damaged)
         self._log.event("note", text=what)
 
         def in_two_steps() -> None:
@@ -203,6 +170,65 @@ class Clearing:
                     "caution",
                 )
                 return
+
+
+def left_open(
+    bench: BenchFile, records: Path, memories: Sequence[Path]
+) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:
+    """Return what the last run left to be cleared, and which limits have to be confirmed: code and what.
+
+    Args:
+        bench: of the next run.
+        records: folder in which records are looked for as well.
+        memories: files of the rig's memory.
+    """
+    last, damaged = _looked_up(bench, records, memories)
+    changes = _changes(last, damaged, watched_limits(bench))
+    confirm = [(_code_of(changes), _in_words(changes, damaged))] if changes else []
+    return _latched(last, damaged), confirm
+
+
+def _looked_up(bench: BenchFile, records: Path, memories: Sequence[Path]) -> tuple[Remembered | None, str]:
+    """The last run, and which memory is damaged, as a clause."""
+    damaged = ""
+    found = []
+    for file in memories:
+        try:
+            found.append(read_memory(file))
+        except MemoryDamaged as error:
+            damaged = damaged or str(error)
+    return newest(latest(found), last_recorded(records, bench)), damaged
+
+
+def _latched(last: Remembered | None, damaged: str) -> list[tuple[str, str]]:
+    """Codes to be typed, each with what happened."""
+    if damaged:
+        what = f"{damaged}: the state that the last run left is not known. Check the rig first."
+        return [(MEMORY_LOST, what)]
+    if last is None or last.cleared:
+        return []
+    name = Path(last.record).name
+    if not last.how:
+        what = f"The last run ({name}) did not end properly; what the pot holds is not known."
+        return [(INTERRUPTED, what)]
+    if last.code:
+        when = last.ended_utc[:16].replace("T", " ")
+        what = f"The last run ({name}) ended at {when} UTC with {last.code}: {last.text}"
+        return [(last.code, what)]
+    return []
+
+
+def _changes(last: Remembered | None, damaged: str, limits: Mapping[str, float | None]) -> tuple[Change, ...]:
+    if damaged:
+        return tuple(Change(key, None, now, known=False) for key, now in limits.items())
+    return () if last is None else limit_changes(last.limits, limits)
+
+
+def _in_words(changes: tuple[Change, ...], damaged: str) -> str:
+    since = "Changed in the bench file since the last run"
+    if damaged:
+        since = "The limits of the last run are not known. They are now"
+    return f"{since}: {', '.join(change.text for change in changes)}."
 
 
 def _code_of(changes: tuple[Change, ...]) -> str:

@@ -11,6 +11,7 @@ import typer
 from rig.cli.options import (
     JsonOption,
     LimitsOption,
+    SecondRunOption,
     check_folder,
     check_writable,
     output_console,
@@ -28,6 +29,7 @@ def certify(
         typer.Option("--cell", metavar="SERIAL", help="Only this cell; may be repeated."),
     ] = None,
     limits: LimitsOption = None,
+    second_run: SecondRunOption = None,
     font_dir: Annotated[
         list[Path] | None,
         typer.Option(
@@ -54,7 +56,11 @@ def certify(
         check_folder(folder)
     check_writable(record)
     done = finish_record(
-        record, limits=limits, cells=tuple(cell) if cell else None, font_folders=tuple(font_dir or ())
+        record,
+        limits=limits,
+        cells=tuple(cell) if cell else None,
+        font_folders=tuple(font_dir or ()),
+        second_run=second_run,
     )
     for warning in done.warnings:
         print(f"leadline: {warning}", file=sys.stderr)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from rig.cli.options import JsonOption, LimitsOption, output_console, written_path
+from rig.cli.options import JsonOption, LimitsOption, SecondRunOption, output_console, written_path
 from rig.terminal.json_text import print_json
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def grade(
             help="Bench whose instruments took a table's readings; its uncertainties are used.",
         ),
     ] = None,
+    second_run: SecondRunOption = None,
     cell: Annotated[str | None, typer.Option("--cell", metavar="SERIAL", help="Show one cell only.")] = None,
     budget: Annotated[
         bool, typer.Option("--budget", help="Print the uncertainty budget of each figure.")
@@ -57,7 +58,7 @@ def grade(
     """
     from rig.archive.regrade import earlier_grading, grade_source
 
-    grading = grade_source(source, limits=limits, bench=bench)
+    grading = grade_source(source, limits=limits, bench=bench, second_run=second_run)
     _one_cell_or_all(grading, cell)
     if plot is not None:
         from grading.pictures.plot_file import save_plot

@@ -93,6 +93,20 @@ ClearOption = Annotated[
         "shown in the refusal; may be repeated.",
     ),
 ]
+SecondRunOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--second-run",
+        metavar="RECORD",
+        parser=written_path,
+        help="Record of a second run of the same cells with another bottle: cells that are off alike in both "
+        "are graded.",
+    ),
+]
+AiredOption = Annotated[
+    bool,
+    typer.Option("--aired", help="State that the pot was aired just before, so that nobody is asked to."),
+]
 RealTimeOption = Annotated[bool, typer.Option("--real-time", help="Run a virtual bench in real time.")]
 MyHandsOption = Annotated[
     bool, typer.Option("--my-hands", help="Turn the valves of a virtual hand pot yourself, in real time.")

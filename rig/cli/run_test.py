@@ -8,6 +8,7 @@ from pathlib import Path
 import typer
 
 from rig.cli.options import (
+    AiredOption,
     BenchArgument,
     CellsOption,
     ClearOption,
@@ -35,6 +36,7 @@ def run_test(
     limits: LimitsOption = None,
     inject: InjectOption = None,
     clear: ClearOption = None,
+    aired: AiredOption = False,
     seed: SeedOption = None,
     real_time: RealTimeOption = False,
     my_hands: MyHandsOption = False,
@@ -72,6 +74,7 @@ def run_test(
         real_time=real_time or my_hands,
         my_hands=my_hands,
         clear=tuple(clear or ()),
+        aired=aired,
         faults=parse_faults(bench_file, inject or []),
         certificates=not no_certificates,
     )

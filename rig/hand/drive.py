@@ -13,7 +13,7 @@ from rig.loop.dialogue import Dialogue
 from rig.loop.loop import Tripped, procedure_trip
 from rig.loop.run_log import RunLog
 from rig.pressure.drive_trips import no_flow_purge, not_permitted
-from rig.safety.drive_words import Drive
+from rig.safety.drive_words import DROP_ORDERED, Drive, Drop
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import fill_refusal
@@ -93,9 +93,15 @@ class HandDrive:
         """Litres at 1 bar let in so far, from measured rises."""
         return self._gas_l
 
-    def claim(self) -> None:
+    @property
+    def drop(self) -> Drop:
+        """What is known of the newest order to a person: that it was asked for."""
+        return DROP_ORDERED
+
+    def claim(self) -> str:
         """Note that the person has just been asked to make the pot safe; the next call does not repeat it."""
         self._claiming = True
+        return ""
 
     def ask_through(self, dialogue: Dialogue) -> None:
         """Ask through `dialogue` from now on; a drive with a gauge asks nothing."""
@@ -122,6 +128,7 @@ class HandDrive:
         if not self._claiming:
             self.card()
         self._claiming = False
+        self._scan().drop_ordered = True
         self._log.event("valve", valve="hands", action="asked: supply shut, vent open")
         self._give(Cue(Valve.VENT, Action.OPEN_FULLY, "SHUT SUPPLY AND CYLINDER, OPEN VENT"))
         return True
@@ -136,6 +143,7 @@ class HandDrive:
         up = target_bar >= start_bar
         if up and (refusal := self._refusal(target_bar, scan)) is not None:
             raise not_permitted(refusal)
+        scan.drop_ordered = False
         self._target_bar, self._up = target_bar, up
         self._detour_bar, self._detours = None, 0
         self._fast_since_s = self._open_since_s = None

@@ -39,6 +39,7 @@ class Job:
         my_hands: the person at the keyboard turns the valves of a virtual hand pot, not a simulated one.
         certificates: whether to print papers after grading.
         clear: codes of what the last run on the rig left.
+        aired: whether the pot was aired just before.
     """
 
     bench: BenchFile
@@ -54,6 +55,7 @@ class Job:
     my_hands: bool = False
     certificates: bool = True
     clear: tuple[str, ...] = ()
+    aired: bool = False
 
 
 def check_my_hands(bench: BenchFile) -> None:
@@ -138,11 +140,14 @@ class _Ran:
 
 def _run(job: Job, limits: FileText, view: View) -> _Ran:
     """Check the open bench once more and run the session on it."""
+    from rig.loop.guarded_view import guarded
     from rig.loop.stop import StopRequest
     from rig.run.request import RunRequest
     from rig.run.session import run_session
 
     stop = StopRequest()
+    # The session guards its own view and reports how it failed; a failure before it must not end the program.
+    screen = guarded(view)
     with (
         stop.on_signals(),
         open_bench(
@@ -151,20 +156,27 @@ def _run(job: Job, limits: FileText, view: View) -> _Ran:
             seed=job.seed,
             mode="real_time" if job.real_time else None,
             faults=job.faults,
-            ask=lambda text: view.ask(Prompt("typed reading", text)),
+            ask=lambda text: screen.ask(Prompt("typed reading", text)),
         ) as bench,
         ExitStack() as leave,
     ):
         truth = bench.virtual.truth if bench.virtual is not None else {}
-        _report_start(view, job)
+        _report_start(screen, job)
         begun_s = bench.clock.monotonic_s()
         at_the_pot: View = view
         if bench.virtual is not None and job.bench.has_hand_valves:
             at_the_pot = _hands(job, bench.virtual, view, leave)
         request = RunRequest(
-            job.procedure, job.cells, limits, job.out, job.operator, job.purpose, _cleared(job)
+            job.procedure,
+            job.cells,
+            limits,
+            job.out,
+            job.operator,
+            job.purpose,
+            _cleared(job),
+            job.aired,
         )
-        outcome = run_session(bench, request, at_the_pot, stop, checks=lambda: _check(bench, job.out, view))
+        outcome = run_session(bench, request, at_the_pot, stop, checks=lambda: _check(bench, job.out, screen))
         return _Ran(outcome, bench.clock.monotonic_s() - begun_s, truth)
 
 
@@ -189,7 +201,9 @@ def _hands(job: Job, virtual: VirtualSession, view: View, leave: ExitStack) -> V
             f"The plate of the pot says {job.bench.limits.working_pressure_bar:g} bara.",
             f"The tag on the relief valve says {tag.isoformat()}.",
         )
-        return leave.enter_context(KeyHands(view, virtual.turn, virtual.pot, signs))
+        return leave.enter_context(
+            KeyHands(view, virtual.turn, virtual.pot, signs, lambda off: virtual.lid(off=off))
+        )
     from rig.job.simulated_person import person_at
 
     return person_at(virtual, view, job.bench, job.out)

@@ -37,6 +37,7 @@ class SimulatedPerson:
         bench: BenchFile,
         *,
         today: date,
+        lid: Callable[[bool], None] = lambda _off: None,
         first_out: str = "",
         reaction_s: float = _REACTION_S,
         thinks_s: float = _THINKS_S,
@@ -49,6 +50,7 @@ class SimulatedPerson:
             read_pot: the pot as the person's dial shows it.
             bench: whose plate the person reads.
             today: for the tag on the relief valve.
+            lid: takes the lid off (True) or puts it back.
             first_out: code of what the last run left, remembered.
             reaction_s: from a cue to the valve.
             thinks_s: from a question to its answer.
@@ -58,6 +60,8 @@ class SimulatedPerson:
         self._read_pot = read_pot
         self._bench = bench
         self._today = today
+        self._lid = lid
+        self._lid_off = False
         self._first_out = first_out
         self._reaction_s = reaction_s
         self._thinks_s = thinks_s
@@ -90,23 +94,33 @@ class SimulatedPerson:
     def withdraw(self) -> None:
         """Forget the question."""
         self._prompt = None
+        self._lid_back()
 
     def put(self, prompt: Prompt, t_s: float) -> None:
-        """Read a question."""
+        """Read a question; where it says so, take the lid off before answering."""
         self._screen.say(prompt.whole_text)
         self._prompt = prompt
-        self._answers_s = t_s + self._thinks_s
+        self._answers_s = t_s + self._thinks_s + prompt.lid_off_s
+        if prompt.lid_off_s:
+            self._lid_off = True
+            self._lid(True)
         self._by_eye = prompt.move
 
     def take(self, t_s: float) -> str | None:
         """The answer, once the thinking time has passed."""
         if self._prompt is None or t_s < self._answers_s or self._by_eye is not None:
             return None
+        self._lid_back()
         answer = self.answer(self._prompt)
         if answer is not None:
             self._screen.say(f"> {answer}   (simulated person)")
             self._prompt = None
         return answer
+
+    def _lid_back(self) -> None:
+        if self._lid_off:
+            self._lid_off = False
+            self._lid(False)
 
     def cue(self, cue: Cue | None, scan: Scan) -> None:
         """Take the cue of this tick; the hands follow after the reaction time."""
@@ -210,5 +224,6 @@ def person_at(virtual: VirtualSession, screen: View, bench: BenchFile, records: 
         virtual.pot,
         bench,
         today=virtual.clock.utc().date(),
+        lid=lambda off: virtual.lid(off=off),
         first_out=first_out,
     )

@@ -22,6 +22,7 @@ from drivers.ports import (
     Voltmeter,
 )
 from grading.record.format import Reading
+from rig.loop.repeated_scans import RepeatedScans
 from rig.loop.schedule import Schedule
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import GaugeState, Scan
@@ -36,6 +37,8 @@ _MEASURE_EVERY_S = 0.4
 _WATCH_EVERY_S = 1.0
 _WEATHER_BAR = 0.004
 _GIVE_UP_BAD = 5
+_READS_MV = 1.0
+_AT_REST = (Intent.KEEP, Intent.OPEN)
 _SMOOTHING = 0.05
 """Of the gauges' difference: a mean over the last twenty readings of the second gauge, some eight seconds."""
 _OK, _OVER, _UNDER = ReadingStatus.OK, ReadingStatus.OVER, ReadingStatus.UNDER
@@ -118,6 +121,8 @@ class Acquisition:
         self._watch_every = max(1, round(_WATCH_EVERY_S / interval_s))
         self._voltmeter_every = self._measure_every
         self._begun_s: float | None = None
+        self._repeated = RepeatedScans()
+        self._differed_bar: float | None = None
         self._last_good_s = 0.0
         self._coarse_gauge = coarse_gauge
         self._typed_bar: float | None = None
@@ -295,6 +300,7 @@ class Acquisition:
             return
         output: dict[int, Reading] = {}
         any_good = False
+        refresh_s = 0.0
         for reading in readings:
             socket, output_mv = reading.socket, reading.output_mv
             if socket not in self._sockets:
@@ -302,11 +308,25 @@ class Acquisition:
             offset_s = begun_s + reading.offset_s - now_s
             if output_mv is not None and reading.status is _OK:
                 any_good = True
+                refresh_s = max(refresh_s, 2.0 * reading.half_width_s)
                 output[socket] = Reading(output_mv, "ok", offset_s)
             else:
                 output[socket] = Reading(None, str(reading.status), offset_s)
         scan.voltmeter_bad = 0 if any_good else scan.voltmeter_bad + 1
         self.row.output_mv = output
+        self._look_for_repeats(begun_s, output, refresh_s)
+
+    def _look_for_repeats(self, begun_s: float, output: dict[int, Reading], refresh_s: float) -> None:
+        scan, repeated = self.scan, self._repeated
+        good_mv = {socket: reading.value for socket, reading in output.items() if reading.value is not None}
+        repeated.take(begun_s, good_mv, refresh_s, at_rest=scan.intent in _AT_REST)
+        scan.cells_reading = sum(abs(mv) > _READS_MV for mv in good_mv.values())
+        scan.scans_alike, scan.voltmeter_varies = repeated.alike, repeated.varies
+        scan.scans_differed_s = repeated.live_s
+        if repeated.alike <= 1 or self._differed_bar is None:
+            self._differed_bar = scan.pressure_bar
+        if self._differed_bar is not None and scan.pressure_bar is not None:
+            scan.scans_alike_over_bar = abs(scan.pressure_bar - self._differed_bar)
 
     def _voltmeter_failed(self, error: DriverError) -> None:
         self.scan.voltmeter_bad += 1

@@ -1,4 +1,4 @@
-"""Watches every socket for what makes a channel meaningless during a run: unplugged, shorted, no cell.
+"""Watches every socket for what makes a channel meaningless in a run: unplugged, shorted, no cell, swapped.
 
 A finding concerns one socket alone; the others continue. Grading judges the *cell*.
 """
@@ -9,6 +9,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from grading.record.format import Reading
+from rig.loop.swapped_channels import Pair, SwappedChannels
 
 _JUMP_PART = 0.20
 _JUMP_MV = 0.5
@@ -31,6 +32,7 @@ class _Channel:
     blank: int = 0
     dead: int = 0
     gone: bool = False
+    swapped: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +40,7 @@ class CellFinding:
     """What happened to one socket.
 
     Attributes:
-        finding: "unplugged", "shorted" or "no_cell".
+        finding: "unplugged", "shorted", "no_cell" or "swapped".
         text: a sentence for screen and record.
     """
 
@@ -52,11 +54,17 @@ class CellWatch:
 
     def __init__(self, sockets: Iterable[int]) -> None:
         self._channels = {socket: _Channel() for socket in sockets}
+        self._swapped = SwappedChannels()
 
     @property
     def gone(self) -> frozenset[int]:
         """Sockets with a finding; they are left out of the rest of the run."""
         return frozenset(socket for socket, channel in self._channels.items() if channel.gone)
+
+    @property
+    def swapped(self) -> frozenset[int]:
+        """Those of them that have been exchanged with another."""
+        return frozenset(socket for socket, channel in self._channels.items() if channel.swapped)
 
     def look(
         self, t_s: float, output_mv: Mapping[int, Reading], pressure_bar: float, in_oxygen: bool
@@ -69,8 +77,9 @@ class CellWatch:
             pressure_bar: absolute, at about the same time.
             in_oxygen: whether the pot holds oxygen at 1 bar or more, where a dead cell shows.
         """
+        good_mv = {s: r.value for s, r in output_mv.items() if r.value is not None and s not in self.gone}
         any_good = any(reading.value is not None for reading in output_mv.values())
-        found: list[CellFinding] = []
+        found = self._exchanged(self._swapped.take(good_mv))
         for socket, reading in output_mv.items():
             channel = self._channels.get(socket)
             if channel is None or channel.gone:
@@ -83,6 +92,25 @@ class CellWatch:
             if finding is not None:
                 channel.gone = True
                 found.append(finding)
+        return found
+
+    def hold_ended(self, output_mv: Mapping[int, float], po2_bar: float) -> list[CellFinding]:
+        """Compare the outputs of a settled hold, in mV by socket, with those of the hold before."""
+        good_mv = {socket: mv for socket, mv in output_mv.items() if socket not in self.gone}
+        return self._exchanged(self._swapped.take_hold(good_mv, po2_bar))
+
+    def _exchanged(self, pairs: Iterable[Pair]) -> list[CellFinding]:
+        found: list[CellFinding] = []
+        for pair in pairs:
+            for socket, other in (pair, pair[::-1]):
+                channel = self._channels.get(socket)
+                if channel is not None and not channel.gone:
+                    channel.gone = channel.swapped = True
+                    text = (
+                        f"Socket {socket} shows what socket {other} showed before, and the other way round: "
+                        "their leads or channels have been exchanged."
+                    )
+                    found.append(CellFinding(socket, "swapped", text))
         return found
 
     def _blank(self, socket: int, channel: _Channel, reading: Reading, any_good: bool) -> CellFinding | None:

@@ -38,7 +38,15 @@ class Dialogue:
             a request that comes during the question ends it: the end of a run has questions too.
     """
 
-    def __init__(self, loop: Loop, view: View, stop: StopRequest, *, time_runs: bool) -> None:
+    def __init__(
+        self,
+        loop: Loop,
+        view: View,
+        stop: StopRequest,
+        *,
+        time_runs: bool,
+        while_waiting: Callable[[], None] = lambda: None,
+    ) -> None:
         """Ask through `view`.
 
         Args:
@@ -47,7 +55,9 @@ class Dialogue:
             stop: a request to stop ends every question.
             time_runs: whether the rig's clock runs by itself while somebody types. On a bench whose time the
                 rig moves, time stands still during a question, unless the view keeps its own time.
+            while_waiting: called again and again during a question for which time stands still.
         """
+        self._while_waiting = while_waiting
         self._loop = loop
         self._view = view
         self._stop = stop
@@ -82,13 +92,16 @@ class Dialogue:
         timeout_s: float = 300.0,
         watch: Callable[[Scan], None] | None = None,
         move: Move | None = None,
+        lid_off_s: float = 0.0,
     ) -> None:
         """Have `word` typed, once `move` has been made; Enter or 'yes' is not accepted.
+
+        With `lid_off_s` the lid is off for so long before the answer.
 
         Raises:
             NoAnswer, StopAsked, Tripped: as `demand`.
         """
-        prompt = Prompt(code, f"{text} Type {word}.", (word,), timeout_s, move=move)
+        prompt = Prompt(code, f"{text} Type {word}.", (word,), timeout_s, move=move, lid_off_s=lid_off_s)
         self.demand(prompt, lambda answer: None if answer == word else f"'{answer}' is not {word}", watch)
 
     def ask(self, prompt: Prompt, watch: Callable[[Scan], None] | None = None) -> str | None:
@@ -142,6 +155,7 @@ class Dialogue:
                     self._tick(watch)
                 else:
                     asker.join(_LOOK_EVERY_S)
+                    self._while_waiting()
                     self._obey_stop()
         finally:
             if asker.is_alive():

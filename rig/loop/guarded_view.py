@@ -80,5 +80,7 @@ class GuardedPerson(GuardedView):
 
 
 def guarded(view: View) -> GuardedView:
-    """Return a view that shows everything on `view` and never raises."""
+    """Return a view that shows everything on `view` and never raises; a guarded one as it is."""
+    if isinstance(view, GuardedView):
+        return view
     return GuardedPerson(view) if isinstance(view, PatientView) else GuardedView(view)

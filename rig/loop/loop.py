@@ -8,12 +8,14 @@ from dataclasses import replace
 from drivers.ports import Clock
 from grading.record.format import Reading, SampleRow
 from rig.loop.acquisition import Acquisition, TickReadings
-from rig.loop.cell_watch import CellWatch
+from rig.loop.cell_watch import CellFinding, CellWatch
 from rig.loop.outputs import Outputs
 from rig.loop.run_log import RunLog
 from rig.loop.schedule import Schedule
 from rig.loop.stop import StopLevel, StopRequest
+from rig.safety.after_drop import AfterDrop, Alarm
 from rig.safety.cell_witness import CellWitness
+from rig.safety.drive_words import Drop
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip, first_trip
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
@@ -46,6 +48,9 @@ RESPONSES: dict[State, frozenset[Response]] = {
     State.STOPPED: _ABORT_ONLY,
 }
 """The responses that a trip may ask for in each state; a state that is left out has none."""
+
+_ENDINGS = frozenset({State.COMPLETING, State.COMPLETE, State.STOPPING, State.STOPPED})
+"""Where a trip after an order to drop is not answered again: the pot is waited for already."""
 
 
 class Refused(Exception):
@@ -82,6 +87,7 @@ class Loop:
         in_oxygen: whether the pot holds purged oxygen, where a dead cell shows.
         witness: the cells as a second witness of pressure; phases give it its references.
         on_tick: called at the end of every tick with the scan and the tick's readings.
+        drop: what is known of the order to drop the outputs that a trip was answered with; None before one.
     """
 
     def __init__(
@@ -100,6 +106,7 @@ class Loop:
         gas_used_l: Callable[[], float],
         on_tick: Callable[[Scan, TickReadings], None],
         free_bytes: Callable[[], int | None] | None = None,
+        on_alarm: Callable[[Alarm], None] | None = None,
         supply_fraction: float = 1.0,
     ) -> None:
         self.machine = machine
@@ -121,12 +128,14 @@ class Loop:
         self._gas_used_l = gas_used_l
         self._free_bytes = free_bytes
         self._on_tick = on_tick
+        self._on_alarm = on_alarm
+        self._after_drop = AfterDrop(limits)
         self._fast_fall_bar_per_s = max(
             FAST_FALL_BAR_PER_S, _FASTER_THAN_RAMP * limits.ramp_bar_per_min / 60.0
         )
         self._last_row_s = -1.0
         self._record_failure_reported = False
-        self.drop_taken = True
+        self.drop: Drop | None = None
         self._fast_fall = 0
         self._fast_fall_marked = False
         self._wall_offset_s = self._wall_clock_offset_s()
@@ -163,8 +172,9 @@ class Loop:
             gate.serve()
         scan.gas_used_l = self._gas_used_l()
         trip = self._look_for_trip(scan)
-        if trip is not None and trip.response is Response.ABORT and gate is not None:
-            self.drop_taken = gate.de_energise()
+        if trip is not None and trip.response is Response.ABORT:
+            self.drop_outputs()
+        self._watch_drop(scan)
         acquisition.read_slowly()
         row = acquisition.row
         self._weigh_evidence(scan, row)
@@ -182,6 +192,12 @@ class Loop:
         if self._stop.level is StopLevel.RAMPED:
             self._obey_stop()
         return scan
+
+    def drop_outputs(self) -> None:
+        """Go to the safe state, and keep what is known of it."""
+        if self.gate is not None:
+            self.gate.de_energise()
+            self.drop = self.gate.drop
 
     def enter(self, phase: str, step: int | None = None) -> None:
         """Name what is being done now, for the record and the screen."""
@@ -203,6 +219,10 @@ class Loop:
             self.log.event(
                 "cell", socket=socket, finding="rapid_decompression", text=f"Rapid decompression: {why}"
             )
+
+    def compare_hold(self, output_mv: Mapping[int, float], po2_bar: float) -> None:
+        """Compare a hold that has ended with the one before: outputs in mV by socket, PO2 in bar."""
+        self._note_cells(self.cells.hold_ended(output_mv, po2_bar))
 
     def _look_for_trip(self, scan: Scan) -> Trip | None:
         responses = RESPONSES.get(self.machine.state)
@@ -229,6 +249,18 @@ class Loop:
         if trip is not None and trip.response is Response.HOLD and not self.machine.can(Command.HOLD):
             return replace(trip, response=Response.STOP)
         return trip
+
+    def _watch_drop(self, scan: Scan) -> None:
+        """Report what the pot does where no trip can answer it, because the outputs are ordered to drop."""
+        state = self.machine.state
+        answered = state not in RESPONSES or scan.intent is Intent.FREE
+        if not answered and not (scan.drop_ordered and state in _ENDINGS):
+            self._after_drop.begin()
+            return
+        for alarm in self._after_drop.look(scan):
+            self.log.event("alarm", code=alarm.code, text=alarm.text, do_now=alarm.do_now)
+            if self._on_alarm is not None:
+                self._on_alarm(alarm)
 
     def _obey_stop(self) -> None:
         if Response.STOP in RESPONSES.get(self.machine.state, frozenset()):
@@ -283,7 +315,10 @@ class Loop:
     def _watch_cells(self, scan: Scan, output_mv: Mapping[int, Reading]) -> None:
         if scan.pressure_bar is None or self.set_point.intent is Intent.FREE:
             return
-        for found in self.cells.look(scan.t_s, output_mv, scan.pressure_bar, self.in_oxygen):
+        self._note_cells(self.cells.look(scan.t_s, output_mv, scan.pressure_bar, self.in_oxygen))
+
+    def _note_cells(self, findings: Iterable[CellFinding]) -> None:
+        for found in findings:
             self.log.event("cell", socket=found.socket, finding=found.finding, text=found.text)
 
     def _watch_wall_clock(self) -> None:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from rig.safety.drive_words import Drop
+
 
 class Outputs(Protocol):
     """How the loop and the endings reach the safe state with any kind of drive."""
 
-    def claim(self) -> None:
-        """Take the outputs over for this program.
+    def claim(self) -> str:
+        """Take the outputs over for this program. Returns a caution for the operator, or an empty text.
 
         Raises:
+            rig.loop.loop.Refused: another program drives them.
             DriverError: they cannot be taken.
         """
         ...
@@ -21,7 +24,12 @@ class Outputs(Protocol):
         ...
 
     def de_energise(self) -> bool:
-        """Go to the safe state: supply shut, vent open. Returns whether the command was taken."""
+        """Order the safe state: supply shut, vent open. Returns whether the order was taken."""
+        ...
+
+    @property
+    def drop(self) -> Drop:
+        """What is known of the newest order to de-energise."""
         ...
 
     def release(self) -> None:

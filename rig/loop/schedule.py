@@ -44,6 +44,10 @@ class Schedule:
         self.now_s = self._monotonic_s() - start_s
         return missed
 
+    def pause(self, seconds: float) -> None:
+        """Wait without a tick; the ticks that fall into it are skipped."""
+        self._sleep_until(self._monotonic_s() + seconds)
+
     def since_start_s(self) -> float:
         """Time from the start at this very moment, in seconds."""
         return self._monotonic_s() - self._start_s

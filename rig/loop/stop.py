@@ -1,7 +1,8 @@
 """The operator's request to stop.
 
 Ctrl-C once and a closed terminal mean a ramped vent; Ctrl-C twice, SIGTERM and the quit key mean de-energise.
-Ctrl-Z would leave a pot that nobody watches, so it is ignored and answered with a message.
+Ctrl-Z would leave a pot that nobody watches, so it is ignored and answered with a message. So are the signals
+that stop a program in the background when it reads from its terminal or writes to it.
 
 A signal handler only sets a flag; the loop reads it at its next tick. Neither way ever skips the safe state.
 """
@@ -73,7 +74,8 @@ class StopRequest:
         """Route the signals that end or suspend a program here while inside.
 
         SIGINT (Ctrl-C) asks for a ramped vent, then to de-energise; SIGHUP for a ramped vent; SIGTERM and
-        SIGQUIT (the quit key) to de-energise. SIGTSTP (Ctrl-Z) is only noted.
+        SIGQUIT (the quit key) to de-energise. SIGTSTP (Ctrl-Z) is only noted. SIGTTIN and SIGTTOU are
+        ignored: a program in the background then gets an error where it reads, and may write.
 
         Only the main thread may install handlers; elsewhere this does nothing.
         """
@@ -101,6 +103,10 @@ class StopRequest:
             "SIGTSTP": on_suspend,
         }
         before = {}
+        for name in ("SIGTTIN", "SIGTTOU"):
+            if hasattr(signal, name):
+                number = getattr(signal, name)
+                before[number] = signal.signal(number, signal.SIG_IGN)
         for name, handler in handlers.items():
             if hasattr(signal, name):
                 number = getattr(signal, name)

@@ -8,10 +8,11 @@ from rig.pressure.drive import PressureDrive
 from rig.pressure.ramp import ramp_to
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
 from rig.safety.limits import SafetyLimits
+from rig.safety.rise import Rise
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent
 from rig.safety.states import Command, State
-from rig.safety.vented import WATCH_AFTER_TRIP_S, RiseWatch, judge_vented, surviving_gauges_bar
+from rig.safety.vented import WATCH_AFTER_TRIP_S, judge_vented, surviving_gauges_bar
 from rig.view import Prompt, View
 
 OPEN_BELOW_BAR = 0.05
@@ -52,7 +53,7 @@ class Ending:
         self._drive = drive
         self._view = view
         self._dialogue = dialogue
-        self._rises = RiseWatch()
+        self._rise = Rise()
         self._vented_since_s: float | None = None
         self.alarm: str | None = None
 
@@ -126,7 +127,7 @@ class Ending:
     def _see_it_vented(self, watch_s: float, ambient_bar: float | None) -> None:
         """Wait until the pot is vented and watch it; sound the alarm where it is not, or does not stay so."""
         loop = self._loop
-        self._rises = RiseWatch()
+        self._rise = Rise()
         for _ in range(_MOST_RISES):
             if not self._wait_vented():
                 break
@@ -199,18 +200,21 @@ class Ending:
         return True
 
     def _sound_a_rise(self, scan: Scan) -> bool:
-        """Sound at once that gas comes in. Returns whether it does."""
-        risen_bar = self._rises.look(scan)
-        if risen_bar is None:
+        """Sound at once that gas comes in, once for each rise. Returns whether it has just begun to.
+
+        While aborting the loop says it already, with what else it knows.
+        """
+        alive = surviving_gauges_bar(scan)
+        if not alive or not self._rise.look(max(alive)):
             return False
         self._drop()
-        self._rises = RiseWatch()
-        text = f"The pressure rises again: {1000.0 * risen_bar:+.0f} mbar."
+        text = f"The pressure rises again, to {max(alive):.3f} bar now."
         do_now = f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}"
         if self.alarm is None:
             self.alarm = f"{text} {do_now}"
-        self._loop.log.event("alarm", code="RISES_AGAIN", text=text, do_now=do_now)
-        self._view.say(f"{text} {do_now}", "alarm")
+        if self._loop.machine.state is not State.ABORTING:
+            self._loop.log.event("alarm", code="PRESSURE_RISES", text=text, do_now=do_now)
+            self._view.say(f"{text} {do_now}", "alarm")
         return True
 
     def _sound_not_vented(self) -> None:

@@ -24,12 +24,14 @@ class HoldResult:
         settled: by socket.
         output_mv: mean over the last ten seconds by socket; sockets without a reading are left out.
         pressure_bar: mean over the last ten seconds.
+        first_mv: mean over the first ten seconds by socket.
     """
 
     stop_reason: str
     settled: dict[int, bool]
     output_mv: dict[int, float]
     pressure_bar: float
+    first_mv: dict[int, float] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
@@ -85,8 +87,12 @@ class HoldTrace:
         """Return the result of the hold."""
         end_s = self._t_s[-1] if self._t_s else 0.0
         late = [p for t, p in zip(self._t_s, self._pressure_bar, strict=True) if t >= end_s - 10.0]
-        output_mv = {}
+        begin_s = self._t_s[0] if self._t_s else 0.0
+        output_mv, first_mv = {}, {}
         for socket, series in self._cells.items():
+            first = [v for t, v in zip(series.t_s, series.output_mv, strict=True) if t <= begin_s + 10.0]
+            if first and socket not in skip:
+                first_mv[socket] = sum(first) / len(first)
             recent = [v for t, v in zip(series.t_s, series.output_mv, strict=True) if t >= end_s - 10.0]
             if recent and socket not in skip:
                 output_mv[socket] = sum(recent) / len(recent)
@@ -98,6 +104,7 @@ class HoldTrace:
             },
             output_mv=output_mv,
             pressure_bar=sum(late) / len(late) if late else 0.0,
+            first_mv=first_mv,
         )
 
 
@@ -133,5 +140,8 @@ def hold(
         done = trace.judge(loop.cells.gone)
         if on_trace is not None:
             on_trace(trace)
+        # Where the newest scan may be an old one, the hold waits for the next one, or for the trip.
+        if scan.voltmeter_repeats:
+            continue
         if held_s >= at_least_s and (done or held_s >= rule.cap_s):
             return trace.result("settled" if done else "cap", loop.cells.gone)

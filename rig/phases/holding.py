@@ -22,8 +22,17 @@ _SAME_PRESSURE_BAR = 0.03
 class Holding:
     """Does work that may be held and then repeated from its beginning."""
 
-    def __init__(self, loop: Loop, drive: PressureDrive, view: View, dialogue: Dialogue) -> None:
+    def __init__(
+        self,
+        loop: Loop,
+        drive: PressureDrive,
+        view: View,
+        dialogue: Dialogue,
+        on_retry: Callable[[], None],
+    ) -> None:
+        """Hold work on `loop`; `on_retry` is called where a person may have changed the bottle."""
         self._loop = loop
+        self._on_retry = on_retry
         self._drive = drive
         self._view = view
         self._dialogue = dialogue
@@ -80,7 +89,8 @@ class Holding:
     def _voltmeter_comes_back(self) -> bool:
         begun_s = self._loop.now_s
         while self._loop.now_s - begun_s < _VOLTMETER_BACK_WITHIN_S:
-            if self._loop.tick().voltmeter_bad == 0:
+            scan = self._loop.tick()
+            if scan.voltmeter_bad == 0 and scan.scans_alike <= 1:
                 return True
         return False
 
@@ -94,4 +104,7 @@ class Holding:
                 timeout_s=LONGEST_HELD_S,
             )
         )
-        return answer == "retry"
+        if answer != "retry":
+            return False
+        self._on_retry()
+        return True

@@ -12,7 +12,7 @@ from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.setup.plan import PlannedPart
-from rig.view import CellLine, Cue, Snapshot, View
+from rig.view import CellLine, Cue, Severity, Snapshot, View
 
 _THE_END = "the end"
 
@@ -50,6 +50,7 @@ class Presenter:
         self._words: dict[int, str] = {}
         self._slopes: dict[int, float | None] = {}
         self._gone: frozenset[int] = frozenset()
+        self._swapped: frozenset[int] = frozenset()
         self._shown = 0.0
         self._t_s = 0.0
         self._progress = 0.0
@@ -61,6 +62,10 @@ class Presenter:
         self.cue: Cue | None = None
         self.lid_force_n: Callable[[Scan], float | None] = _no_lid
         self.witness: Callable[[Scan], str] = _no_witness
+
+    def say(self, text: str, severity: Severity = "info") -> None:
+        """Show one message."""
+        self._view.say(text, severity)
 
     def show_now(self, now: str, next_: str = "") -> None:
         """Show what is being done outside the plan, and what is next: its first part, if not named."""
@@ -94,9 +99,9 @@ class Presenter:
             self._shown = real_s
             self._view.update(self._snapshot(scan))
 
-    def settling(self, trace: HoldTrace, gone: frozenset[int]) -> None:
+    def settling(self, trace: HoldTrace, gone: frozenset[int], swapped: frozenset[int]) -> None:
         """Take in how a hold is judged."""
-        self._gone = gone
+        self._gone, self._swapped = gone, swapped
         for socket, verdict in trace.verdicts.items():
             self._slopes[socket] = verdict.slope_percent_per_10s
             self._words[socket] = "settled" if verdict.settled else "settling"
@@ -141,7 +146,7 @@ class Presenter:
         output_mv = self._output_mv.get(socket)
         per_bar = self.calibration.get(socket)
         if socket in self._gone:
-            word = "unplugged"
+            word = "swapped" if socket in self._swapped else "unplugged"
         elif socket in self._output_mv and output_mv is None:
             word = "no reading"
         else:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
+
 from drivers.errors import DriverError
 from drivers.ports import ReadingStatus, read_by_hand
 from rig.loop.loop import Loop, Refused
@@ -27,6 +29,8 @@ def bring_to_rest(bench: OpenBench, loop: Loop, view: View) -> None:
     It stops when the pressure no longer falls; the checks then report it.
     """
     if loop.gate is not None and (bench.valves is not None or bench.controller is not None):
+        with suppress(DriverError):  # reported when the rig is made safe, if it stays so
+            _claim(loop, view)
         loop.gate.de_energise()
     if bench.barometer is None or read_by_hand(bench.gauge):
         return
@@ -47,6 +51,18 @@ def bring_to_rest(bench: OpenBench, loop: Loop, view: View) -> None:
         return
 
 
+def _claim(loop: Loop, view: View) -> None:
+    """Take the outputs over before anything is ordered of them.
+
+    Raises:
+        Refused: another program drives them.
+        DriverError: they do not answer.
+    """
+    if loop.gate is not None and (remark := loop.gate.claim()):
+        loop.log.event("note", text=remark)
+        view.say(remark, "caution")
+
+
 def make_safe(loop: Loop, view: View) -> None:
     """De-energise and wait until the pressure no longer moves.
 
@@ -56,11 +72,15 @@ def make_safe(loop: Loop, view: View) -> None:
     outputs = WORDS[loop.scan.drive].outputs
     if loop.gate is not None:
         try:
-            loop.gate.claim()
+            _claim(loop, view)
         except DriverError as error:
             raise Refused("VALVES_LOST", f"{outputs} cannot be claimed: {error.message}") from None
         if not loop.gate.de_energise():
-            raise Refused("VALVES_LOST", f"{outputs} does not go to the safe state; check its link and power")
+            why = loop.gate.drop.error
+            raise Refused(
+                "VALVES_LOST",
+                f"{outputs} does not take the order for the safe state ({why}); check its link and power",
+            )
     loop.acquisition.read_barometer_now()
     reported = rises = False
     steady_since_s: float | None = None

@@ -6,9 +6,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 
-from grading.gas import DRY_AIR_OXYGEN_FRACTION, po2_in_air_bar
+from grading.gas import AIR_PO2_BAR, DRY_AIR_OXYGEN_FRACTION, po2_in_air_bar
 from grading.settling.settled import HoldRule
 from rig.loop.loop import Loop, Tripped, procedure_trip
+from rig.phases.airing import Airing
 from rig.phases.cell_reference import CellReference
 from rig.phases.hold import HoldResult, HoldTrace, hold
 from rig.phases.leak_test import LeakTest
@@ -16,14 +17,15 @@ from rig.phases.pot_gas import PotGas
 from rig.phases.presenter import Presenter
 from rig.pressure.drive import PressureDrive
 from rig.pressure.ramp import ramp_to
-from rig.safety.gas_check import GasCheck, check_gas, check_gas_again
+from rig.safety.gas_check import GasCheck, check_gas, check_gas_again, check_gas_resumed
 from rig.safety.interlocks import Response
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent
-from rig.setup.procedure import ProcedureFile, Step
+from rig.setup.procedure import SAME_PO2_BAR, ProcedureFile, Step
 
 LEAST_ABOVE_AMBIENT_BAR = 0.015
 """A vent does not reach ambient pressure in finite time: no target is set closer to it than this."""
+GRADED_ONLY_WITH = "Its cells are graded only with a second run on another bottle, or with a check cell."
 
 
 @dataclass(slots=True)
@@ -34,14 +36,20 @@ class StepMemory:
         air_mv, air_po2_bar: settled outputs in ambient air by socket, and the PO2 there.
         leak_tested: whether the leak test has been done.
         gas_checked: whether the cells have been used to check the gas.
-        up_mv_per_bar: output per bar of PO2 by socket, by nominal PO2, of the steps on the way up.
+        first_mv_per_bar: output per bar of PO2 by socket, by nominal PO2, of the first hold there.
+        last_mv_per_bar: the same of the newest hold.
+        resumed: whether the run was held since that hold, so that the bottle may be another one.
+        off_alike: whether cells off alike have been reported.
     """
 
     air_mv: dict[int, float] = field(default_factory=dict)
     air_po2_bar: float | None = None
     leak_tested: bool = False
     gas_checked: bool = False
-    up_mv_per_bar: dict[float, dict[int, float]] = field(default_factory=dict)
+    first_mv_per_bar: dict[float, dict[int, float]] = field(default_factory=dict)
+    last_mv_per_bar: dict[int, float] = field(default_factory=dict)
+    resumed: bool = False
+    off_alike: bool = False
 
 
 class Steps:
@@ -56,7 +64,10 @@ class Steps:
         presenter: Presenter,
         sockets: tuple[int, ...],
         relative_humidity: float,
+        airing: Airing,
+        known_good: frozenset[int] = frozenset(),
     ) -> None:
+        """Take the steps of `procedure`; `known_good` are the sockets of check cells."""
         self._loop = loop
         self._drive = drive
         self._gas = gas
@@ -64,6 +75,8 @@ class Steps:
         self._presenter = presenter
         self._sockets = sockets
         self._relative_humidity = relative_humidity
+        self._known_good = known_good
+        self._airing = airing
         self.memory = StepMemory()
         self._reference = CellReference(loop, gas, procedure.calibration_po2_bar)
 
@@ -75,6 +88,7 @@ class Steps:
         loop.set_point.set(Intent.OPEN, scan.barometer_bar)
         loop.enter("air", 0)
         self._presenter.oxygen_fraction = None
+        self._airing.air()
         with self._recorded_hold(
             0, gas="air", direction="up", nominal=None, fraction=DRY_AIR_OXYGEN_FRACTION
         ):
@@ -90,6 +104,9 @@ class Steps:
                 po2_in_air_bar(scan.barometer_bar, self._relative_humidity, temperature_c)
             )
             loop.witness.air(result.output_mv, self.memory.air_po2_bar)
+            loop.compare_hold(result.output_mv, self.memory.air_po2_bar)
+            scale = AIR_PO2_BAR / self.memory.air_po2_bar
+            self._airing.judge(result, {socket: mv * scale for socket, mv in result.output_mv.items()})
 
     def oxygen(self, number: int, step: Step) -> None:
         """Ramp to a step in oxygen and hold there."""
@@ -127,16 +144,16 @@ class Steps:
                 on_trace=self._show,
             )
             self._end_hold(number, result)
-        if (
-            abs(step.po2_bar - self._procedure.calibration_po2_bar) < 0.005
-            and not self._presenter.calibration
-        ):
+        loop.compare_hold(result.output_mv, fraction * result.pressure_bar)
+        if self._is_calibration(step) and not self._presenter.calibration:
             po2_bar = fraction * result.pressure_bar
             self._presenter.calibration = {s: mv / po2_bar for s, mv in result.output_mv.items()}
         self._judge_leak(leak)
-        self._check_gas(result, fraction)
+        self._check_gas(step, result, fraction)
         self._reference.after(step.po2_bar, result, fraction)
-        self._check_gas_again(step, result, fraction)
+
+    def _is_calibration(self, step: Step) -> bool:
+        return abs(step.po2_bar - self._procedure.calibration_po2_bar) < SAME_PO2_BAR
 
     def _rule(self, cap_s: float) -> HoldRule:
         rule = self._procedure.hold
@@ -172,29 +189,35 @@ class Steps:
                 )
             )
 
-    def _check_gas(self, result: HoldResult, fraction: float) -> None:
-        memory = self.memory
-        if memory.gas_checked or memory.air_po2_bar is None:
-            return
-        memory.gas_checked = True
-        found = check_gas(memory.air_mv, memory.air_po2_bar, result.output_mv, fraction * result.pressure_bar)
-        self._report_gas(found)
+    def resumed(self) -> None:
+        """Note that the run was held: the next hold shows whether the gas is still the same."""
+        self.memory.resumed = True
 
-    def _check_gas_again(self, step: Step, result: HoldResult, fraction: float) -> None:
-        """Compare a step on the way down with the same PO2 on the way up."""
-        po2_bar = fraction * result.pressure_bar
+    def _check_gas(self, step: Step, result: HoldResult, fraction: float) -> None:
+        """Compare the cells with what they gave in air, in the hold before a stop, and at this PO2 before."""
+        memory, po2_bar = self.memory, fraction * result.pressure_bar
         per_bar = {socket: mv / po2_bar for socket, mv in result.output_mv.items()}
+        if not memory.gas_checked and memory.air_po2_bar is not None:
+            memory.gas_checked = True
+            found = check_gas(memory.air_mv, memory.air_po2_bar, result.output_mv, po2_bar, self._known_good)
+            self._report_gas(found)
+        if memory.resumed and memory.last_mv_per_bar:
+            self._report_gas(check_gas_resumed(memory.last_mv_per_bar, per_bar, self._known_good))
         nominal = round(step.po2_bar, 3)
-        if step.direction == "up":
-            self.memory.up_mv_per_bar.setdefault(nominal, per_bar)
-        elif nominal in self.memory.up_mv_per_bar:
-            found = check_gas_again(self.memory.up_mv_per_bar[nominal], per_bar, len(self._sockets))
-            if found.verdict == "suspect":
+        if nominal in memory.first_mv_per_bar:
+            first = memory.first_mv_per_bar[nominal]
+            found = check_gas_again(first, per_bar, len(self._sockets), self._known_good)
+            if found.verdict in ("suspect", "off alike") or self._is_calibration(step):
                 self._report_gas(found)
+        memory.first_mv_per_bar.setdefault(nominal, per_bar)
+        memory.last_mv_per_bar, memory.resumed = per_bar, False
 
     def _report_gas(self, found: GasCheck) -> None:
         ratio = None if found.ratio_median is None else round(found.ratio_median, 3)
         self._loop.log.event("gas_check", ratio_median=ratio, verdict=found.verdict, text=found.text)
+        if found.verdict == "off alike" and not self.memory.off_alike:
+            self.memory.off_alike = True
+            self._presenter.say(f"{found.text} The run goes on. {GRADED_ONLY_WITH}", "caution")
         if found.verdict == "suspect":
             raise Tripped(
                 procedure_trip(
@@ -243,7 +266,7 @@ class Steps:
         self._presenter.settled(result.settled)
 
     def _show(self, trace: HoldTrace) -> None:
-        self._presenter.settling(trace, self._loop.cells.gone)
+        self._presenter.settling(trace, self._loop.cells.gone, self._loop.cells.swapped)
         self._reference.during(trace)
 
 

@@ -17,7 +17,8 @@ from rig.loop.run_log import RunLog
 from rig.loop.schedule import Schedule
 from rig.pressure.drive_trips import no_flow_purge, not_permitted
 from rig.pressure.ramp_set_point import RAMP_MARGIN, follow_ramp
-from rig.safety.drive_words import Drive
+from rig.pressure.valve_link import answered
+from rig.safety.drive_words import Drive, Drop
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import fill_refusal
@@ -71,14 +72,16 @@ class ControlledPressure:
         self._judged_s = 0.0
         self._judged_bar = 0.0
         self._gas_l = 0.0
+        self.drop = Drop()
 
     @property
     def gas_used_l(self) -> float:
         """Litres at 1 bar let in so far, from measured rises."""
         return self._gas_l
 
-    def claim(self) -> None:
+    def claim(self) -> str:
         """Do nothing: a controller has no owner register."""
+        return ""
 
     def release(self) -> None:
         """Do nothing: it vents."""
@@ -89,14 +92,15 @@ class ControlledPressure:
             return
         try:
             self._controller.read_pressure_bar()
-        except DriverError:
-            self._scan().valve_failures += 1
+        except DriverError as error:
+            self._note_failure(error)
         else:
-            self._scan().valve_failures = 0
+            self._scan().valve_failures = self._scan().valve_answers = 0
 
     def de_energise(self) -> bool:
         """Vent. Tried twice. Returns whether the controller took it."""
         self._controls = False
+        self._scan().drop_ordered = True
         return self._vent() or self._vent()
 
     def begin_move(self, target_bar: float, scan: Scan) -> None:
@@ -120,6 +124,7 @@ class ControlledPressure:
         self._highest_bar = self._judged_bar = start_bar
         self._judged_s = scan.t_s
         self._set_point.set(Intent.UP if self._up else Intent.DOWN, start_bar, target_bar)
+        scan.drop_ordered = False
         self._order(
             "set",
             lambda: self._set(target_bar),
@@ -192,15 +197,23 @@ class ControlledPressure:
         self._controller.hold_output(on)
         self._controls = on
 
+    def _note_failure(self, error: DriverError) -> None:
+        scan = self._scan()
+        scan.valve_failures += 1
+        scan.valve_answers += answered(error)
+        scan.valve_error = error.message
+
     def _vent(self) -> bool:
         scan = self._scan()
         try:
             self._controller.vent()
         except DriverError as error:
-            scan.valve_failures += 1
+            self.drop = Drop(taken=False, answered=answered(error), error=error.message)
+            self._note_failure(error)
             self._log.event("valve", valve="controller", action="vent", failure=error.message)
             return False
-        scan.valve_failures = 0
+        self.drop = Drop()
+        scan.valve_failures = scan.valve_answers = 0
         self._log.event("valve", valve="controller", action="vent")
         return True
 
@@ -234,7 +247,7 @@ class ControlledPressure:
             procedure_trip(
                 "CONTROLLER_LOST",
                 Response.ABORT,
-                f"The pressure controller does not answer: {failed.message}. It may continue to "
+                f"The pressure controller has not taken an order: {failed.message}. It may continue to "
                 "hold its pressure.",
                 f"{CLOSE_BOTTLE} Vent at the controller or with the manual bleed. {KEEP_LID_SHUT}",
                 rows=(31,),

@@ -10,9 +10,11 @@ from __future__ import annotations
 from collections import deque
 
 from rig.loop.schedule import Schedule
+from rig.pressure.drive_trips import supply_stays_open
 from rig.pressure.gate import SHORTEST_SHOT_MS, Gate
 from rig.pressure.ramp_set_point import LEAD_BAR, RAMP_MARGIN, follow_ramp
 from rig.pressure.shot_model import ShotModel, vent_drive_bar
+from rig.pressure.shut_check import ShutCheck
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent, SetPoint
@@ -28,8 +30,13 @@ _COARSE_BAR = 0.0035
 _FLOW_RISES = 0.8
 _FLOW_BACK_BAR = 0.15
 """Back pressure of a flow purge: far below the limit for a blocked vent."""
+_CLEARLY_MORE = 1.25
+"""The vent's conductance, learned from its shots, is known to some 20 %."""
 _FIRST_GUESS_BAR_PER_MS_L = 0.00013
-"""Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with."""
+"""Two millibar from the shortest shot into one litre: the strongest valve that the rig may be built with.
+
+A larger pot has larger valves: it may get the same from its shortest shot, and the first shots must not
+be longer for its size."""
 
 
 class DosedValves:
@@ -45,7 +52,7 @@ class DosedValves:
         self._interval_s = schedule.interval_s
         self._most_ms = min(gate.longest_shot_ms, int(750 * self._period_s))
         self._step_bar = RAMP_MARGIN * limits.ramp_bar_per_min / 60.0 * self._interval_s
-        guess = _FIRST_GUESS_BAR_PER_MS_L / limits.volume_l
+        guess = _FIRST_GUESS_BAR_PER_MS_L / min(1.0, limits.volume_l)
         self.supply = ShotModel(guess)
         self.vent = ShotModel(guess)
         self._recent: deque[float] = deque(maxlen=3)
@@ -56,11 +63,19 @@ class DosedValves:
         self._gas_l = 0.0
         self._flow_ms = float(SHORTEST_SHOT_MS)
         self._flow_ceiling_bar = 0.0
+        self._flow_shots_l = 0.0
+        self._flow_vented_l = 0.0
+        self._shut_check = ShutCheck(self._period_s)
 
     @property
     def gas_used_l(self) -> float:
-        """Litres at 1 bar let in so far, from the learned effect of the shots."""
-        return self._gas_l
+        """Litres at 1 bar let in so far, from the learned effect of the shots.
+
+        Of a flow purge, where a supply that does not shut fills no pot, it is what the back pressure has
+        driven through the open vent, where that is clearly more than the shots.
+        """
+        vented_l, shots_l = self._flow_vented_l, self._flow_shots_l
+        return self._gas_l + (vented_l - shots_l if vented_l > _CLEARLY_MORE * shots_l else 0.0)
 
     @property
     def too_coarse(self) -> str:
@@ -150,18 +165,33 @@ class DosedValves:
         self._gate.open_vent()
         self._flow_ms = float(SHORTEST_SHOT_MS)
         self._flow_ceiling_bar = 0.0
+        self._shut_check = ShutCheck(self._period_s)
 
     def flow(self, scan: Scan) -> float:
         """Give this tick's supply shot of a flow purge, with the vent open.
 
         Shots grow while the back pressure stays within the ramp and below the limit of a purge: with a wide
-        supply and a narrow vent, the longest ones would fill the pot.
+        supply and a narrow vent, the longest ones would fill the pot. Every few seconds some are left out, to
+        see the pressure fall.
+
+        Raises:
+            Tripped: PRESSURE_RISES, when it does not.
         """
         self._tick += 1
         pressure_bar = scan.gauge.newest_bar
-        if self._tick % self._shot_every or pressure_bar is None:
+        if pressure_bar is None:
             return 0.0
         ambient_bar = scan.barometer_bar or pressure_bar
+        if self.vent.learned:
+            per_s = 1000.0 * self.vent.rate * vent_drive_bar(pressure_bar, ambient_bar)
+            self._flow_vented_l += per_s * self._interval_s * self._limits.volume_l
+            paused = self._shut_check.pauses(scan.t_s, pressure_bar, ambient_bar, self.vent.rate)
+            if self._shut_check.stays_up:
+                raise supply_stays_open(pressure_bar, ambient_bar)
+            if paused:
+                return 0.0
+        if self._tick % self._shot_every:
+            return 0.0
         begun_bar = max(self._flow_ceiling_bar, ambient_bar)
         rise_bar = _FLOW_RISES * self._step_bar * self._shot_every
         self._flow_ceiling_bar = min(begun_bar + rise_bar, ambient_bar + _FLOW_BACK_BAR)
@@ -169,6 +199,7 @@ class DosedValves:
         self._flow_ms = min(max(self._flow_ms * grow, SHORTEST_SHOT_MS), self._most_ms)
         before_l = self._gas_l
         self._shoot_supply(self._flow_ms)
+        self._flow_shots_l += self._gas_l - before_l
         return self._gas_l - before_l
 
     def _fill(self, pressure_bar: float) -> None:

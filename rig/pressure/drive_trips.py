@@ -6,7 +6,7 @@ from typing import Final
 
 from rig.loop.loop import Tripped, procedure_trip
 from rig.safety.drive_words import Drive
-from rig.safety.interlocks import Response
+from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
 
 WHY_NO_FLOW: Final = {
     Drive.CONTROLLER: "a pressure controller keeps a pressure and cannot be made to let a known flow through",
@@ -25,3 +25,17 @@ def no_flow_purge(drive: Drive) -> Tripped:
     """Return what to raise when a drive is asked for a flow that it cannot measure."""
     text = f"No flow purge here: {WHY_NO_FLOW[drive]}."
     return Tripped(procedure_trip("NO_FLOW_PURGE", Response.STOP, text, TAKE_SWINGS))
+
+
+def supply_stays_open(pressure_bar: float, ambient_bar: float) -> Tripped:
+    """Return what to raise when the back pressure of a flow purge stays up although no shot is given."""
+    return Tripped(
+        procedure_trip(
+            "PRESSURE_RISES",
+            Response.ABORT,
+            f"The pot stays {1000 * (pressure_bar - ambient_bar):.0f} mbar above ambient with its vent open "
+            "and no gas commanded: the supply valve does not shut, or the vent is nearly blocked.",
+            f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}",
+            rows=(10, 13),
+        )
+    )

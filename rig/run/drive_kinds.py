@@ -5,13 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import date
 
-from drivers.ports import PressureController, ValveBlock
+from drivers.ports import PressureController, ValveBlock, WatchedController
 from rig.hand.drive import HandDrive
 from rig.hand.pot import HandPot
 from rig.hand.typed_drive import TypedHandDrive
 from rig.loop.acquisition import Acquisition
-from rig.loop.dialogue import Dialogue
+from rig.loop.dialogue import Dialogue, NoAnswer
 from rig.loop.loop import Loop, Refused
 from rig.loop.outputs import Outputs
 from rig.loop.run_log import RunLog
@@ -26,6 +27,7 @@ from rig.safety.limits import SafetyLimits
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Machine
 from rig.setup.bench import OpenBench
+from rig.setup.bench_file import BenchFile
 from rig.setup.procedure import ProcedureFile
 from rig.view import Cue, View
 
@@ -83,13 +85,15 @@ def build_drive(bench: OpenBench, parts: DriveParts) -> DriveKind:
     """Build what moves the pressure of an open bench."""
     two_gauges = bench.second_gauge is not None
     if bench.controller is not None:
-        return _controlled(bench.controller, parts, two_gauges)
+        return _controlled(bench.file, bench.controller, parts, two_gauges)
     if bench.valves is not None:
         return _valves(bench.valves, parts, two_gauges)
     return _hands(bench, parts, two_gauges)
 
 
-def _controlled(controller: PressureController, parts: DriveParts, two_gauges: bool) -> DriveKind:
+def _controlled(
+    bench: BenchFile, controller: PressureController, parts: DriveParts, two_gauges: bool
+) -> DriveKind:
     drive = ControlledPressure(
         controller,
         parts.machine,
@@ -100,7 +104,7 @@ def _controlled(controller: PressureController, parts: DriveParts, two_gauges: b
         lambda: parts.acquisition.scan,
         watch_link=two_gauges,
     )
-    return DriveKind(drive, drive, lambda _loop, _dialogue: DriveHooks())
+    return DriveKind(drive, drive, lambda _loop, dialogue: _ControllerHooks(bench, controller, dialogue))
 
 
 def _valves(valves: ValveBlock, parts: DriveParts, two_gauges: bool) -> DriveKind:
@@ -133,6 +137,39 @@ def _hands(bench: OpenBench, parts: DriveParts, two_gauges: bool) -> DriveKind:
         return HandPot(loop, drive, dialogue, parts.view, bench.file, parts.show_now)
 
     return DriveKind(drive, drive, hooks)
+
+
+class _ControllerHooks(DriveHooks):
+    """What a pressure controller adds: only its own link time-out ends what a killed program leaves."""
+
+    def __init__(self, bench: BenchFile, controller: PressureController, dialogue: Dialogue) -> None:
+        self._bench = bench
+        self._controller = controller
+        self._dialogue = dialogue
+
+    def before_gas(self, today: date) -> None:
+        """Have a person confirm a link time-out that nothing else has shown.
+
+        Raises:
+            Refused: LINK_TIMEOUT.
+        """
+        del today
+        found = self._bench.by_role("controller")
+        read_back = isinstance(self._controller, WatchedController) and self._controller.link_timeout_s
+        if found is None or read_back:
+            return
+        entry = found[1]
+        if entry.link_timeout_s is None or entry.link_timeout_proven is not None:
+            return
+        what = (
+            f"The bench file says that the controller vents {entry.link_timeout_s:g} s after the last "
+            "message: this program cannot read that back, and nothing else vents the pot when it is killed."
+        )
+        try:
+            self._dialogue.confirm("link_timeout", f"{what} Look at the controller's own setting.", "VENTS")
+        except NoAnswer:
+            to_do = "see it vent, and write link_timeout_proven into the bench file"
+            raise Refused("LINK_TIMEOUT", f"{what} Nobody confirmed it; {to_do}.") from None
 
 
 class _ValveHooks(DriveHooks):

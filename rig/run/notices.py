@@ -38,6 +38,7 @@ class Notices:
         self._room = RoomWatch()
         self._code_shown = False
         self._barometer_reported = False
+        self._swapped: frozenset[int] = frozenset()
         self.asks_codes = False
 
     def caution(self, text: str) -> None:
@@ -67,6 +68,18 @@ class Notices:
         )
         self._view.say(why, "alarm")
 
+    def deaf_voltmeter(self, why: str) -> None:
+        """Report a voltmeter that did not follow the vent: it may have stood still in the last hold."""
+        self._log.event(
+            "trip",
+            code="VOLTMETER_LOST",
+            text=why,
+            done="The pot is vented.",
+            do_now="Check the voltmeter and its cable.",
+            invalid_from_s=0.0,
+        )
+        self._view.say(f"{why} Check the voltmeter and its cable.", "alarm")
+
     def tick(self, scan: Scan) -> None:
         """Report what is new about the room, the barometer and the files that the run was started with."""
         self._report_edits()
@@ -74,6 +87,17 @@ class Notices:
         if alarming := self._room.look(scan.room_oxygen_percent):
             self._log.event("alarm", code="ROOM_OXYGEN_RISES", text=alarming, do_now=_VENTILATE)
             self._view.say(f"{alarming} {_VENTILATE}", "alarm")
+
+    def swapped(self, sockets: frozenset[int]) -> None:
+        """Report sockets whose channels have been exchanged, once each."""
+        new = sorted(sockets - self._swapped)
+        if new:
+            self._swapped = sockets
+            which = " and ".join(str(socket) for socket in new)
+            self.caution(
+                f"Sockets {which} have been exchanged during the run: each shows what the other showed. "
+                "Their cells are not graded; check which lead goes to which socket before the next run."
+            )
 
     def last_words(self) -> None:
         """Record how the room was monitored, and check the files a last time."""

@@ -5,25 +5,30 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Callable, Iterator
-from dataclasses import asdict, dataclass
 from datetime import date, timedelta
+from itertools import chain
 from pathlib import Path
-from typing import Any, Final, Literal, TypeVar
+from typing import Any, Final, TypeVar
 
 from drivers.errors import DriverError
 from drivers.ports import (
     Barometer,
+    OwnedValveBlock,
     PressureController,
     PressureGauge,
     RoomOxygenMonitor,
     Thermometer,
     ValveBlock,
     Voltmeter,
+    WatchedController,
     WatchedValveBlock,
     read_by_hand,
 )
+from rig.pressure.block_owner import other_program
 from rig.pressure.gate import SCANS_PER_BEAT
+from rig.run.checks import Check, PreflightReport
 from rig.run.free_space import free_bytes
+from rig.run.last_run_check import RigHeld, held_alone
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import disk_refusal
 from rig.safety.room_oxygen import ALARM_PERCENT, LOWEST_PERCENT
@@ -32,7 +37,6 @@ from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
 from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN
 from rig_configs.roles import POT_PRESSURE_ROLES, ROLES
 
-Verdict = Literal["ok", "caution", "fail", "not checked"]
 T = TypeVar("T")
 
 _SCANS: Final = 12
@@ -46,69 +50,24 @@ _FREE_ENOUGH_BYTES: Final = 500_000_000
 _SAFETY: Final = SafetyLimits(working_pressure_bar=1.0, stop_pressure_bar=1.0, trip_pressure_bar=1.0)
 
 
-@dataclass(frozen=True, slots=True)
-class Check:
-    """One line of the table.
-
-    Attributes:
-        what: what was checked.
-        verdict: "fail" alone keeps a run from starting.
-        found: what was found.
-        to_do: what to do about it; empty when nothing.
-    """
-
-    what: str
-    verdict: Verdict
-    found: str
-    to_do: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class PreflightReport:
-    """Every check of one bench."""
-
-    bench: str
-    file: str
-    checks: tuple[Check, ...]
-
-    @property
-    def ready(self) -> bool:
-        """Whether nothing failed."""
-        return not self.failures
-
-    @property
-    def failures(self) -> tuple[Check, ...]:
-        """The checks that keep a run from starting."""
-        return tuple(check for check in self.checks if check.verdict == "fail")
-
-    @property
-    def cautions(self) -> tuple[Check, ...]:
-        """The checks that are reported and do not keep a run from starting."""
-        return tuple(check for check in self.checks if check.verdict == "caution")
-
-    def as_dict(self) -> dict[str, Any]:
-        """Return the report as JSON data."""
-        return {
-            "schema": "leadline.preflight/1",
-            "bench": self.bench,
-            "file": self.file,
-            "ready": self.ready,
-            "checks": [asdict(check) for check in self.checks],
-        }
-
-
 def run_preflight(bench: BenchFile, out: Path) -> PreflightReport:
     """Open a bench, check everything that answers, and close it again.
 
+    A rig that another program drives is left alone: none of its instruments is asked.
+
     Args:
         bench: a checked bench file.
-        out: where records would go.
+        out: where records would go, and are looked for.
     """
-    parts = open_parts(bench, ask=_nobody)
     try:
-        return _report(bench, _all_checks(parts, out))
-    finally:
-        parts.close()
+        with held_alone(bench, out) as left:
+            parts = open_parts(bench, ask=_nobody)
+            try:
+                return _report(bench, chain(left, _all_checks(parts, out)))
+            finally:
+                parts.close()
+    except RigHeld as held:
+        return _report(bench, iter((held.check,)))
 
 
 def _nobody(_question: str) -> str | None:
@@ -130,6 +89,7 @@ def _all_checks(parts: BenchParts, out: Path) -> Iterator[Check]:
     yield from _calibrations(parts.file, parts.clock.utc().date())
     yield from _pressures(parts)
     yield from _valves(parts)
+    yield from _controller(parts)
     yield from _temperature(parts)
     yield _room_oxygen(parts)
     yield from _voltmeter(parts)
@@ -251,6 +211,9 @@ def _valves(parts: BenchParts) -> Iterator[Check]:
         return
     name = found[0]
     valves: ValveBlock = found[1]
+    if refusal := _driven_by_another(parts, valves):
+        yield Check(f"{name} owner", "fail", refusal, "nothing was ordered of the block")
+        return
     state, failure = _one(valves.read_state)
     what = f"{name} at rest"
     if state is None:
@@ -269,6 +232,17 @@ def _valves(parts: BenchParts) -> Iterator[Check]:
     yield _watchdog(f"{name} watchdog", valves, SCANS_PER_BEAT * parts.file.scan.interval_s)
 
 
+def _driven_by_another(parts: BenchParts, valves: ValveBlock) -> str:
+    """Return that another program drives the valve block, with what to do; empty where none does."""
+    if not isinstance(valves, OwnedValveBlock):
+        return ""
+    clock = parts.clock
+    other, _ = _one(
+        lambda: other_program(valves, None, lambda seconds: clock.sleep_until(clock.monotonic_s() + seconds))
+    )
+    return other.text if other is not None and other.lives else ""
+
+
 def _watchdog(what: str, valves: ValveBlock, beat_s: float) -> Check:
     """Compare the watchdog time of the block with the time between heartbeats."""
     watchdog_ms = valves.watchdog_ms if isinstance(valves, WatchedValveBlock) else None
@@ -285,6 +259,37 @@ def _watchdog(what: str, valves: ValveBlock, beat_s: float) -> Check:
     if watchdog_ms < 1000.0 * _BEATS_IN_WATCHDOG * beat_s:
         return Check(what, "caution", f"{found}: runs may end without cause", "shorten [scan] interval_s")
     return Check(what, "ok", found)
+
+
+def _controller(parts: BenchParts) -> Iterator[Check]:
+    """Ask for what alone ends a pressure that a killed program leaves: the controller's own link time-out."""
+    found = _answering(parts, "controller")
+    if found is None:
+        return
+    name, controller = found
+    entry = parts.file.instruments[name]
+    what = f"{name} link time-out"
+    set_s = controller.link_timeout_s if isinstance(controller, WatchedController) else None
+    if set_s is not None:
+        yield Check(what, "ok", f"vents {set_s:g} s after the last message, as read back")
+    elif entry.link_timeout_s is None:
+        yield Check(
+            what,
+            "caution",
+            "none in the bench file: a killed program or a cut cable leaves the pot under pressure, and "
+            "nothing ends that",
+            "set it at the controller with the action vent, see it vent, and write link_timeout_s",
+        )
+    elif entry.link_timeout_proven is not None:
+        found_text = f"{entry.link_timeout_s:g} s by the bench file; a person saw it vent on "
+        yield Check(what, "ok", f"{found_text}{entry.link_timeout_proven}")
+    else:
+        yield Check(
+            what,
+            "caution",
+            f"{entry.link_timeout_s:g} s by the bench file, which this controller does not confirm",
+            "pull its cable at 1.2 bar, see it vent, and write link_timeout_proven; until then each run asks",
+        )
 
 
 def _temperature(parts: BenchParts) -> Iterator[Check]:
@@ -360,6 +365,13 @@ def _voltmeter(parts: BenchParts) -> Iterator[Check]:
 def _input_noise(bench: BenchFile, name: str, outputs: dict[int, list[float]]) -> Check:
     shorted = bench.scan.shorted_socket
     spread = {socket: statistics.stdev(series) for socket, series in outputs.items() if len(series) > 2}
+    if spread and not any(spread.values()):
+        return Check(
+            f"{name} noise",
+            "caution",
+            f"{_SCANS} scans alike on every socket",
+            "coarse digits do that at rest, and so does a frozen meter: touch a lead and see if it follows",
+        )
     if shorted is None:
         if not spread:
             return Check(f"{name} noise", "not checked", "no socket gives a reading")

@@ -23,6 +23,7 @@ class RunRequest:
         purpose: free text for the record.
         clear: codes of what the last run left that are cleared beforehand; None on a virtual bench where
             this is not practised: the last run is then ignored.
+        aired: whether the pot was aired just before, so that nobody is asked to.
     """
 
     procedure: ProcedureFile
@@ -32,6 +33,7 @@ class RunRequest:
     operator: str
     purpose: str = ""
     clear: tuple[str, ...] | None = None
+    aired: bool = False
 
     @property
     def sockets(self) -> tuple[int, ...]:

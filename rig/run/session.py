@@ -11,6 +11,7 @@ from pathlib import Path
 
 from grading.record.format import RunHeader
 from grading.record.writer import RecordWriter
+from rig.between_runs.air_history import known_air_mv
 from rig.between_runs.clearing import Clearing
 from rig.between_runs.lock import RigBusy, hold_rig
 from rig.between_runs.memory import How
@@ -22,6 +23,7 @@ from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
 from rig.loop.run_log import RecordSink, RunLog
 from rig.loop.schedule import Schedule
 from rig.loop.stop import StopRequest
+from rig.phases.airing import Airing
 from rig.phases.ending import Ending
 from rig.phases.holding import Holding
 from rig.phases.pot_gas import PotGas
@@ -38,8 +40,8 @@ from rig.run.outcome import RunOutcome
 from rig.run.parts import Part
 from rig.run.request import RunRequest
 from rig.run.wiring import reader_of, safety_limits
-from rig.safety.drive_words import WORDS
-from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip
+from rig.safety.drive_words import DROP_ORDERED, WORDS
+from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip, deaf_voltmeter
 from rig.safety.permissives import disk_refusal
 from rig.safety.scan import Scan
 from rig.safety.set_point import SetPoint
@@ -145,6 +147,7 @@ class Session:
             gas_used_l=lambda: self._drive.gas_used_l,
             on_tick=self._on_tick,
             free_bytes=self._free_bytes,
+            on_alarm=lambda alarm: view.say(alarm.message, "alarm"),
             supply_fraction=file.gas.oxygen_fraction,
         )
         self._frozen = FrozenFiles(
@@ -153,10 +156,27 @@ class Session:
         self._notices = Notices(view, self._log, clock, self._frozen)
         self._gas = PotGas(file.gas.oxygen_fraction, file.gas.u_oxygen_fraction)
         humidity = file.ambient.relative_humidity
-        self._steps = Steps(self._loop, self._drive, self._gas, procedure, self._presenter, sockets, humidity)
-        dialogue = self._dialogue = Dialogue(self._loop, view, stop, time_runs=clock_runs(clock))
+        dialogue = self._dialogue = Dialogue(
+            self._loop,
+            view,
+            stop,
+            time_runs=clock_runs(clock),
+            while_waiting=self._answer_suspend_key,
+        )
+        known_good = frozenset(cell.socket for cell in request.cells if cell.check_cell and cell.socket)
+        self._steps = Steps(
+            self._loop,
+            self._drive,
+            self._gas,
+            procedure,
+            self._presenter,
+            sockets,
+            humidity,
+            self._airing(dialogue),
+            known_good,
+        )
         self._ending = Ending(self._loop, self._drive, view, dialogue)
-        self._holding = Holding(self._loop, self._drive, view, dialogue)
+        self._holding = Holding(self._loop, self._drive, view, dialogue, self._steps.resumed)
         self._hooks = kind.hooks(self._loop, dialogue)
         self._presenter.lid_force_n = self._hooks.lid_force_n
         self._presenter.witness = lambda scan: contradiction(scan, self._limits)
@@ -176,6 +196,19 @@ class Session:
             show_cue=self._show_cue,
             show_now=self._presenter.show_now,
         )
+
+    def _airing(self, dialogue: Dialogue) -> Airing:
+        """Who asks for the pot to be aired, where a person is there and has not said that it was."""
+        request, file = self._request, self._bench.file
+        person = self._bench.virtual is None or file.has_hand_valves
+        serials = [cell.cell for cell in request.cells] if self._sink is None else []
+        known = known_air_mv(request.out, serials, simulated=self._bench.virtual is not None)
+        by_socket = {
+            cell.socket: known[cell.cell]
+            for cell in request.cells
+            if cell.socket is not None and cell.cell in known
+        }
+        return Airing(self._loop, dialogue, by_socket, asks=person and not request.aired)
 
     def check_last_run(self, codes: Sequence[str], memories: Sequence[Path]) -> None:
         """Have the last run on this rig cleared before this one; `codes` are cleared beforehand."""
@@ -297,7 +330,12 @@ class Session:
         return self._stop("tripped", trip.message, trip.code)
 
     def _closing_check(self) -> tuple[How, str, str]:
-        """Check the gauges once more on the vented pot: a drift makes the run's readings doubtful."""
+        """Check gauges and voltmeter once more on the vented pot: the run's readings may be doubtful."""
+        scan = self._loop.scan
+        # A meter that varies cannot have stood still in a hold: the last one ended on a scan that differed.
+        if not scan.voltmeter_varies and (deaf := deaf_voltmeter(scan)) is not None:
+            self._notices.deaf_voltmeter(deaf)
+            return "tripped", deaf, "VOLTMETER_LOST"
         if self._loop.acquisition.pressure_is_typed:
             return "completed", "All steps done; the pot is vented.", ""
         try:
@@ -369,8 +407,7 @@ class Session:
         Raises:
             Exception: the error, when the orderly end fails too; the outputs are dropped.
         """
-        if self._loop.gate is not None:
-            self._loop.drop_taken = self._loop.gate.de_energise()
+        self._loop.drop_outputs()
         trip = procedure_trip(
             "PROGRAM_ERROR",
             Response.ABORT,
@@ -384,8 +421,10 @@ class Session:
             raise error from None
 
     def _worded(self, trip: Trip) -> Trip:
-        """Return a trip in the words of this drive, and with whether the drop was taken."""
-        return replace(trip, drive=self._loop.scan.drive, drop_taken=self._loop.drop_taken)
+        """Return a trip in the words of this drive, and with what is known of the order to drop."""
+        if trip.response is Response.ABORT and self._loop.drop is None:
+            self._loop.drop_outputs()
+        return replace(trip, drive=self._loop.scan.drive, drop=self._loop.drop or DROP_ORDERED)
 
     def _refuse(self, refused: Refused) -> RunOutcome:
         """End a run before it began: drop the outputs, leave no record."""
@@ -411,10 +450,14 @@ class Session:
             self._presenter.alarm = self._ending.alarm
         self._presenter.tick(scan, row)
         self._notices.tick(scan)
+        self._notices.swapped(self._loop.cells.swapped)
         if failure := self._view.take_failure():
             self._notices.caution(f"The screen failed ({failure}); the run continues without it.")
+        self._answer_suspend_key()
+
+    def _answer_suspend_key(self) -> None:
         if self._stop_request.take_suspend():
-            keys = WORDS[scan.drive].stop_keys
+            keys = WORDS[self._loop.scan.drive].stop_keys
             self._view.say(f"Ctrl-Z is ignored: the pot needs this program. {keys}", "caution")
 
     def _show_cue(self, cue: Cue | None) -> None:

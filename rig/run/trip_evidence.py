@@ -15,11 +15,12 @@ def evidence(trip: Trip, scan: Scan) -> dict[str, Any]:
     """Return members of a trip's event; pressures in bar, None where it is not known.
 
     `invalid_from_s` is the earliest moment at which the fault may have begun: earlier than the trip by the
-    time limit of its interlock, or the whole run where a phase found it.
+    time limit of its interlock, or the whole run where a phase found it. Of a voltmeter that repeats itself,
+    every scan since the last one that differed is in doubt.
     """
     valves = scan.valves
     return {
-        "invalid_from_s": round(invalid_from_s(trip, scan.t_s), 3),
+        "invalid_from_s": round(invalid_from_s(trip, scan), 3),
         "gauge_bar": scan.pressure_bar,
         "gauge_status": str(scan.gauge.status),
         "gauge_age_s": round(scan.pressure_age_s, 3),
@@ -36,9 +37,12 @@ def evidence(trip: Trip, scan: Scan) -> dict[str, Any]:
     }
 
 
-def invalid_from_s(trip: Trip, t_s: float) -> float:
-    """Return from when on readings are in doubt, in seconds of the run, for a trip at `t_s`."""
+def invalid_from_s(trip: Trip, scan: Scan) -> float:
+    """Return from when on readings are in doubt, in seconds of the run, for a trip at the newest scan."""
     slowest_s = max((lock.limit_s for lock in INTERLOCKS if lock.code == trip.code), default=None)
-    if slowest_s is not None:
-        return max(0.0, t_s - slowest_s)
-    return 0.0 if trip.rows else t_s
+    if slowest_s is None:
+        return 0.0 if trip.rows else scan.t_s
+    from_s = scan.t_s - slowest_s
+    if trip.code == "VOLTMETER_LOST" and scan.scans_alike > 1:
+        from_s = min(from_s, scan.scans_differed_s)
+    return max(0.0, from_s)

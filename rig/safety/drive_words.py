@@ -21,19 +21,43 @@ class Drive(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Drop:
+    """What is known of an order to drop the outputs.
+
+    Attributes:
+        shown: a later read-back shows that no output is energised.
+        taken: the order was confirmed.
+        answered: it was answered, be it with "busy" or a refusal.
+        error: what was wrong, where it was not confirmed.
+    """
+
+    shown: bool = False
+    taken: bool = True
+    answered: bool = True
+    error: str = ""
+
+
+DROP_ORDERED: Final = Drop()
+"""The order was taken, and nothing more is known."""
+
+
+@dataclass(frozen=True, slots=True)
 class DriveWords:
     """Words for one kind of drive; clauses without a full stop unless said otherwise.
 
     Attributes:
         outputs: what the program commands.
-        lost: whole sentence after "... does not answer; ": what the operator has to know then.
+        lost: sentence after a comma, what the operator has to know when nothing answers.
         rises: why the pressure may be above where it should be.
         falls: why it may fall fast.
         sinks: why it may fall slowly.
         supply: what may keep gas from coming in, beside the bottle.
         vent: what may keep gas from going out.
-        dropped, ramped, held: whole sentences: what has been done at a trip that aborts, stops or holds.
-        not_dropped: whole sentence: what has been tried at a trip that aborts, when nothing took the order.
+        dropped: whole sentence: a read-back shows that the outputs are off.
+        ordered: whole sentence: the order to drop them was taken, and nothing shows yet that it was done.
+        refused: whole sentence with `{error}`: the order was answered, but not taken.
+        not_dropped: whole sentence: the order got no answer.
+        ramped, held: whole sentences: what has been ordered at a trip that stops or holds.
         stop_once, stop_twice: for the foot of the screen: what Ctrl-C does, once and twice.
     """
 
@@ -45,11 +69,21 @@ class DriveWords:
     supply: str
     vent: str
     dropped: str
+    ordered: str
+    refused: str
     not_dropped: str
     ramped: str
     held: str
     stop_once: str
     stop_twice: str
+
+    def done(self, drop: Drop) -> str:
+        """What is known of an order to drop the outputs, as a whole sentence; never where a valve stands."""
+        if drop.shown:
+            return self.dropped
+        if drop.taken:
+            return self.ordered
+        return self.refused.format(error=drop.error) if drop.answered else self.not_dropped
 
     @property
     def stop_keys(self) -> str:
@@ -62,14 +96,17 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         outputs="the valve block",
         lost="this program can no longer move a valve; the watchdog relay has to do it.",
         rises="the supply valve may be stuck open",
-        falls="the vent is stuck open or its shots last too long, or the lid or a hose is loose",
+        falls="the vent is stuck open or without power, its shots last too long, or lid or hose are loose",
         sinks="there is a large leak, or the supply gives no gas to top up with",
         supply="the supply valve does not open",
         vent="the vent is stuck or blocked",
-        dropped="De-energised: supply shut, vent open.",
-        not_dropped="The command to de-energise got no answer: the valves may not have moved.",
-        ramped="Supply shut; venting on the ramp.",
-        held="Supply shut; pressure kept, hold clock stopped.",
+        dropped="De-energised: no valve has power.",
+        ordered="The order to de-energise was taken; the valve block does not show it yet.",
+        refused="The valve block did not take the order to de-energise ({error}); each valve was ordered to "
+        "drop by itself, and the valve block does not show it yet.",
+        not_dropped="The order to de-energise got no answer: the valves may not have moved.",
+        ramped="No more supply shots; venting on the ramp.",
+        held="No more supply shots, vent kept energised; hold clock stopped.",
         stop_once="vent on the ramp and stop",
         stop_twice="drop every valve now",
     ),
@@ -80,11 +117,13 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         falls="the controller lets gas out, or the lid or a hose is loose",
         sinks="there is a large leak, or the controller's supply gives nothing to top up with",
         supply="the controller does not let gas in",
-        vent="the controller's exhaust or the line behind it is blocked",
-        dropped="Vent command sent to the controller.",
-        not_dropped="The command to vent got no answer: the controller may keep the pressure.",
-        ramped="The controller vents on the ramp.",
-        held="The controller keeps the pressure; hold clock stopped.",
+        vent="the controller's exhaust or the line behind it is blocked, or its supply does not shut",
+        dropped="The controller took the order to vent.",
+        ordered="The controller took the order to vent.",
+        refused="The controller did not take the order to vent ({error}): it may keep the pressure.",
+        not_dropped="The order to vent got no answer: the controller may keep the pressure.",
+        ramped="The controller is ordered to vent on the ramp.",
+        held="The controller is ordered to keep the pressure; hold clock stopped.",
         stop_once="vent on the ramp and stop",
         stop_twice="the controller vents at once",
     ),
@@ -97,6 +136,8 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
         supply="the supply valve is not open",
         vent="the vent is shut or blocked",
         dropped="Asked for: supply and cylinder shut, vent open all the way.",
+        ordered="Asked for: supply and cylinder shut, vent open all the way.",
+        refused="Asked for: supply and cylinder shut, vent open all the way.",
         not_dropped="Asked for: supply and cylinder shut, vent open all the way.",
         ramped="Asked for: supply shut, pressure let out as the screen says.",
         held="Asked for: both valves shut, hands off; hold clock stopped.",

@@ -13,7 +13,7 @@ from enum import StrEnum
 from functools import cache
 
 from drivers.ports import ReadingStatus
-from rig.safety.drive_words import WORDS, Drive
+from rig.safety.drive_words import DROP_ORDERED, WORDS, Drive, Drop
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import disk_refusal
 from rig.safety.room_oxygen import HIGHEST_PERCENT, LOWEST_PERCENT
@@ -39,6 +39,12 @@ _OFF_SET_POINT_SCANS = 3
 _WEAK_GROUPS = 3
 _STRONG_GROUPS = 2
 _LOST_SCANS = 5
+_CONTROLLER_FAILURES = 2
+_SCANS_ALIKE = 16
+"""Scans of a frozen voltmeter. With noise of one digit, the least that counts as noise here, two scans of one
+cell are equal in 27 % of cases, and sixteen in a row once in 3e8; with that of a usual meter, never."""
+_ALIKE_OVER_BAR = 0.15
+_ALIKE_CELLS = 2
 _LONGEST_AGE_S = 1.0
 _LONGEST_GAP_S = 1.0
 _FAST_FALL_BAR_PER_S = 0.012
@@ -58,7 +64,7 @@ class Trip:
         text: what happened, with the numbers.
         do_now: what the operator is to do now.
         drive: what moves the pressure there, for what can be said of it.
-        drop_taken: whether the order to drop the outputs was taken, where the response is to abort.
+        drop: what is known of the order to drop the outputs, where the response is to abort.
     """
 
     code: str
@@ -67,15 +73,15 @@ class Trip:
     text: str
     do_now: str
     drive: Drive = Drive.VALVES
-    drop_taken: bool = True
+    drop: Drop = DROP_ORDERED
 
     @property
     def done(self) -> str:
-        """What has been done about it by the time it is shown: a whole sentence."""
+        """What is known to have been done about it by the time it is shown: a whole sentence."""
         words = WORDS[self.drive]
         match self.response:
             case Response.ABORT:
-                return words.dropped if self.drop_taken else words.not_dropped
+                return words.done(self.drop)
             case Response.STOP:
                 return words.ramped
             case Response.HOLD:
@@ -119,9 +125,16 @@ def over_pressure(scan: Scan, limits: SafetyLimits) -> str | None:
 
 
 def watchdog(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """The valve block's watchdog has dropped the outputs."""
+    """The valve block's watchdog has dropped the outputs, or is about to, since no heartbeat is taken."""
+    if not scan.beating:
+        return None
     if scan.valves is not None and scan.valves.watchdog_tripped:
         return "The watchdog relay has dropped the valves: it saw no new heartbeat of this program in time."
+    if scan.beat_error and scan.unfed_s > scan.valves_patience_s:
+        return (
+            f"The valve block has taken no heartbeat for {scan.unfed_s:.1f} s ({scan.beat_error}): its "
+            "watchdog is about to drop the valves."
+        )
     return None
 
 
@@ -278,24 +291,38 @@ def stalled(scan: Scan, _limits: SafetyLimits) -> str | None:
 
 def valves_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The valve block, or the pressure controller, does not answer."""
-    if scan.valve_failures >= 2:
-        words = WORDS[scan.drive]
-        return f"{words.outputs[0].upper()}{words.outputs[1:]} does not answer; {words.lost}"
-    return None
+    if scan.drive is Drive.CONTROLLER:
+        lost, silent_s = scan.valve_failures >= _CONTROLLER_FAILURES, ""
+    else:
+        lost, silent_s = scan.valves_unheard_s > scan.valves_patience_s, f" for {scan.valves_unheard_s:.1f} s"
+    if not lost:
+        return None
+    words = WORDS[scan.drive]
+    outputs = f"{words.outputs[0].upper()}{words.outputs[1:]}"
+    if scan.valve_answers:
+        return f"{outputs} answers, but has done nothing that was asked of it{silent_s} ({scan.valve_error})."
+    return f"{outputs} has not answered{silent_s} ({scan.valve_error}); {words.lost}"
 
 
 def disobeyed(scan: Scan, _limits: SafetyLimits) -> str | None:
     """The outputs read back differ from what was commanded."""
-    if scan.disobeyed >= 2:
-        return "The valve block's outputs are not what was commanded."
-    return None
+    if scan.disobeyed < 2:
+        return None
+    if scan.valve_error:
+        return f"The valve block's outputs are not what was commanded (last error: {scan.valve_error})."
+    return "The valve block's outputs are not what was commanded."
 
 
 def foreign_owner(scan: Scan, _limits: SafetyLimits) -> str | None:
     """Another program has taken the valve block over."""
-    if scan.foreign_owner >= 1:
-        return "Another program has taken over the valve block."
-    return None
+    if not scan.foreign_owner:
+        return None
+    if not scan.foreign_token:
+        return (
+            "The valve block no longer has this program's token: another program has cleared it, or the "
+            "block has started anew."
+        )
+    return f"Another program has taken over the valve block (token {scan.foreign_token})."
 
 
 def no_response_up(scan: Scan, _limits: SafetyLimits) -> str | None:
@@ -402,9 +429,25 @@ def gas_used_up(scan: Scan, limits: SafetyLimits) -> str | None:
 
 
 def voltmeter_lost(scan: Scan, _limits: SafetyLimits) -> str | None:
-    """The voltmeter gives no reading."""
+    """The voltmeter gives no reading, or repeats an old one."""
     if scan.voltmeter_bad >= _LOST_SCANS:
         return f"The voltmeter has given no reading {scan.voltmeter_bad} times in a row."
+    if scan.voltmeter_varies and scan.scans_alike >= _SCANS_ALIKE:
+        return (
+            f"The voltmeter has given the same scan {scan.scans_alike} times in a row, to the last digit of "
+            "every cell: it is frozen."
+        )
+    return deaf_voltmeter(scan)
+
+
+def deaf_voltmeter(scan: Scan) -> str | None:
+    """The pressure has moved far, and no digit of any cell with it; this holds for coarse digits too."""
+    deaf = scan.scans_alike_over_bar > _ALIKE_OVER_BAR and scan.cells_reading >= _ALIKE_CELLS
+    if deaf and scan.scans_alike > 1:
+        return (
+            f"The voltmeter has repeated one scan while the pressure moved by "
+            f"{scan.scans_alike_over_bar * 1000:.0f} mbar: it is frozen."
+        )
     return None
 
 
@@ -426,7 +469,7 @@ INTERLOCKS: tuple[Interlock, ...] = (
         "WATCHDOG",
         (22, 24, 31),
         _ABORT,
-        0.8,
+        1.5,
         watchdog,
         "Close the bottle. Either this computer was held up, or the valve block no longer takes commands.",
     ),
@@ -491,7 +534,8 @@ def first_trip(
     """Return the most important trip of this scan, or None.
 
     With nothing expected of the pressure (a pot of unknown content, or one already de-energised) nothing can
-    be off its set point, and the only possible answer has already been given: no interlock trips.
+    be off its set point, and the only possible answer has already been given: no interlock trips. What the
+    pressure does then is for `rig.safety.after_drop`.
 
     Args:
         scan: the newest scan.

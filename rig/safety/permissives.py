@@ -35,7 +35,8 @@ def fill_refusal(
     if scan.scans_apart:
         return f"the two gauges disagree by more than {1000 * limits.gauges_apart_bar:.0f} mbar"
     if scan.valve_failures or (scan.drive is Drive.VALVES and scan.valves is None):
-        return f"{WORDS[scan.drive].outputs} does not answer"
+        failing = "answers with an error" if scan.valve_answers else "does not answer"
+        return f"{WORDS[scan.drive].outputs} {failing}"
     if scan.foreign_owner:
         return "another program has taken over the valve block"
     if scan.valves is not None and scan.valves.lid_closed is False:

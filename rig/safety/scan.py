@@ -71,12 +71,29 @@ class Scan:
         room_oxygen_percent: last good reading; None where the bench has no monitor or before the first.
         room_oxygen_bad: attempts without a good reading.
         valves: last read-back; None where the bench has no valve block or before the first.
-        valve_failures: commands and read-backs without an answer.
+        valve_failures: exchanges with the valve block, or the controller, that failed although repeated.
+        valve_answers: how many of those were answered all the same, with "busy" or a refusal.
+        valve_error: what was wrong with the newest of those.
+        valves_unheard_s: since the last good exchange with the valve block.
+        valves_patience_s: longest time without one, and longest time without a heartbeat that was taken.
+        beating: whether heartbeats are written now.
+        unfed_s: since the valve block last took a heartbeat; 0 where none is written.
+        beat_error: what it answered to the newest heartbeat instead of taking it.
         disobeyed: read-backs that contradict what was commanded.
         foreign_owner: read-backs of the owner register with another program's token.
+        foreign_token: the token read there last.
+        drop_ordered: the outputs have been ordered to drop, and nothing was energised by this program since.
+        drop_shown: the newest read-back shows that no output is energised.
+        drop_unseen_s: since that order without a read-back that shows it; 0 where it shows it.
         voltmeter_bad: scans without a single good reading.
         cells_over_bar: how far above ambient the cells show the pot to be; None where they show nothing.
         cells_watch: whether enough cells with a fresh reference are read to contradict the gauges.
+        scans_alike: the voltmeter's scans with the same numbers on every socket; 1 where the newest differs
+            from the one before.
+        scans_differed_s: when the last scan was taken that differed from the one before.
+        scans_alike_over_bar: how far the pressure has moved since that scan.
+        cells_reading: sockets of the newest scan with more than a millivolt.
+        voltmeter_varies: whether the voltmeter's noise has been seen above its digits in this run.
         gas_used_l: litres at 1 bar let into the pot so far.
         drive: what moves the pressure; the same for a whole run.
         free_bytes: room for the record, looked at every few seconds; None where no disk is written to.
@@ -106,11 +123,27 @@ class Scan:
     room_oxygen_bad: int = 0
     valves: ValveState | None = None
     valve_failures: int = 0
+    valve_answers: int = 0
+    valve_error: str = ""
+    valves_unheard_s: float = 0.0
+    valves_patience_s: float = 1.0
+    beating: bool = False
+    unfed_s: float = 0.0
+    beat_error: str = ""
     disobeyed: int = 0
     foreign_owner: int = 0
+    foreign_token: int = 0
+    drop_ordered: bool = False
+    drop_shown: bool = False
+    drop_unseen_s: float = 0.0
     voltmeter_bad: int = 0
     cells_over_bar: float | None = None
     cells_watch: bool = False
+    scans_alike: int = 0
+    scans_differed_s: float = 0.0
+    scans_alike_over_bar: float = 0.0
+    cells_reading: int = 0
+    voltmeter_varies: bool = False
     gas_used_l: float = 0.0
     drive: Drive = Drive.VALVES
     free_bytes: int | None = None
@@ -122,6 +155,11 @@ class Scan:
     def pressure_bar(self) -> float | None:
         """The last good reading of the gauge; None before the first."""
         return self.gauge.pressure_bar
+
+    @property
+    def voltmeter_repeats(self) -> bool:
+        """Whether the newest scan may be an old one: it equals the one before, and its noise should not."""
+        return self.voltmeter_varies and self.scans_alike > 1
 
     @property
     def highest_bar(self) -> float | None:

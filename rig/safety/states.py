@@ -53,33 +53,51 @@ class StateRule:
         does: one clause for the documentation.
         may_fill: whether supply shots are permitted at all.
         may_shut_vent: whether the vent may be energised (shut).
+        beats: whether the heartbeat is written, once the read-back shows that every output is off: something
+            may be energised here, or in a state that follows without a new order to de-energise.
     """
 
     state: State
     does: str
     may_fill: bool = False
     may_shut_vent: bool = False
+    beats: bool = False
 
 
 STATE_RULES: dict[State, StateRule] = {
     rule.state: rule
     for rule in (
         StateRule(State.ABORTED, "de-energised; what the pot holds is not known until it is cleared"),
-        StateRule(State.CLEARING, "de-energised; both gauges are compared with the barometer"),
+        StateRule(State.CLEARING, "de-energised; both gauges are compared with the barometer", beats=True),
         StateRule(State.STOPPED, "de-energised, vented, watched"),
-        StateRule(State.RESETTING, "self test: identities, vented zero, air reading with the vent open"),
-        StateRule(State.IDLE, "ready, vent open, watched"),
         StateRule(
-            State.STARTING, "purge, proven by measured swings or flow", may_fill=True, may_shut_vent=True
+            State.RESETTING, "self test: identities, vented zero, air reading with the vent open", beats=True
         ),
-        StateRule(State.EXECUTE, "steps: fill, settle, measure", may_fill=True, may_shut_vent=True),
-        StateRule(State.HOLDING, "supply shut, pressure kept, hold clock stopped", may_shut_vent=True),
-        StateRule(State.HELD, "pressure kept for at most ten minutes", may_shut_vent=True),
-        StateRule(State.UNHOLDING, "the cause is gone; back to the step it left", may_shut_vent=True),
-        StateRule(State.COMPLETING, "ramped vent after the last step", may_shut_vent=True),
+        StateRule(State.IDLE, "ready, vent open, watched", beats=True),
+        StateRule(
+            State.STARTING,
+            "purge, proven by measured swings or flow",
+            may_fill=True,
+            may_shut_vent=True,
+            beats=True,
+        ),
+        StateRule(
+            State.EXECUTE, "steps: fill, settle, measure", may_fill=True, may_shut_vent=True, beats=True
+        ),
+        StateRule(
+            State.HOLDING, "supply shut, pressure kept, hold clock stopped", may_shut_vent=True, beats=True
+        ),
+        StateRule(State.HELD, "pressure kept for at most ten minutes", may_shut_vent=True, beats=True),
+        StateRule(
+            State.UNHOLDING, "the cause is gone; back to the step it left", may_shut_vent=True, beats=True
+        ),
+        StateRule(State.COMPLETING, "ramped vent after the last step", may_shut_vent=True, beats=True),
         StateRule(State.COMPLETE, "vented, watched; record closed"),
         StateRule(
-            State.STOPPING, "ramped vent on the operator's request or a stop condition", may_shut_vent=True
+            State.STOPPING,
+            "ramped vent on the operator's request or a stop condition",
+            may_shut_vent=True,
+            beats=True,
         ),
         StateRule(State.ABORTING, "de-energise: supply shut, vent open; wait for ambient pressure"),
     )

@@ -20,10 +20,6 @@ from rig.safety.set_point import Intent, SetPoint
 WATCH_AFTER_TRIP_S: Final = 60.0
 """How long a vented pot is watched after any ending but completion (judgement): something is wrong with the
 rig, and its supply may be the cause."""
-RISES_BAR: Final = 0.025
-"""A pressure this far above the lowest since the vent was opened rises: more than the vented band, and some
-fifty times the noise of a gauge (judgement)."""
-
 ANSWER_BAR: Final = 0.030
 """A gauge has answered a filling once it has risen this far: beyond the vented band, so that one that is shut
 off at that moment does not read as vented."""
@@ -37,7 +33,6 @@ _FALL_SLACK_BAR = 0.005
 _REFERENCE_BAR = 2.0
 _CRITICAL_RATIO = 0.3
 _SEEN_NEAR_TRIP_BAR = 0.15
-_RISES_SCANS = 3
 
 UNANSWERED: Final = "gas was let in and the gauges have not risen with it"
 FELL: Final = "a gauge fell faster than this pot's vent can let gas out"
@@ -132,24 +127,6 @@ def fastest_fall_bar(pressure_bar: float, ambient_bar: float, seconds: float, li
 def _drive(pressure_bar: float, ambient_bar: float) -> float:
     ratio = max(ambient_bar / pressure_bar, _CRITICAL_RATIO)
     return pressure_bar * float((1.0 - ((ratio - _CRITICAL_RATIO) / (1.0 - _CRITICAL_RATIO)) ** 2) ** 0.5)
-
-
-class RiseWatch:
-    """Notices a pressure that rises although the supply should be shut and the vent open."""
-
-    def __init__(self) -> None:
-        self._lowest_bar = inf
-        self._above = 0
-
-    def look(self, scan: Scan) -> float | None:
-        """Return how far the pressure has risen above its lowest, in bar, once three scans show it."""
-        alive = surviving_gauges_bar(scan)
-        if not alive:
-            return None
-        self._lowest_bar = min(self._lowest_bar, max(alive))
-        risen_bar = max(alive) - self._lowest_bar
-        self._above = self._above + 1 if risen_bar > RISES_BAR else 0
-        return risen_bar if self._above >= _RISES_SCANS else None
 
 
 class GaugeTrust:

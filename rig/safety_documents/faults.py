@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from grading.gas import LEAST_FLOW_EFFICIENCY, LEAST_SWING_EFFICIENCY
-from rig.safety.gas_check import ALLOWED_PART
+from rig.safety.gas_check import ALIKE_FROM_AIR_PART, ALLOWED_PART
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +91,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("supply_stuck_open",),
         ("PRESSURE_RISES",),
         3.0,
-        _ABORT,
+        f"{_ABORT}; in a flow purge, where the vent is open, within 8 s; a seat that leaks moves the cells "
+        "in air, or shows in the leak test, which then bars the figures in air",
         not_noticed=("supply_seeps",),
     ),
     FaultRow(
@@ -119,15 +120,16 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
     FaultRow(15, "leak", ("leak_large", "leak_small"), ("LEAK", "LEAK_TEST"), 200.0, _STOP),
     FaultRow(
         16,
-        "purge insufficient, wrong gas",
-        ("wrong_gas",),
-        ("GAS_SUSPECT",),
-        320.0,
-        f"{_STOP}; a dead space that keeps its air shows on no gauge, and in the cells only where it costs "
-        f"more than {100 * ALLOWED_PART:.0f} %: the purge's uncertainty covers it up to its allowance "
-        f"(mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a flow), no "
-        "further",
-        not_noticed=("purge_dead_space", "pot_enriched"),
+        "purge insufficient, wrong gas, pot not aired",
+        ("wrong_gas", "pot_enriched"),
+        ("GAS_SUSPECT", "AIR_SUSPECT"),
+        400.0,
+        f"{_STOP}; below {100 * ALLOWED_PART:.0f} % two or more cells that are off alike by more than "
+        f"{100 * ALIKE_FROM_AIR_PART:.0f} % are ungraded; a dead space that keeps its air shows on no gauge, "
+        f"and in the cells only where it costs more than that: the purge's uncertainty covers it up to its "
+        f"allowance (mixing {LEAST_SWING_EFFICIENCY:g} of perfect in swings, {LEAST_FLOW_EFFICIENCY:g} in a "
+        "flow), no further",
+        not_noticed=("purge_dead_space",),
     ),
     FaultRow(
         17,
@@ -139,21 +141,31 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
     ),
     FaultRow(
         18,
-        "voltmeter gives no readings",
-        ("voltmeter_link_lost", "voltmeter_silent", "voltmeter_overload", "voltmeter_refuses"),
+        "voltmeter gives no readings, or repeats one",
+        (
+            "voltmeter_link_lost",
+            "voltmeter_silent",
+            "voltmeter_overload",
+            "voltmeter_refuses",
+            "voltmeter_frozen",
+        ),
         ("VOLTMETER_LOST",),
         25.0,
-        f"holds for a minute, then {_STOP}",
-        not_noticed=("voltmeter_frozen", "voltmeter_gain", "channels_swapped"),
+        f"holds for a minute, then {_STOP}; equal scans count once this meter has been seen to vary by more "
+        "than its digits, and with coarser digits where the pressure moves and no digit of two cells does. A "
+        "hold ends on a scan that differs from the one before",
+        not_noticed=("voltmeter_gain",),
     ),
     FaultRow(
         19,
-        "cell unplugged, its contact bad",
-        ("cell_unplugged",),
-        ("unplugged",),
+        "cell unplugged, its contact bad, or two exchanged",
+        ("cell_unplugged", "channels_swapped"),
+        ("unplugged", "swapped"),
         5.0,
         "drops that channel, keeps the others; a bad contact is recorded as it reads, and grading finds it "
-        "by its noise",
+        "by its noise; two channels exchanged in mid-run are both dropped where their cells differ by 0.2 % "
+        "in a hold, or by 2 % from hold to hold: between equal cells nothing can be seen, nor when they were "
+        "exchanged before the first scan",
         not_noticed=("cell_noisy",),
     ),
     FaultRow(
@@ -171,7 +183,7 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         22,
         "program killed, power lost",
         ("killed", "power_loss", "heartbeat_lost"),
-        ("killed", "VALVES_LOST", "WATCHDOG"),
+        ("killed", "VALVES_LOST", "WATCHDOG", "VENT_OPEN"),
         4.0,
         "the watchdog relay drops the valves; the next start makes the rig safe first",
     ),
@@ -213,29 +225,29 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
     FaultRow(
         30,
         "second program on the rig",
-        ("second_controller",),
-        ("OWNER_CHANGED",),
+        ("second_controller", "foreign_master"),
+        ("OWNER_CHANGED", "PRESSURE_RISES", "NOT_OBEYED"),
         3.0,
-        _ABORT,
-        not_noticed=("foreign_master",),
+        f"{_ABORT} and then does not fight: below the trip pressure the other program keeps the block while "
+        "the alarm stands; at the start it refuses",
     ),
     FaultRow(
         31,
         "valve block does not answer",
-        ("valves_link_lost", "valves_silent"),
-        ("VALVES_LOST",),
+        ("valves_link_lost", "valves_silent", "gateway_down"),
+        ("VALVES_LOST", "GAUGE_LOST"),
         2.0,
-        _ABORT,
-        not_noticed=("gateway_down",),
+        f"{_ABORT}; an outage of 0.3 s is bridged",
     ),
     FaultRow(
         32,
         "command not obeyed",
-        ("valves_ignore_writes",),
+        ("valves_ignore_writes", "beats_refused"),
         ("WATCHDOG", "NOT_OBEYED", "NO_RESPONSE"),
         4.0,
-        _ABORT,
-        not_noticed=("valves_busy", "de_energise_busy", "beats_refused"),
+        f'{_ABORT}; single answers "busy" are bridged, and where the order to de-energise is answered so, '
+        "supply and vent are ordered one by one and the heartbeat stays away until the read-back shows it",
+        not_noticed=("valves_busy", "de_energise_busy"),
     ),
     FaultRow(33, "wrong instrument", ("wrong_instrument", "gauge_word_order"), ("refused",), 1.0, _REFUSE),
     FaultRow(

@@ -34,6 +34,7 @@ def states_markdown() -> str:
             rule.does,
             _yes(rule.may_fill),
             _yes(rule.may_shut_vent),
+            _yes(rule.beats),
             ", ".join(_ANSWERS[answer] for answer in Response if answer in RESPONSES.get(rule.state, ()))
             or "-",
             _next(rule.state),
@@ -45,6 +46,7 @@ def states_markdown() -> str:
         "what it is for",
         "gas may be let in",
         "vent may be shut",
+        "heartbeat",
         "responses to a trip",
         "left by",
     )
@@ -61,7 +63,9 @@ def states_markdown() -> str:
             "",
             f"A program starts in **{AT_POWER_UP}**, after a proper end as after a crash, and never "
             "continues another's run. `stop` vents on the ramp; `abort` drops every output. A "
-            "command that the table does not have in a state is refused and changes nothing.",
+            "command that the table does not have in a state is refused and changes nothing. The *heartbeat* "
+            "is written in the states that say so, and never between an order to drop every output and the "
+            "read-back that shows it done.",
             "",
             *_table(head, rows),
             "",

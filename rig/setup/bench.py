@@ -255,6 +255,7 @@ def _build(parts: BenchParts, ask: Callable[[str], str | None] | None, patience_
             deadline_s=entry.deadline_s,
             patience_s=patience_s,
             options=entry.options,
+            link_timeout_s=entry.link_timeout_s,
         )
         try:
             parts.instruments[name] = open_instrument(spec, clock=parts.clock, ask=ask)
@@ -357,6 +358,7 @@ def virtual_spec(
                 serial=entry.serial,
                 deadline_s=entry.deadline_s,
                 options=entry.options,
+                link_timeout_s=entry.link_timeout_s,
             )
             for name, entry in bench.instruments.items()
             if not driver_by_hand(entry.driver)

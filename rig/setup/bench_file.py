@@ -65,6 +65,7 @@ class Gas(StrictModel):
     oxygen_fraction: float = Field(gt=0.5, le=1.0, description="dry oxygen fraction of the bottle")
     u_oxygen_fraction: float = Field(gt=0, le=0.1, description="standard uncertainty of that fraction")
     supply_pressure_bar: float = Field(gt=1, le=20, description="regulator outlet, absolute bar")
+    bottle: str = Field(default="", max_length=40, description="serial or fill number of the bottle in use")
 
 
 class Ambient(StrictModel):
@@ -115,6 +116,15 @@ class InstrumentEntry(StrictModel):
     certificate: str = ""
     deadline_s: float = Field(
         default=DEADLINE_S, gt=0, le=30, description="longest wait for one answer, in seconds"
+    )
+    link_timeout_s: float | None = Field(
+        default=None,
+        ge=2,
+        le=60,
+        description="silence after which a pressure controller vents by itself, in seconds",
+    )
+    link_timeout_proven: date | None = Field(
+        default=None, description="day a person has seen it vent by itself"
     )
     options: dict[str, Any] = Field(default_factory=dict)
     uncertainty: dict[str, float] = Field(default_factory=dict)
@@ -445,6 +455,7 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
             )
         if entry.calibrated is not None and entry.due is not None and entry.due <= entry.calibrated:
             yield source.problem((*base, "due"), f"{entry.due} is not after calibrated {entry.calibrated}")
+        yield from _link_timeout_problems(source, name, entry, model.scan.interval_s)
         terms = ROLES[entry.role].terms
         for term, value in entry.uncertainty.items():
             path = (*base, "uncertainty", term)
@@ -453,6 +464,29 @@ def _instrument_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:
                 yield source.problem(path, f"unknown key; {mend}")
             elif value < 0:
                 yield source.problem(path, f"should not be negative, found {value}")
+
+
+def _link_timeout_problems(
+    source: TomlText, name: str, entry: InstrumentEntry, interval_s: float
+) -> Iterator[str]:
+    if entry.link_timeout_s is not None and entry.role != "controller":
+        yield source.problem(
+            ("instruments", name, "link_timeout_s"),
+            f"only a pressure controller vents by itself, and '{name}' is the {entry.role}; leave it out",
+        )
+    # A run asks the controller in every second scan, and one or two answers may be lost.
+    least_s = 8.0 * interval_s
+    if entry.link_timeout_s is not None and entry.link_timeout_s < least_s:
+        yield source.problem(
+            ("instruments", name, "link_timeout_s"),
+            f"{entry.link_timeout_s:g} s may end a run without cause: the controller gets a message every "
+            f"{2 * interval_s:g} s ([scan] interval_s {interval_s:g}); write at least {least_s:g}",
+        )
+    if entry.link_timeout_proven is not None and entry.link_timeout_s is None:
+        yield source.problem(
+            ("instruments", name, "link_timeout_proven"),
+            "which time-out was proven is missing; write link_timeout_s beside it",
+        )
 
 
 def _address_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:

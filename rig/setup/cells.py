@@ -22,6 +22,7 @@ OPTIONAL = (
     "lot",
     "condition",
     "temperature_coefficient_percent_per_k",
+    "check_cell",
 )
 
 
@@ -116,8 +117,15 @@ def _cell(
         lot=values.get("lot", ""),
         condition=values.get("condition", ""),
         temperature_coefficient_percent_per_k=coefficient,
+        check_cell=values.get("check_cell", "").lower() == "yes",
     )
-    return cell, [*socket_problems, *_serial_problems(where, cell.cell), *coefficient_problems]
+    check_cell_problems = _check_cell_problems(where, values.get("check_cell", ""))
+    return cell, [
+        *socket_problems,
+        *_serial_problems(where, cell.cell),
+        *coefficient_problems,
+        *check_cell_problems,
+    ]
 
 
 @dataclass(slots=True)
@@ -175,6 +183,12 @@ def _serial_problems(where: str, serial: str) -> list[str]:
             f"write at most {LONGEST_SERIAL} printable ones"
         ]
     return []
+
+
+def _check_cell_problems(where: str, text: str) -> list[str]:
+    if text.lower() in ("yes", "no", ""):
+        return []
+    return [f"{where}: check_cell: '{text}' is neither yes nor no; write yes for a cell known to be good"]
 
 
 def _coefficient(where: str, text: str, delimiter: str) -> tuple[float | None, list[str]]:

@@ -20,6 +20,7 @@ from grading.gas import (
 )
 from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN, BenchFile, PressureLimits, pressure_limits
 from rig.setup.procedure import ProcedureFile, Step
+from rig.setup.room_below_stop import check_room
 from rig_configs.files.checked_toml import FileError
 
 # A healthy cell settles in about a minute by the adaptive rule; the range runs from the shortest hold to
@@ -178,6 +179,7 @@ def make_plan(
     ramp_bar_per_s = limits.ramp_bar_per_min / 60.0
     purge, gas = _purge(bench, procedure, barometer_bar, ramp_bar_per_s)
     steps = _steps(bench, procedure, gas.oxygen_fraction, purge.to_bar, barometer_bar, ramp_bar_per_s)
+    check_room(bench, procedure, limits.stop_bar, [step.to_bar for step in steps])
     parts = (
         *([_air(procedure, barometer_bar)] if procedure.air.hold else []),
         _supply(bench, barometer_bar),
@@ -348,6 +350,13 @@ def _remarks(
             f"A step asks for less than the barometer's {barometer_bar:.3f} bar: it is held at the "
             "barometer, and its PO2 is the one there."
         )
+    if procedure.closing_step_added:
+        remarks.append(
+            f"A last step at PO2 {procedure.calibration_po2_bar:g} bar was added: it checks the gas, the "
+            "gauges and the meter again."
+        )
+    if not procedure.air.hold:
+        remarks.append("Without a reading in air the gas is not proven, and no cell is graded.")
     if limits.ramp_bar_per_min > FAST_RAMP_BAR_PER_MIN:
         remarks.append(
             f"The ramp of {limits.ramp_bar_per_min:g} bar/min stresses cells: keep to "

@@ -14,6 +14,7 @@ from rig_configs.files.shipped_files import CheckedFile, open_config
 
 SCHEMA = "leadline.procedure/1"
 _LARGEST_STEP_BAR = 0.5
+SAME_PO2_BAR = 0.005
 FADE_NEEDS_S = 60.0
 """A hold that measures the drop while held is at least this long after its thermal part."""
 
@@ -89,7 +90,9 @@ class ProcedureFile(CheckedFile):
     """A checked procedure. Step numbers in a record count from 1 in the order of `steps`; air is step 0.
 
     Attributes:
-        steps: nominal PO2 in bar and direction of each hold.
+        steps: nominal PO2 in bar and direction of each hold. The last one is at the calibration PO2, where
+            the gas, the gauges and the meter are checked again; it is added where the file has none.
+        closing_step_added: whether it was.
     """
 
     name: str
@@ -100,6 +103,7 @@ class ProcedureFile(CheckedFile):
     hold: Hold
     leak: Leak
     steps: tuple[Step, ...]
+    closing_step_added: bool = False
 
     @property
     def highest_po2_bar(self) -> float:
@@ -152,6 +156,11 @@ def parse_procedure(source: TomlText) -> ProcedureFile:
     problems = _contradictions(source, model)
     if problems:
         raise FileError(*problems)
+    steps = model.steps
+    closes = abs(steps[-1].po2_bar - model.calibration_po2_bar) < SAME_PO2_BAR
+    if not closes:
+        direction: Direction = "down" if steps[-1].po2_bar > model.calibration_po2_bar else "up"
+        steps = (*steps, Step(po2_bar=model.calibration_po2_bar, direction=direction))
     return ProcedureFile(
         source=source,
         name=model.name,
@@ -161,7 +170,8 @@ def parse_procedure(source: TomlText) -> ProcedureFile:
         purge=model.purge,
         hold=model.hold,
         leak=model.leak,
-        steps=model.steps,
+        steps=steps,
+        closing_step_added=not closes,
     )
 
 
@@ -188,7 +198,7 @@ def _contradictions(source: TomlText, model: _ProcedureModel) -> list[str]:
             )
         )
     nominal = [step.po2_bar for step in model.steps]
-    if not any(abs(po2_bar - model.calibration_po2_bar) < 0.005 for po2_bar in nominal):
+    if not any(abs(po2_bar - model.calibration_po2_bar) < SAME_PO2_BAR for po2_bar in nominal):
         problems.append(
             source.problem(
                 ("calibration_po2_bar",),
@@ -208,7 +218,9 @@ def _contradictions(source: TomlText, model: _ProcedureModel) -> list[str]:
         if number == 0:
             continue
         change = step.po2_bar - nominal[number - 1]
-        if abs(change) > _LARGEST_STEP_BAR + 1e-9:
+        # The last way down is no further than the vent after it, on the same ramp.
+        closes = number == len(model.steps) - 1 and change < 0
+        if abs(change) > _LARGEST_STEP_BAR + 1e-9 and not closes:
             problems.append(
                 source.problem(
                     path,

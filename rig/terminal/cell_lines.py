@@ -21,11 +21,20 @@ _STATE_STYLE: Final[dict[str, str]] = {
     "not settled": "bold yellow",
     "no reading": "bold red",
     "unplugged": "bold red",
+    "swapped": "bold red",
 }
 _TITLES: Final = ("socket", "cell", "mV", "claims PO2", "off by", "% per 10 s", "state")
 _GIVES_WAY: Final = ("% per 10 s", "off by", "claims PO2", "socket")
 # Where not every cell can be shown, those that may need attention come first.
-_LOOKED_AT_FIRST: Final = ("unplugged", "no reading", "not settled", "settling", "waiting", "settled")
+_LOOKED_AT_FIRST: Final = (
+    "unplugged",
+    "swapped",
+    "no reading",
+    "not settled",
+    "settling",
+    "waiting",
+    "settled",
+)
 
 
 def all_cells(cells: Sequence[CellLine], po2_bar: float | None) -> RenderableType:

@@ -50,13 +50,32 @@ class LineReader:
         waiting = b""
         with contextlib.suppress(OSError, ValueError):
             fd = sys.stdin.fileno()
-            while data := os.read(fd, 1024):
+            while data := _read(fd, 1024):
                 *lines, waiting = (waiting + data).split(b"\n")
                 for line in lines:
                     self._lines.put(line.decode(errors="replace").rstrip("\r"))
         if waiting:
             self._lines.put(waiting.decode(errors="replace"))
         self._lines.put(None)
+
+
+def _read(fd: int, most: int) -> bytes:
+    """Read, once this program is in the foreground again: in the background the terminal refuses with EIO."""
+    while True:
+        try:
+            return os.read(fd, most)
+        except OSError:
+            if _in_foreground(fd):
+                raise
+            time.sleep(_LOOK_EVERY_S)
+
+
+def _in_foreground(fd: int) -> bool:
+    """Whether this program may read from a terminal; also where that is not known."""
+    try:
+        return os.tcgetpgrp(fd) == os.getpgrp()
+    except OSError:
+        return True
 
 
 def can_read_keys() -> bool:
@@ -104,6 +123,9 @@ def read_typed(
     fd = sys.stdin.fileno()
     typed = ""
     until_s = time.monotonic() + timeout_s
+    # From the background it would change the settings of the terminal that another program uses.
+    while not _in_foreground(fd) and time.monotonic() < until_s and not withdrawn():
+        time.sleep(_LOOK_EVERY_S)
     with contextlib.suppress(OSError, termios.error), _settings_kept(fd):
         tty.setcbreak(fd)
         termios.tcflush(fd, termios.TCIFLUSH)

@@ -17,7 +17,7 @@ from rig.terminal.formats import clock_text, counted
 
 if TYPE_CHECKING:
     from drivers.virtual_spec import FaultKind
-    from rig.run.preflight import PreflightReport, Verdict
+    from rig.run.checks import PreflightReport, Verdict
     from rig.setup.plan import Plan
 
 _VERDICT: Final[dict[Verdict, tuple[str, str]]] = {

@@ -17,6 +17,10 @@ _STEPS = (0.0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.10, 0.13, 0.16, 0.2, 0.25,
 """How far a valve is open after so many presses, in fine steps at the start as with a needle valve."""
 
 
+def _no_lid(_off: bool) -> None:
+    """Leave the lid: there is none to move."""
+
+
 class KeyHands:
     """A view that shows everything on another view and turns valves by keys. Use it as a context manager."""
 
@@ -26,6 +30,7 @@ class KeyHands:
         turn: Callable[[str, float], None],
         read_pot: Callable[[], PotTruth],
         signs: Sequence[str] = (),
+        lid: Callable[[bool], None] = _no_lid,
     ) -> None:
         """Stand at a virtual pot.
 
@@ -34,11 +39,13 @@ class KeyHands:
             turn: turns a hand valve of the virtual pot, 0 shut to 1 open.
             read_pot: the pot, for its dial and the barometer on the wall.
             signs: the texts on the pot's plate and tag, one line each.
+            lid: takes the lid off (True) or puts it back.
         """
         self._screen = screen
         self._turn = turn
         self._read_pot = read_pot
         self._signs = signs
+        self._lid = lid
         self._step: dict[Valve, int] = {Valve.SUPPLY: 0, Valve.VENT: len(_STEPS) - 1}
         self._keys_free = threading.Lock()
         self._done = threading.Event()
@@ -79,9 +86,15 @@ class KeyHands:
         self._screen.say(text, severity)
 
     def ask(self, prompt: Prompt) -> str | None:
-        """Ask; during a question the keys type the answer."""
+        """Ask; during a question the keys type the answer. The lid is off while a question wants it off."""
         with self._keys_free:
-            return self._screen.ask(prompt)
+            if not prompt.lid_off_s:
+                return self._screen.ask(prompt)
+            self._lid(True)
+            try:
+                return self._screen.ask(prompt)
+            finally:
+                self._lid(False)
 
     def withdraw(self) -> None:
         """Withdraw an open question."""

@@ -472,9 +472,9 @@ def test_dead_instrument_is_left_alone_for_a_while(peers, opened, free_port):
             link.read_registers(0, 1)
     bank = peers.Bank({0: 5})
     peers.tcp(bank.serve, free_port)
-    with pytest.raises(LinkDown, match=r"next try in 0\.2"):
+    with pytest.raises(LinkDown, match=r"next try in 0\.1"):
         link.read_registers(0, 1)
-    clock.now_s = 0.25
+    clock.now_s = 0.15
     assert link.read_registers(0, 1) == (5,)
 
 

@@ -6,7 +6,7 @@ import struct
 import pytest
 
 from drivers.catalogue import open_instrument
-from drivers.errors import BadReply, NoReading, Refused, WrongInstrument
+from drivers.errors import BadReply, BadSpec, Busy, LinkTimeout, NoReading, Refused, WrongInstrument
 from drivers.modbus.registers import Number, Registers
 from drivers.ports import InstrumentSpec, ReadingStatus
 
@@ -265,6 +265,68 @@ def test_valve_block_that_refuses_a_shot(instrument, valve_bank):
     valve_bank.refuse[1] = 4
     with pytest.raises(Refused, match="exception 4, device failure"):
         instrument("modbus_valves", valve_bank).open_supply_for(100)
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({"watchdog_bit": 0}, "lid_bit and watchdog_bit are both bit 0 of the inputs"),
+        ({"pressure_switch_bit": 1}, "watchdog_bit and pressure_switch_bit are both bit 1"),
+        ({"de_energise": 5}, "heartbeat and de_energise are both register 5"),
+        ({"vent_shot": 1}, "supply_shot and vent_shot are both register 1"),
+        ({"vent_hold": 4}, "vent_hold and supply are both register 4"),
+        ({"owner": 3}, "vent_hold and owner are both register 3"),
+        ({"outputs": 16}, "de_energise and outputs are both register 16"),
+        ({"inputs": 12}, "inputs and serial are both register 12"),
+        ({"watchdog": 15}, "watchdog and proof are both register 15"),
+    ],
+)
+def test_a_register_or_bit_that_would_do_two_things_is_refused(instrument, valve_bank, options, said):
+    with pytest.raises(BadSpec) as caught:
+        instrument("modbus_valves", valve_bank, **options)
+    assert said in caught.value.reason
+    assert "\n" not in str(caught.value)
+
+
+def test_input_registers_may_count_from_0_again(instrument, valve_bank):
+    apart = {"table": "input", "outputs": 1, "inputs": 2, "owner": False}
+    instrument("modbus_valves", valve_bank, **apart)
+    with pytest.raises(BadSpec, match="outputs and inputs are both register 1"):
+        instrument("modbus_valves", valve_bank, **{**apart, "inputs": 1})
+
+
+@pytest.mark.parametrize("longest_ms", [14, 501])
+def test_a_longest_shot_outside_what_any_bench_may_give_is_refused(instrument, valve_bank, longest_ms):
+    with pytest.raises(BadSpec, match="longest_shot_ms"):
+        instrument("modbus_valves", valve_bank, longest_shot_ms=longest_ms)
+
+
+@pytest.mark.parametrize("exception", [5, 6])
+def test_a_busy_unit_is_neither_lost_nor_refusing_and_may_be_asked_again(instrument, valve_bank, exception):
+    valves = instrument("modbus_valves", valve_bank)
+    valve_bank.refuse[5] = exception
+    with pytest.raises(Busy, match=f"register 5 with Modbus exception {exception}") as caught:
+        valves.beat(1)
+    assert caught.value.retryable
+    assert not isinstance(caught.value, Refused)
+    del valve_bank.refuse[5]
+    valves.beat(1)
+
+
+@pytest.mark.parametrize("exception", [10, 11])
+def test_a_gateway_that_does_not_reach_the_unit_is_a_lost_answer(instrument, valve_bank, exception):
+    valves = instrument("modbus_valves", valve_bank)
+    valve_bank.refuse[5] = exception
+    with pytest.raises(LinkTimeout, match=f"exception {exception}, .*gateway"):
+        valves.beat(1)
+
+
+def test_dropping_the_outputs_is_tried_twice_where_it_is_answered_busy(instrument, valve_bank):
+    valves = instrument("modbus_valves", valve_bank)
+    valve_bank.refuse[16] = 6
+    with pytest.raises(Busy):
+        valves.de_energise()
+    assert valve_bank.writes == [(6, 16, [1]), (6, 16, [1])]
 
 
 def test_dropping_the_outputs_is_tried_again_when_its_answer_is_spoilt(peers, opened, valve_bank):

@@ -35,10 +35,17 @@ _BEFORE_ANY_GAS = {
     "gauge_unit_psi": _AT_START_S,
     "gauge_unit_kpa": _AT_START_S,
     "gauge_unit_atm": _AT_START_S,
+    "pot_enriched": _AT_START_S,
     "wrong_instrument": 0.0,
     "gauge_word_order": 0.0,
 }
-_TARGETS = {"slow_replies": "gauge", "cell_unplugged": "1", "cell_shorted": "2", "wrong_instrument": "gauge"}
+_TARGETS = {
+    "slow_replies": "gauge",
+    "cell_unplugged": "1",
+    "channels_swapped": "1",
+    "cell_shorted": "2",
+    "wrong_instrument": "gauge",
+}
 _BY_SWINGS = ("regulator_creep",)
 _SEED = 417
 

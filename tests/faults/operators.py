@@ -10,6 +10,7 @@ from rig.job.simulated_person import SimulatedPerson
 from rig.safety.scan import Scan
 from rig.view import Action, Cue, Prompt, Severity, Snapshot, Valve, Wanted
 
+_DIAL_SHOWS_BAR = 0.02
 LID_WORDS = "you may open the lid"
 
 
@@ -39,7 +40,12 @@ class Screen:
 
 
 class Obedient(SimulatedPerson):
-    """Does what the screen says."""
+    """Does what the screen says, and types VENTED only when the dial shows it."""
+
+    def answer(self, prompt: Prompt) -> str | None:
+        if "VENTED" in prompt.choices and self.dial_bar() > _DIAL_SHOWS_BAR:
+            return None
+        return super().answer(prompt)
 
 
 class Slow(SimulatedPerson):

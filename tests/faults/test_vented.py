@@ -75,9 +75,9 @@ def test_a_supply_that_sticks_after_the_abort_sounds_at_once_and_stays_in_the_ou
     (vented_s, *_), *_ = quiet(IN_HOLD).said("reads vented")
     after_s = vented_s - begun_s(quiet(IN_HOLD), "abort") + 4.0
     run = told((SUPPLY, When("abort", None, after_s)), stop_when=IN_HOLD)
-    sounded_s = next(t_s for code, t_s in run.alarms if code == "RISES_AGAIN")
+    sounded_s = next(t_s for code, t_s in run.alarms if code == "PRESSURE_RISES")
     assert sounded_s - (vented_s + 4.0) < 5.0
-    _, text, severity, _ = run.said("The pressure rises again: +")[0]
+    _, text, severity, _ = run.said("The pressure rises, to")[0]
     assert severity == "alarm"
     assert "Close the bottle NOW." in text
     assert is_honest(run)
@@ -91,7 +91,7 @@ def test_a_supply_that_sticks_during_the_abort_sounds_before_the_vent_has_timed_
         (SUPPLY, When("abort", None, 12.0)),
         stop_when=IN_HOLD,
     )
-    sounded_s = next(t_s for code, t_s in run.alarms if code == "RISES_AGAIN")
+    sounded_s = next(t_s for code, t_s in run.alarms if code == "PRESSURE_RISES")
     assert sounded_s - begun_s(run, "abort") < 30.0
     assert is_honest(run)
 

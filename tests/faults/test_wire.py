@@ -5,7 +5,9 @@ from dataclasses import replace
 import pytest
 from fault_bench import When, broken_invariants, run_faults, run_seed
 from run_seeds import Task
-from wire_check import compare_fault, compare_seed, differences, every_fault
+from seed_benches import CONTROLLER, HAND_TWO_GAUGES
+from seed_plans import DOUBLE, plan_of
+from wire_check import compare_fault, compare_plan, compare_seed, differences, every_fault
 
 from drivers.catalogue import virtual_faults
 from drivers.virtual_spec import FaultSpec
@@ -33,6 +35,18 @@ def test_a_fault_over_the_wire_goes_as_it_does_without(name, target):
     run, differs = compare_fault(name, target)
     assert differs == [], f"again: {Task(name=name, target=target, wire=True).replay_line()}"
     assert broken_invariants(run) == []
+
+
+@pytest.mark.parametrize("name", ["gateway_down", "valves_busy", "foreign_master", "voltmeter_frozen"])
+def test_a_shared_cause_or_a_busy_block_goes_over_the_wire_as_it_does_without(name):
+    _, differs = compare_fault(name, "")
+    assert differs == [], f"again: {Task(name=name, wire=True).replay_line()}"
+
+
+@pytest.mark.parametrize("kind", [CONTROLLER, HAND_TWO_GAUGES])
+def test_other_kinds_of_bench_go_over_the_wire_as_they_do_without(kind):
+    _, differs = compare_plan(plan_of(DOUBLE, 1, kind))
+    assert differs == []
 
 
 def test_two_random_faults_over_the_wire_go_as_they_do_without():

@@ -11,12 +11,14 @@ to send. No seed draws that (answers that are slow by default come too late).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from itertools import zip_longest
 from typing import Any
 
 from detection import run_where_it_shows
-from fault_bench import SeedRun, run_seed
+from fault_bench import SeedRun, run_plan, run_seed
+from seed_plans import SeedPlan
 
 from drivers.catalogue import virtual_faults
 from drivers.virtual_spec import FaultKind
@@ -44,6 +46,12 @@ def compare_seed(seed: int, faults: int) -> tuple[SeedRun, list[str]]:
     return wire, differences(direct, wire)
 
 
+def compare_plan(plan: SeedPlan) -> tuple[SeedRun, list[str]]:
+    """Run what a seed means both ways; returns the same as `compare_seed`."""
+    direct, wire = (run_plan(plan, mode=mode, keep_rows=True) for mode in ("direct", "lockstep"))
+    return wire, differences(direct, wire)
+
+
 def compare_fault(name: str, target: str) -> tuple[SeedRun, list[str]]:
     """Run one fault where it shows, both ways; returns the same as `compare_seed`."""
     direct, wire = (
@@ -63,7 +71,7 @@ def differences(direct: SeedRun, wire: SeedRun) -> list[str]:
             ("trips", direct.trips(), wire.trips()),
             ("findings", direct.findings(), wire.findings()),
             ("alarm stands", direct.alarmed, wire.alarmed),
-            ("end of the record", direct.sink.ended, wire.sink.ended),
+            ("end of the record", _unquoted(direct.sink.ended), _unquoted(wire.sink.ended)),
             ("true pot at the end", direct.truth, wire.truth),
             ("true pot three minutes later", direct.truth_later, wire.truth_later),
         )
@@ -86,4 +94,13 @@ def _refused_by(run: SeedRun) -> list[str]:
 
 def _events(run: SeedRun) -> Iterator[tuple[str, float, dict[str, Any]]]:
     for kind, t_s, data in run.sink.events:
-        yield kind, t_s, {**data, "failure": True} if "failure" in data else data
+        yield kind, t_s, _unquoted({**data, "failure": True} if "failure" in data else data)
+
+
+def _unquoted(said: Any) -> Any:
+    """Return sentences without what they quote in brackets: each kind of link words its own errors."""
+    if isinstance(said, str):
+        return re.sub(r"\([^()]*\)", "()", said)
+    if isinstance(said, dict):
+        return {key: _unquoted(value) for key, value in said.items()}
+    return tuple(map(_unquoted, said)) if isinstance(said, tuple) else said

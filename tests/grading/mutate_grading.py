@@ -26,16 +26,19 @@ _TARGETS = (
             tuple(f"tests/grading/test_{test}.py" for test in dict.fromkeys((*tests, "quantities", "grade"))),
         )
         for name, tests in {
+            "alike": ("common_cause",),
             "cell_figures": ("cell_figures",),
+            "common_cause": ("common_cause",),
             "contacts": ("lost_contacts",),
             "decision": ("decision",),
             "detail": ("detail", "rows"),
             "diagnosis": ("diagnosis",),
-            "grade": ("detail",),
+            "grade": ("detail", "common_cause"),
             "limits": ("limits", "figure_kinds"),
             "limits_file": ("limits", "figure_kinds"),
             "quantities": ("quantities", "cell_figures"),
             "reasons": ("reasons", "wording"),
+            "suspicion": ("common_cause",),
         }.items()
     ),
 )

@@ -28,6 +28,8 @@ COMMANDS = [
     ("bench", "faults"),
 ]
 
+GOLDEN = Path(__file__).parents[1] / "golden" / "records" / "v1" / "2026-03-02T101500Z-a1b2"
+
 
 def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
     code = main(arguments)
@@ -135,6 +137,14 @@ def test_help_loads_nothing_heavy() -> None:
         (("bench", "describe", "solenoid_bench"), "has no [virtual] table"),
         (("grade", "nowhere"), "nowhere"),
         (("certify", "nowhere"), "leadline: nowhere: holds no record"),
+        (
+            ("grade", str(GOLDEN), "--limits", "general", "--second-run", str(GOLDEN)),
+            "is the same run; name the record of another",
+        ),
+        (
+            ("grade", str(GOLDEN), "--limits", "general", "--second-run", "nowhere"),
+            "leadline: nowhere: is no record",
+        ),
         (("bench", "serve", "--write", "nowhere/served.toml"), "there is no folder"),
         (("bench", "serve", "--write", "."), "is a folder, not a file"),
         (("plan", "fullest_of_all", "--bench", "virtual_bench"), "shipped: full, quick. Your own file"),

@@ -101,10 +101,10 @@ class Pot:
         gate.claim()
         gate.de_energise()
         acquisition.read_barometer_now()
+        machine.fire(Command.CLEAR, "test")
         for _ in range(10):
             self.loop.tick()
         for command in (
-            Command.CLEAR,
             Command.DONE,
             Command.RESET,
             Command.DONE,

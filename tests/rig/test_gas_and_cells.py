@@ -85,8 +85,10 @@ def test_cells_that_all_move_alike_were_given_another_gas():
     assert check_gas_again(up, by_a_tenth_less | {4: 30.0}, 4).verdict == "suspect"
     fading_each_in_its_own_way = {1: 44.0, 2: 48.0, 3: 47.0, 4: 49.5}
     assert check_gas_again(up, fading_each_in_its_own_way, 4).verdict == "oxygen"
-    warmer_by_a_little = {socket: 1.02 * mv for socket, mv in up.items()}
+    warmer_by_a_little = {socket: 1.008 * mv for socket, mv in up.items()}
     assert check_gas_again(up, warmer_by_a_little, 4).verdict == "oxygen"
+    meter_gained = {socket: 1.02 * mv for socket, mv in up.items()}
+    assert check_gas_again(up, meter_gained, 4).verdict == "off alike"
 
 
 def test_a_cell_alone_from_the_start_may_drop_and_the_last_of_several_may_not():

@@ -297,6 +297,14 @@ def test_a_stop_takes_the_question_back():
     assert dialogue.ask(Prompt("shut", "Shut?", timeout_s=5.0)) == "SHUT"
 
 
+def test_a_question_for_which_time_stands_still_still_answers_the_suspend_key():
+    waited = threading.Event()
+    view = Keyboard("yes", ready=lambda: waited.wait(5.0))
+    dialogue = Dialogue(TickingLoop(), view, StopRequest(), time_runs=False, while_waiting=waited.set)
+    assert dialogue.ask(Prompt("vent", "Vent open?", timeout_s=5.0)) == "yes"
+    assert waited.is_set()
+
+
 def test_the_computers_clock_runs_by_itself():
     assert clock_runs(SystemClock())
     assert not clock_runs(SimpleNamespace(monotonic_s=lambda: 1.0))

@@ -6,7 +6,7 @@ from dataclasses import replace
 import pytest
 
 from drivers.ports import ReadingStatus, ValveState
-from rig.safety.drive_words import WORDS, Drive
+from rig.safety.drive_words import WORDS, Drive, Drop
 from rig.safety.interlocks import INTERLOCKS, Response, first_trip
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import GaugeState, Scan
@@ -23,9 +23,9 @@ VALVES = ValveState(
 )
 OK = ReadingStatus.OK
 DONE = {
-    "abort": "De-energised: supply shut, vent open.",
-    "stop": "Supply shut; venting on the ramp.",
-    "hold": "Supply shut; pressure kept, hold clock stopped.",
+    "abort": "The order to de-energise was taken; the valve block does not show it yet.",
+    "stop": "No more supply shots; venting on the ramp.",
+    "hold": "No more supply shots, vent kept energised; hold clock stopped.",
 }
 
 
@@ -43,6 +43,7 @@ def scan(**changes):
         "temperature_c": 21.0,
         "valves": VALVES,
         "gap_s": 0.2,
+        "beating": True,
     }
     return Scan(**{**values, **changes})
 
@@ -65,7 +66,35 @@ CASES = [
         {"valves": replace(VALVES, watchdog_tripped=None)},
         "heartbeat",
     ),
-    ("OWNER_CHANGED", "abort", {"foreign_owner": 1}, {"foreign_owner": 0}, "Another program"),
+    (
+        "WATCHDOG",
+        "abort",
+        {"valves": replace(VALVES, watchdog_tripped=True)},
+        {"valves": replace(VALVES, watchdog_tripped=True), "beating": False},
+        "dropped the valves",
+    ),
+    (
+        "WATCHDOG",
+        "abort",
+        {"unfed_s": 1.01, "beat_error": "exception 6, busy"},
+        {"unfed_s": 1.0, "beat_error": "exception 6, busy"},
+        "no heartbeat for 1.0 s (exception 6, busy)",
+    ),
+    (
+        "WATCHDOG",
+        "abort",
+        {"unfed_s": 0.6, "valves_patience_s": 0.5, "beat_error": "exception 6, busy"},
+        {"unfed_s": 9.0},
+        "about to drop the valves",
+    ),
+    (
+        "OWNER_CHANGED",
+        "abort",
+        {"foreign_owner": 1, "foreign_token": 4711},
+        {"foreign_owner": 0, "foreign_token": 4711},
+        "Another program has taken over the valve block (token 4711)",
+    ),
+    ("OWNER_CHANGED", "abort", {"foreign_owner": 1}, {"foreign_owner": 0}, "has started anew"),
     (
         "LID_OPEN",
         "abort",
@@ -82,8 +111,35 @@ CASES = [
     ),
     ("STALLED", "abort", {"gap_s": 1.01}, {"gap_s": 1.0}, "1.0 s"),
     ("STALLED", "abort", {"suspended_s": 1.01}, {"suspended_s": 1.0}, "suspended for 1 s"),
-    ("VALVES_LOST", "abort", {"valve_failures": 2}, {"valve_failures": 1}, "watchdog"),
-    ("NOT_OBEYED", "abort", {"disobeyed": 2}, {"disobeyed": 1}, "not what was commanded"),
+    (
+        "VALVES_LOST",
+        "abort",
+        {"valves_unheard_s": 1.01, "valve_failures": 5, "valve_error": "no answer in 0.2 s"},
+        {"valves_unheard_s": 1.0, "valve_failures": 5, "valve_error": "no answer in 0.2 s"},
+        "has not answered for 1.0 s (no answer in 0.2 s); this program can no longer move a valve",
+    ),
+    (
+        "VALVES_LOST",
+        "abort",
+        {"valves_unheard_s": 0.6, "valves_patience_s": 0.5, "valve_failures": 3},
+        {"valves_unheard_s": 0.5, "valves_patience_s": 0.5, "valve_failures": 3},
+        "watchdog",
+    ),
+    (
+        "VALVES_LOST",
+        "abort",
+        {"valves_unheard_s": 1.2, "valve_failures": 9, "valve_answers": 1, "valve_error": "busy"},
+        {"valves_unheard_s": 0.9, "valve_failures": 9, "valve_answers": 1, "valve_error": "busy"},
+        "answers, but has done nothing that was asked of it for 1.2 s (busy).",
+    ),
+    ("NOT_OBEYED", "abort", {"disobeyed": 2}, {"disobeyed": 1}, "not what was commanded."),
+    (
+        "NOT_OBEYED",
+        "abort",
+        {"disobeyed": 2, "valve_error": "busy"},
+        {"disobeyed": 1, "valve_error": "busy"},
+        "not what was commanded (last error: busy).",
+    ),
     (
         "GAUGE_LOST",
         "abort",
@@ -269,6 +325,10 @@ def test_interlock_trips_at_its_limit_and_not_before(code, response, trips, quie
     assert first_trip(scan(**quiet), LIMITS) is None
 
 
+def test_a_block_that_was_never_read_back_trips_nothing_by_that():
+    assert first_trip(scan(valves=None), LIMITS) is None
+
+
 def test_every_interlock_has_a_case():
     assert {interlock.code for interlock in INTERLOCKS} == {case[0] for case in CASES}
 
@@ -340,9 +400,19 @@ def test_a_gauge_that_does_not_answer_is_lost_and_not_invalid_too(status):
 
 @pytest.mark.parametrize("drive", [Drive.VALVES, Drive.CONTROLLER])
 def test_outputs_that_do_not_answer_begin_a_sentence(drive):
-    text = first_trip(scan(drive=drive, valve_failures=2), LIMITS).text
+    silent = {"valve_failures": 2, "valve_error": "no answer in 0.2 s", "valves_unheard_s": 1.3}
+    text = first_trip(scan(drive=drive, **silent), LIMITS).text
     outputs = WORDS[drive].outputs
-    assert text.startswith(f"{outputs.capitalize()} does not answer; ")
+    assert text.startswith(f"{outputs.capitalize()} has not answered")
+    assert text.endswith(f"(no answer in 0.2 s); {WORDS[drive].lost}")
+
+
+def test_a_controller_is_lost_at_the_second_failure_in_a_row_and_named_with_its_error():
+    failing = {"drive": Drive.CONTROLLER, "valve_error": "no answer in 0.2 s", "valves_unheard_s": 9.0}
+    assert first_trip(scan(valve_failures=1, **failing), LIMITS) is None
+    trip = first_trip(scan(valve_failures=2, **failing), LIMITS)
+    assert (trip.code, "no answer in 0.2 s" in trip.text) == ("VALVES_LOST", True)
+    assert "0.0 s" not in trip.text
 
 
 def test_a_back_pressure_at_its_limit_is_not_yet_blocked():
@@ -403,6 +473,33 @@ def test_every_trip_says_what_was_done_and_what_to_do_now():
         assert trip.do_now.endswith(".")
         assert trip.message == f"{trip.text} {trip.done} {trip.do_now}"
         assert "\n" not in trip.message, code
+
+
+SHOWN = Drop(shown=True)
+BUSY = Drop(taken=False, error="Modbus exception 6, busy")
+UNHEARD = Drop(taken=False, answered=False, error="no answer in 0.2 s")
+
+
+@pytest.mark.parametrize(
+    ("drop", "said"),
+    [
+        (SHOWN, "De-energised: no valve has power."),
+        (BUSY, "did not take the order to de-energise (Modbus exception 6, busy)"),
+        (UNHEARD, "got no answer: the valves may not have moved"),
+        (Drop(), "does not show it yet"),
+    ],
+)
+def test_a_trip_says_of_the_order_to_drop_what_is_known_and_no_more(drop, said):
+    trip = replace(first_trip(scan(gauge=gauge(2.4)), LIMITS), drop=drop)
+    assert said in trip.message
+
+
+@pytest.mark.parametrize("drive", list(Drive))
+@pytest.mark.parametrize("drop", [SHOWN, BUSY, UNHEARD, Drop()])
+def test_no_words_state_where_a_valve_stands(drive, drop):
+    done = WORDS[drive].done(drop)
+    asked = done.startswith("Asked for")
+    assert asked or not re.search(r"supply shut|vent open|vented", done, re.IGNORECASE)
 
 
 @pytest.mark.parametrize("drive", list(Drive))

@@ -11,12 +11,10 @@ from rig.safety.set_point import Intent, SetPoint
 from rig.safety.vented import (
     ANSWER_BAR,
     FELL,
-    RISES_BAR,
     SWITCH,
     UNANSWERED,
     WATCH_AFTER_TRIP_S,
     GaugeTrust,
-    RiseWatch,
     contradiction,
     fastest_fall_bar,
     judge_vented,
@@ -502,13 +500,6 @@ def test_near_the_trip_pressure_is_within_150_mbar():
     assert run.read(LIMITS.trip_pressure_bar - 0.15) == ""
 
 
-def test_a_rise_of_the_limit_itself_is_none():
-    watch = RiseWatch()
-    watch.look(scan(0.0, 0.0))
-    for _ in range(4):
-        assert watch.look(scan(RISES_BAR, 0.0)) is None
-
-
 def test_a_switch_that_trips_where_a_gauge_was_near_the_trip_pressure_is_no_doubt():
     run = Run()
     run.read(1.0, second=2.16)
@@ -524,25 +515,3 @@ def test_a_dead_gauge_that_once_read_high_has_not_seen_it():
     run.scan.second_gauge.take(2.3)
     run.scan.second_gauge.fail(ReadingStatus.TIMEOUT)
     assert run.read(1.0) == SWITCH
-
-
-def test_a_rise_is_seen_from_the_lowest_reading_in_three_scans():
-    watch = RiseWatch()
-    for pressure_bar in (1.3, 1.0, 1.0 + 0.99 * RISES_BAR):
-        assert watch.look(scan(pressure_bar, DEAD)) is None
-    high = scan(1.0 + 1.04 * RISES_BAR, 0.5)
-    assert watch.look(high) is None
-    assert watch.look(high) is None
-    assert watch.look(high) == pytest.approx(1.04 * RISES_BAR)
-    assert watch.look(scan()) is None
-    assert watch.look(high) is None
-
-
-def test_a_rise_is_the_higher_gauges_and_needs_one_that_works():
-    watch = RiseWatch()
-    assert watch.look(scan(DEAD, DEAD)) is None
-    watch.look(scan(1.0, 1.2))
-    for _ in range(2):
-        watch.look(scan(1.19, 1.24))
-    assert watch.look(scan(1.19, 1.24)) == pytest.approx(0.04)
-    assert watch.look(scan(DEAD, DEAD)) is None

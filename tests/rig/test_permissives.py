@@ -91,6 +91,7 @@ ALONE = [
     ({"second_gauge": gauge(None)}, "the second gauge has no valid reading", {"second_gauge": gauge(1.6)}),
     ({"scans_apart": 1}, "the two gauges disagree by more than 30 mbar", {"scans_apart": 0}),
     ({"valve_failures": 1}, "does not answer", {"valve_failures": 0}),
+    ({"valve_failures": 1, "valve_answers": 1}, "answers with an error", {"valve_failures": 0}),
     ({"foreign_owner": 1}, "another program", {"foreign_owner": 0}),
     ({"valves": replace(VALVES, lid_closed=False)}, "the lid is open", {"valves": VALVES}),
     ({"valves": replace(VALVES, watchdog_tripped=True)}, "power has been cut", {"valves": VALVES}),

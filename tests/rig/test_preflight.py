@@ -54,6 +54,12 @@ def test_noise_is_judged_on_cells_or_on_a_short() -> None:
     assert line(with_fault(), "scanner noise").verdict == "ok"
 
 
+def test_a_voltmeter_that_repeats_itself_is_cautioned_of() -> None:
+    noise = line(with_fault(FaultSpec("voltmeter_frozen", 0.0)), "scanner noise")
+    assert noise.verdict == "caution"
+    assert "12 scans alike" in noise.found
+
+
 def test_overdue_calibration_is_reported_and_does_not_bar_a_run(tmp_path: Path) -> None:
     report = run_preflight(
         changed("calibrated = 2026-02-10\ndue = 2027-02-10", "calibrated = 2019-02-10\ndue = 2020-02-10"),

@@ -63,6 +63,28 @@ def test_what_contradicts_itself_is_refused(old: str, new: str, reported: str) -
     assert reported in str(caught.value)
 
 
+def test_every_procedure_ends_where_the_gas_is_checked_again() -> None:
+    for name in shipped_names("procedures"):
+        shipped = load_procedure(name)
+        assert shipped.steps[-1].po2_bar == shipped.calibration_po2_bar
+        assert not shipped.closing_step_added
+    upwards = FULL.split("[[steps]]")
+    only_up = parse_procedure(TomlText("mine.toml", "[[steps]]".join(upwards[:5])))
+    assert [step.po2_bar for step in only_up.steps] == [1.0, 1.2, 1.4, 1.6, 1.0]
+    assert only_up.steps[-1].direction == "down"
+    assert only_up.closing_step_added
+    calibration_alone = parse_procedure(TomlText("mine.toml", "[[steps]]".join(upwards[:2])))
+    assert len(calibration_alone.steps) == 1
+
+
+def test_a_large_step_down_is_allowed_where_the_vent_follows_and_nowhere_else() -> None:
+    text = FULL.split("[[steps]]")
+    last = ["\npo2_bar = 1.0\ndirection = 'down'\n"]
+    assert parse_procedure(TomlText("mine.toml", "[[steps]]".join(text[:7] + last)))
+    with pytest.raises(FileError, match="add a step between"):
+        parse_procedure(TomlText("mine.toml", "[[steps]]".join(text[:7] + last + last)))
+
+
 def test_procedure_without_steps_is_refused() -> None:
     with pytest.raises(FileError, match="steps"):
         parse_procedure(TomlText("mine.toml", FULL[: FULL.index("[[steps]]")]))
@@ -78,6 +100,13 @@ def test_cells_come_in_socket_order_with_what_is_known() -> None:
     ]
     assert box[1].temperature_coefficient_percent_per_k == 0.1
     assert box[0].temperature_coefficient_percent_per_k is None
+
+
+def test_a_check_cell_is_booked_by_yes() -> None:
+    box = cells("socket,serial,check_cell\n1,TB-0417,yes\n2,OS-1123,no\n3,OS-1124,\n")
+    assert [cell.check_cell for cell in box] == [True, False, False]
+    (problem,) = cell_problems("socket,serial,check_cell\n1,TB-0417,good\n")
+    assert "check_cell: 'good' is neither yes nor no" in problem
 
 
 def test_semicolons_and_decimal_commas_are_recognised_together() -> None:

@@ -3,6 +3,7 @@
 import errno
 import json
 import os
+import socket
 import stat
 import subprocess
 import sys
@@ -240,6 +241,7 @@ def meet(one, other, folder):
     [
         ("tcp://localhost:5020/1", "tcp://127.0.0.1:5020/1", True),
         ("tcp://localhost:5020/1", "tcp://[::1]:5020/1", True),
+        ("tcp://localhost:5020/1", f"tcp://{socket.gethostname()}:5020/1", True),
         ("tcp://Rig.example:502/1", "tcp://rig.example.:502", True),
         ("tcp://192.0.2.30:502/1", "tcp://192.0.2.31:502/1", False),
         ("tcp://192.0.2.30:502/1", "tcp://192.0.2.30:502/2", False),

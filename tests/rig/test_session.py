@@ -50,7 +50,7 @@ class View:
 
 @pytest.fixture(scope="module")
 def short() -> ProcedureFile:
-    """Two steps after a flow purge: five minutes of bench time."""
+    """Two steps and the closing one after a flow purge: six minutes of bench time."""
     from rig_configs.files.checked_toml import TomlText
 
     text = load_procedure("quick").text.replace('"swings"', '"flow"').split("[[steps]]")
@@ -144,11 +144,13 @@ def test_a_finished_run_leaves_a_sound_record_of_everything_it_did(short, tmp_pa
         "COMPLETING",
         "COMPLETE",
     ]
-    assert [hold["step"] for hold in events(outcome, "hold_begin")] == [0, 1, 2]
+    assert [hold["step"] for hold in events(outcome, "hold_begin")] == [0, 1, 2, 3]
     assert events(outcome, "hold_begin")[0]["gas"] == "air"
     assert events(outcome, "vented_zero")[0]["verdict"] == "agrees"
     assert events(outcome, "leak")[0]["verdict"] == "tight"
-    assert events(outcome, "gas_check")[0]["verdict"] == "oxygen"
+    checks = events(outcome, "gas_check")
+    assert [check["verdict"] for check in checks] == ["oxygen", "oxygen"]
+    assert checks[1]["text"].startswith("2 cells agree with the way up")
     assert json.loads((outcome.record / "run.json").read_text())["operator"] == "R. Mote"
 
 
@@ -260,7 +262,7 @@ def test_a_voltmeter_that_comes_back_lets_the_run_continue(short, tmp_path):
     assert outcome.how == "completed"
     ends = events(outcome, "hold_end")
     assert [end["stop_reason"] for end in ends].count("aborted") == 1
-    assert {end["step"] for end in ends if end["stop_reason"] != "aborted"} == {0, 1, 2}
+    assert {end["step"] for end in ends if end["stop_reason"] != "aborted"} == {0, 1, 2, 3}
 
 
 def test_the_screen_is_reported_where_the_run_is(short, tmp_path):

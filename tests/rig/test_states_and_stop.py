@@ -2,6 +2,8 @@
 
 import os
 import signal
+import subprocess
+import sys
 import threading
 
 import pytest
@@ -106,6 +108,45 @@ def test_the_suspend_key_asks_for_nothing_and_is_noted_once_for_each_look():
     assert (stop.level, stop.asked) == (StopLevel.NONE, 0)
     assert stop.take_suspend()
     assert not stop.take_suspend()
+
+
+def test_a_program_in_the_background_is_not_stopped_by_its_terminal():
+    numbers = (signal.SIGTTIN, signal.SIGTTOU)
+    before = [signal.getsignal(number) for number in numbers]
+    stop = StopRequest()
+    with stop.on_signals():
+        assert [signal.getsignal(number) for number in numbers] == [signal.SIG_IGN, signal.SIG_IGN]
+    assert [signal.getsignal(number) for number in numbers] == before
+    assert stop.asked == 0
+
+
+IN_THE_BACKGROUND = """
+import threading, time
+from rig.loop.stop import StopRequest
+from rig.terminal.keyboard import LineReader, read_typed
+with StopRequest().on_signals():
+    threading.Thread(target=lambda: LineReader().read(5.0), daemon=True).start()
+    time.sleep(0.3)
+    print("answer", read_typed(0.3, print), flush=True)
+"""
+TERMINAL = """
+import contextlib, os, pty, subprocess, sys
+keyboard, terminal = pty.fork()
+if keyboard == 0:
+    program = subprocess.Popen([sys.executable, "-c", sys.argv[1]], process_group=0)
+    _, status = os.waitpid(program.pid, os.WUNTRACED)
+    print("stopped" if os.WIFSTOPPED(status) else "ended", flush=True)
+    os._exit(0)
+with contextlib.suppress(OSError):
+    while said := os.read(terminal, 1024):
+        sys.stdout.buffer.write(said)
+"""
+
+
+def test_a_question_in_the_background_waits_and_the_program_runs_on():
+    command = [sys.executable, "-c", TERMINAL, IN_THE_BACKGROUND]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
+    assert done.stdout.split() == ["answer", "None", "ended"]
 
 
 def test_outside_the_main_thread_no_handler_is_touched():

@@ -16,6 +16,7 @@ from pypdf import PdfReader
 
 from rig.cli.main import main
 from rig.run.outcome import RunOutcome
+from rig.terminal.live import TerminalView
 
 LEADLINE = [sys.executable, "-m", "rig.cli.main"]
 QUICK_RUN = ("run", "virtual_bench", "-p", "quick", "-c", "six_cells", "--seed", "7", "--operator", "Test")
@@ -283,3 +284,15 @@ def _alive(pid: int) -> bool:
         return False
     state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[-1].split()[0]
     return state != "Z"
+
+
+def test_a_screen_that_fails_before_the_session_does_not_end_the_program(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError("division by zero")
+
+    monkeypatch.setattr(TerminalView, "say", fails)
+    # Refused at its vented-zero check, so that the run is short.
+    assert main([*QUICK_RUN, "-o", str(tmp_path), "--inject", "gauge_unit_psi@1"]) == 3
+    assert "Traceback" not in capsys.readouterr().err

@@ -19,12 +19,14 @@ class ControllerDevice(GaugeDevice):
         set_bar: set point, absolute. ramp_bar_per_min: how fast it goes there.
         mode: "measure" (both valves shut), "control" or "vent".
         deaf: takes commands and does nothing.
+        link_timeout_s: it vents when no message has come for so long; 0 switches that off.
     """
 
     model = "TW-PC3"
     lowest_bar = 0.0
     highest_bar = 4.0
     most_ramp_bar_per_min = 10.0
+    longest_timeout_s = 600.0
 
     def __init__(self, stand: Stand, name: str, instrument: VirtualInstrument) -> None:
         super().__init__(stand, name, instrument)
@@ -32,6 +34,9 @@ class ControllerDevice(GaugeDevice):
         self.ramp_bar_per_min = 0.5
         self.mode: ControlMode = "vent"
         self.deaf = False
+        self.link_timeout_s = 0.0
+        self._heard_us = 0
+        self._watching = False
 
     def set_pressure(self, pressure_bar: float) -> Permit:
         """Accept a set point, in bar."""
@@ -65,3 +70,32 @@ class ControllerDevice(GaugeDevice):
         self.mode = mode
         pot.set_valves(supply_open=False, vent_open=mode == "vent")
         return "ok"
+
+    def set_link_timeout(self, timeout_s: float) -> Permit:
+        """Vent when no message has come for so long, in seconds; 0 switches that off."""
+        if not 0.0 <= timeout_s <= self.longest_timeout_s:
+            return "out of range"
+        if not self.deaf:
+            self.link_timeout_s = timeout_s
+            self._watch()
+        return "ok"
+
+    def heard(self) -> None:
+        """Note that a message has come in."""
+        self._heard_us = self.pot.now_us
+        self._watch()
+
+    def _watch(self) -> None:
+        if self.link_timeout_s and not self._watching:
+            self._watching = True
+            self.stand.at(self._heard_us + round(1e6 * self.link_timeout_s), self._look)
+
+    def _look(self) -> None:
+        self._watching = False
+        timeout_us = round(1e6 * self.link_timeout_s)
+        if not timeout_us:
+            return
+        if self.pot.now_us - self._heard_us >= timeout_us:
+            self.set_mode("vent")
+        else:
+            self._watch()

@@ -40,6 +40,9 @@ class Device:
         self.down = False
         self.latency_s = 0.0
 
+    def heard(self) -> None:
+        """Note that a message has come in."""
+
     def busy(self, register: int, *, write: bool) -> bool:
         """Whether this request is answered "busy" and not carried out; `register` is the first one."""
         del register, write

@@ -42,7 +42,7 @@ class ScannerDevice(Device):
         self.frozen = False
         self.gain_error = 0.0
         self.swapped: Mapping[int, int] = {}
-        self._last: tuple[tuple[int, ...], tuple[float, ...]] | None = None
+        self._last: dict[tuple[int, ...], tuple[float, ...]] = {}
         self.closed_channel = 0
         self.reset()
 
@@ -87,8 +87,8 @@ class ScannerDevice(Device):
 
     def fetch(self) -> tuple[float, ...]:
         """Volts of the scan started last, which must be over."""
-        if self._volts is None and self.frozen and self._last and self._last[0] == self._scanned:
-            self._volts = self._last[1]
+        if self._volts is None and self.frozen:
+            self._volts = self._last.get(self._scanned)
         if self._volts is None:
             first_us = self._scan_from_us + self._aperture_us // 2
             self._volts = tuple(
@@ -97,7 +97,7 @@ class ScannerDevice(Device):
                     for index, channel in enumerate(self._scanned)
                 ]
             )
-            self._last = self._scanned, self._volts
+            self._last[self._scanned] = self._volts
         return self._volts
 
     def _volts_of(self, channel: int, at_us: int) -> float:

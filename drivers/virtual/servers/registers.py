@@ -126,12 +126,13 @@ class GaugeRegisters:
 class ControllerRegisters(GaugeRegisters):
     """A pressure controller: the gauge's registers and its own."""
 
-    size = 25
+    size = 26
     lines: tuple[RegisterLine, ...] = (
         *GaugeRegisters.lines,
         RegisterLine(20, 2, "rw", "set point in bar absolute, 32-bit float; both words in one write"),
         RegisterLine(22, 2, "rw", "ramp in bar/min, 32-bit float; both words in one write"),
         RegisterLine(24, 1, "rw", "mode: 0 measure (valves shut), 1 control, 2 vent"),
+        RegisterLine(25, 1, "rw", "vents after so many tenths of a second without a request, 0 never"),
     )
 
     def __init__(self, device: ControllerDevice) -> None:
@@ -147,6 +148,7 @@ class ControllerRegisters(GaugeRegisters):
             *float_words(controller.set_bar),
             *float_words(controller.ramp_bar_per_min),
             CONTROL_MODES.index(controller.mode),
+            round(10.0 * controller.link_timeout_s),
         ]
 
     def write(self, address: int, values: list[int]) -> int:
@@ -160,6 +162,8 @@ class ControllerRegisters(GaugeRegisters):
             if values[0] >= len(CONTROL_MODES):
                 return ILLEGAL_VALUE
             return _PERMITS[controller.set_mode(CONTROL_MODES[values[0]])]
+        if address == 25 and len(values) == 1:
+            return _PERMITS[controller.set_link_timeout(values[0] / 10.0)]
         return ILLEGAL_ADDRESS
 
 

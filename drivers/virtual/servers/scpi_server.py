@@ -223,6 +223,17 @@ def controller_parser(controller: ControllerDevice) -> ScpiParser:
     parser.add("SOURce:PRESsure?", "set point in bar absolute", lambda _: f"{controller.set_bar:.6E}")
     parser.add("SOURce:PRESsure:SLEW", "ramp in bar/min, up to 10", set_ramp)
     parser.add("SOURce:PRESsure:SLEW?", "ramp in bar/min", lambda _: f"{controller.ramp_bar_per_min:.6E}")
+
+    def set_timeout(argument: str) -> None:
+        if controller.set_link_timeout(number_of(argument, 0.0, inf)) != "ok":
+            raise ScpiError(-222)
+
+    parser.add(
+        "SYSTem:COMMunicate:TIMeout", "vents after so many seconds without a message, 0 never", set_timeout
+    )
+    parser.add(
+        "SYSTem:COMMunicate:TIMeout?", "link time-out in s", lambda _: f"{controller.link_timeout_s:.6E}"
+    )
     parser.add("OUTPut:MODE", "CONTrol, MEASure (valves shut) or VENT", set_mode)
     parser.add("OUTPut:MODE?", "CONT, MEAS or VENT", mode_word)
     return parser

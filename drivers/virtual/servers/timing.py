@@ -60,7 +60,9 @@ class SteppedTiming:
         if device.down:
             message.hang_up()
             return
-        if device.mute and not message.asked:
+        if not device.mute:
+            device.heard()
+        elif not message.asked:
             return
         try:
             if message.asked and (device.mute or device.latency_s):
@@ -76,6 +78,8 @@ class SteppedTiming:
 
     async def settle(self, device: Device) -> None:
         """Take the time of one register request."""
+        if not (device.down or device.mute):
+            device.heard()
         if device.down or device.mute or device.latency_s:
             try:
                 self._spend(device)
@@ -118,6 +122,7 @@ class RunningTiming:
             raise HungUp
         if device.mute:
             raise Unanswered
+        device.heard()
         if device.latency_s:
             await self._wait(device.latency_s)
 
@@ -131,6 +136,7 @@ class RunningTiming:
             return
         if device.mute:
             return
+        device.heard()
         if message.asked and device.latency_s:
             await self._wait(device.latency_s)
         try:

@@ -109,7 +109,7 @@ def test_a_busy_block_answers_so_by_the_seed_and_carries_nothing_out(start_rig, 
         except DriverError as error:
             refusals[count] = str(error)
     assert 0.2 < len(refusals) / 200 < 0.4
-    assert set(refusals.values()) == {"valves: refused register 5: Modbus exception 6, busy"}
+    assert set(refusals.values()) == {"valves: answered register 5 with Modbus exception 6, busy"}
     assert list(refusals)[:6] == [2, 4, 6, 12, 15, 16]
 
 
@@ -132,9 +132,9 @@ def test_commands_that_are_answered_busy_alone(start_rig, mode):
     rig.arm()
     strike(rig, "de_energise_busy")
     strike(rig, "beats_refused", duration_s=4.0)
-    with pytest.raises(DriverError, match="refused register 16: Modbus exception 6, busy"):
+    with pytest.raises(DriverError, match="answered register 16 with Modbus exception 6, busy"):
         rig.valves.de_energise()
-    with pytest.raises(DriverError, match="refused register 5: Modbus exception 6, busy"):
+    with pytest.raises(DriverError, match="answered register 5 with Modbus exception 6, busy"):
         rig.beat()
     assert not rig.valves.read_state().vent_open
     rig.clock.sleep_until(rig.clock.monotonic_s() + 5.0)
