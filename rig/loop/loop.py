@@ -89,6 +89,7 @@ class Loop:
         in_oxygen: whether the pot holds purged oxygen, where a dead cell shows.
         witness: the cells as a second witness of pressure; phases give it its references.
         on_tick: called at the end of every tick with the scan and the tick's readings.
+        fall_seen: a believed gauge has shown a fall faster than any ramp.
         drop: what is known of the order to drop the outputs that a trip was answered with; None before one.
     """
 
@@ -140,6 +141,7 @@ class Loop:
         self.drop: Drop | None = None
         self._fast_fall = 0
         self._fast_fall_marked = False
+        self.fall_seen = False
         self._wall_offset_s = self._wall_clock_offset_s()
 
     @property
@@ -212,15 +214,17 @@ class Loop:
         """Whether the cells in the pot have been marked for a rapid decompression."""
         return self._fast_fall_marked
 
-    def mark_rapid_decompression(self, why: str) -> None:
-        """Mark every cell in the pot, once a run: none of them can be graded after that."""
+    def mark_rapid_decompression(self, why: str, *, sure: bool = True) -> None:
+        """Mark every cell in the pot, once a run: none of them can be graded after that.
+
+        Where it is not `sure` the cells are marked all the same, and the text says that it is possible.
+        """
         if self._fast_fall_marked:
             return
         self._fast_fall_marked = True
+        found = "Rapid decompression" if sure else "Possible rapid decompression"
         for socket in self._sockets:
-            self.log.event(
-                "cell", socket=socket, finding="rapid_decompression", text=f"Rapid decompression: {why}"
-            )
+            self.log.event("cell", socket=socket, finding="rapid_decompression", text=f"{found}: {why}")
 
     def compare_hold(self, output_mv: Mapping[int, float], po2_bar: float) -> None:
         """Compare a hold that has ended with the one before: outputs in mV by socket, PO2 in bar."""
@@ -292,11 +296,17 @@ class Loop:
         falling = fast and not scan.gauge.failed_readings and not scan.scans_apart
         self._fast_fall = self._fast_fall + 1 if falling else 0
         if self._fast_fall >= 3:
-            self.mark_rapid_decompression(f"the pressure fell at {-60 * scan.rate_bar_per_s:.1f} bar/min.")
+            speed = f"fell at {-60 * scan.rate_bar_per_s:.1f} bar/min"
+            if doubt := scan.gauge.doubt or scan.second_gauge.doubt:
+                self.mark_rapid_decompression(f"the gauge {speed} and is not believed ({doubt}).", sure=False)
+            else:
+                self.fall_seen = True
+                self.mark_rapid_decompression(f"the pressure {speed}.")
         if scan.gap_s < _UNSEEN_S or scan.gauge.failed_readings:
             return
         now_bar = scan.highest_bar
         if before_bar is not None and now_bar is not None and before_bar - now_bar > _UNSEEN_FALL_BAR:
+            self.fall_seen = True
             self.mark_rapid_decompression(
                 f"the pressure fell by {before_bar - now_bar:.2f} bar while the program stood still."
             )
