@@ -76,8 +76,8 @@ def objection(scan: Scan, limits: SafetyLimits) -> str:
     if scan.cells_over_bar is not None:
         return (
             "NOT CONFIRMED: this answer does not count, because the cells still show pressure in the pot, "
-            f"about {1000.0 * scan.cells_over_bar:+.0f} mbar against ambient. The dial may be stuck, or shut off from "
-            "the pot as the gauges are. Leave vent and bleed open until the cells have fallen."
+            f"about {1000.0 * scan.cells_over_bar:+.0f} mbar against ambient. The dial may be stuck, or "
+            "shut off from the pot as the gauges are. Leave vent and bleed open until the cells have fallen."
         )
     alive, ambient_bar = surviving_gauges_bar(scan), scan.barometer_bar
     if not alive or ambient_bar is None:

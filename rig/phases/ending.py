@@ -295,14 +295,13 @@ class Ending:
     def _speaks_against(self, answer: str, *, dial: bool) -> str:
         """Return why an answer shows no vented pot; a bleed that has just been opened gets time to show."""
         loop = self._loop
-        if dial and (problem := misread(answer, loop.scan, loop.limits, self._read_dial)):
-            return problem
+        unread = misread(answer, loop.scan, loop.limits, self._read_dial) if dial else ""
         if not dial and answer != VENTED:
-            return f"'{answer}' is not {VENTED}."
-        problem = ""
-        begun_s = loop.now_s
+            unread = f"'{answer}' is not {VENTED}."
+        problem, begun_s = unread, loop.now_s
         while loop.now_s - begun_s < _BLEEDS_S:
-            problem = objection(self._tick_through(), loop.limits)
+            objects = objection(self._tick_through(), loop.limits)
+            problem = unread or objects
             if not problem and loop.now_s - begun_s >= _LOOKED_FOR_S:
                 break
         return problem
