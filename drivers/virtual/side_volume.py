@@ -16,7 +16,7 @@ class SideVolume:
     """
 
     def __init__(self, now_us: int, pressure_bar: float, vent_open: bool, settles_s: float) -> None:
-        """Begin with the pot's pressure; `settles_s` is the time constant of the side through an open vent."""
+        """Begin with the pot's pressure; `settles_s` is the side's time constant at an open vent."""
         self.since_us = now_us
         self._settles_s = settles_s
         self._turns: list[tuple[int, float, bool]] = [(now_us, pressure_bar, vent_open)]
