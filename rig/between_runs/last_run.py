@@ -138,10 +138,15 @@ def _left(seen: Peek) -> tuple[str, str]:
     if seen.end is None:
         return "", ""
     left = (TRIPPED, seen.end.why) if seen.end.how == "tripped" else ("", "")
+    first_out: tuple[str, str] | None = None
     for event in seen.events("trip", "alarm"):
         found = (event.data["code"], event.data.get("text", ""))
         if event.kind == "trip" and seen.end.how == "tripped":
-            return found
+            first_out = first_out or found
         if event.kind == "alarm" and found[0] in (NOT_VENTED, RISES_AGAIN) and left[0] != NOT_VENTED:
             left = found
-    return left
+    if first_out is None:
+        return left
+    code, text = first_out
+    not_vented = left[0] == NOT_VENTED and code != NOT_VENTED
+    return code, f"{text} At its end the pot was not shown to be vented: {left[1]}" if not_vented else text

@@ -69,7 +69,7 @@ class HandPot(DriveHooks):
         self._view = view
         self._bench = bench
         self._show_now = show_now
-        self._dial_shows_pressure = False
+        self._dial_shows_pressure = self._dial_has_shown_pressure = False
         self._warned_fast = False
         self._last_read_bar = 0.0
 
@@ -205,9 +205,9 @@ class HandPot(DriveHooks):
                 return refusal
 
     def _lid_by_dial(self) -> str | None:
-        """Have the dial read, twice where it is the only gauge; return what contradicts it by then."""
+        """Have the dial read, twice where it is the only gauge or has shown pressure; return why not."""
         self._read_dial("What does the dial on the pot read?")
-        if self._loop.acquisition.pressure_is_typed:
+        if self._loop.acquisition.pressure_is_typed or self._dial_has_shown_pressure:
             self._dialogue.wait(LID_VENTED_FOR_S)
             self._read_dial("Once more, please: what does the dial on the pot read?")
         return lid_refusal(self._dialogue.wait(0.0), self._loop.limits, LID_VENTED_FOR_S)
@@ -344,6 +344,7 @@ class HandPot(DriveHooks):
         over_bar = typed.gauge_bar(self._ambient_bar())
         self._dial_shows_pressure = over_bar > self._loop.limits.vented_bar
         if self._dial_shows_pressure:
+            self._dial_has_shown_pressure = True
             force_n = self._loop.limits.lid_force_n(over_bar)
             return f"LID UNDER PRESSURE: {force_n:.0f} N on the lid by your dial; vent on, then read it again"
         if over_bar < -DIAL_WITHIN_BAR:

@@ -29,8 +29,6 @@ FAST_FALL_BAR_PER_S = 2.0 / 60.0
 _FASTER_THAN_RAMP = 1.5
 _UNSEEN_FALL_BAR = 0.1
 _UNSEEN_S = 1.0
-_FROZEN_SCANS = 4
-"""Scans in a row with the same numbers that a voltmeter with visible noise does not give: no witness."""
 _WALL_CLOCK_JUMP_S = 1.0
 _NOTHING: Mapping[int, Reading] = {}
 
@@ -321,8 +319,7 @@ class Loop:
         witness, falling = self.witness, self._falling
         if self.set_point.intent in (Intent.UP, Intent.FLOW):
             witness.filled()
-        frozen = scan.voltmeter_varies and scan.scans_alike > _FROZEN_SCANS
-        output_mv = None if frozen else row.output_mv
+        output_mv = None if scan.voltmeter_repeats else row.output_mv
         if output_mv is not None:
             witness.look(scan.t_s, output_mv)
         falling.look(scan.t_s, self.set_point.intent, scan.gauge.newest_bar, output_mv)

@@ -73,18 +73,12 @@ def objection(scan: Scan, limits: SafetyLimits) -> str:
 
     A gauge that agrees is enough, and so is none that works; the cells may contradict both.
     """
-    if scan.cells_over_bar is not None:
-        return (
-            "NOT CONFIRMED: this answer does not count, because the cells still show pressure in the pot, "
-            f"about {1000.0 * scan.cells_over_bar:+.0f} mbar against ambient. The dial may be stuck, or "
-            "shut off from the pot as the gauges are. Leave vent and bleed open until the cells have fallen."
-        )
     alive, ambient_bar = surviving_gauges_bar(scan), scan.barometer_bar
-    if not alive or ambient_bar is None:
-        return ""
-    over_bar = min((reading - ambient_bar for reading in alive), key=abs)
+    over_bar = 0.0
+    if alive and ambient_bar is not None:
+        over_bar = min((reading - ambient_bar for reading in alive), key=abs)
     if abs(over_bar) <= limits.vented_bar:
-        return ""
+        return _objection_of_cells(scan)
     shut_off = any(gauge.doubt for gauge in surviving_gauges(scan))
     do_now = (
         "It may be shut off from the pot: open it to the pot." if shut_off else "Bleed on until it falls."
@@ -92,4 +86,14 @@ def objection(scan: Scan, limits: SafetyLimits) -> str:
     return (
         f"NOT VENTED: this answer does not count, because the gauge still reads {1000.0 * over_bar:+.0f} "
         f"mbar against ambient, {limits.lid_force_n(over_bar):.0f} N on the lid. {do_now}"
+    )
+
+
+def _objection_of_cells(scan: Scan) -> str:
+    if scan.cells_over_bar is None:
+        return ""
+    return (
+        "NOT CONFIRMED: this answer does not count, because the cells still show pressure in the pot, "
+        f"about {1000.0 * scan.cells_over_bar:+.0f} mbar against ambient. The dial may be stuck, or "
+        "shut off from the pot as the gauges are. Leave vent and bleed open until the cells have fallen."
     )

@@ -9,6 +9,7 @@ from operators import Obedient
 from test_lid import hand_bench, run
 
 from drivers.virtual_spec import FaultSpec
+from rig.between_runs.last_run import last_recorded
 from rig.safety.scan import Scan
 from rig.view import Action, Cue, Prompt, Valve
 
@@ -72,6 +73,18 @@ class SneaksAtTheLid(SneaksSupply):
     at_question = False
 
 
+class ReadsTwice(Obedient):
+    """Reads 0.3 bar on the dial first, and nothing a moment later."""
+
+    read = 0
+
+    def answer(self, prompt: Prompt) -> str | None:
+        if prompt.code == "dial_lid":
+            self.read += 1
+            return "0.3 barg" if self.read == 1 else "0 barg"
+        return super().answer(prompt)
+
+
 def alarms(done: Any) -> list[tuple[float, str]]:
     return [(event.t_s, str(event.data["code"])) for event in done.events("alarm")]
 
@@ -130,3 +143,15 @@ def test_a_gauge_that_is_shut_off_is_named_and_its_reading_is_given(tmp_path):
     assert done.said("The gauge may be shut off from the pot: compare it with the dial.")
     assert not done.said("cells were decompressed fast")
     assert done.said("mbar against ambient or")
+    assert not done.screen.lid_texts
+    left = last_recorded(tmp_path, hand_bench())
+    assert left is not None
+    assert "At its end the pot was not shown to be vented: NOT VENTED" in left.text
+
+
+def test_a_dial_that_has_shown_pressure_is_read_twice_more(tmp_path):
+    done = run(tmp_path, ReadsTwice, hand_bench())
+    read_s = [event.t_s for event in done.events("answer") if event.data["code"] == "dial_lid"]
+    assert len(read_s) == 3
+    assert read_s[2] - read_s[1] >= 10.0
+    assert len(done.screen.lid_texts) == 1
