@@ -66,6 +66,13 @@ class ReadsTheDial(Obedient):
         return "0.06 barg" if prompt.code == "dial_lid" else super().answer(prompt)
 
 
+class ReadsAnotherDial(Obedient):
+    """Reads a dial that is 60 mbar off the gauge before any gas."""
+
+    def answer(self, prompt: Prompt) -> str | None:
+        return "0.06 barg" if prompt.code == "dial" else super().answer(prompt)
+
+
 def run(
     tmp_path: Path,
     person: type[SimulatedPerson],
@@ -156,3 +163,9 @@ def test_a_lid_that_nobody_confirms_asks_at_the_next_start_and_keeps_the_measure
     left = last_recorded(tmp_path, bench)
     assert left is not None
     assert left.code == "NOT_VENTED"
+
+
+def test_a_dial_that_contradicts_the_gauge_gets_no_gas(tmp_path):
+    done = run(tmp_path, ReadsAnotherDial, hand_bench())
+    assert (done.outcome.how, done.outcome.code) == ("refused", "DIAL")
+    assert done.truth.gas_used_l == 0.0

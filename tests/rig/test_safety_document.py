@@ -2,6 +2,7 @@
 
 import importlib.util
 import io
+import math
 import re
 from pathlib import Path
 
@@ -111,6 +112,52 @@ def test_numbers_of_the_program_in_safety_md_are_the_programs():
     assert f"of at most {LONGEST_SHOT_MS} ms" in PROSE
     assert "0.1 bar gauge on a lid of 60, 100 or 150 mm is 28, 79 or 177 N" in PROSE
     assert f"{limits.lid_force_n(0.1):.0f} N" == "79 N"
+
+
+def choked_rise_bar_per_min(bore_mm, volume_l, supply_bar=4.0):
+    """Rise of a pot behind a choked orifice: Cd 0.8, oxygen as an ideal gas (gamma 1.4) at 20 °C."""
+    gamma, gas_constant, kelvin = 1.4, 8.314462618 / 0.031998, 293.15
+    area_m2 = math.pi / 4 * (bore_mm / 1000) ** 2
+    choked = (2 / (gamma + 1)) ** ((gamma + 1) / (2 * (gamma - 1)))
+    flow_pa_m3_per_s = 0.8 * area_m2 * supply_bar * 1e5 * choked * math.sqrt(gamma * gas_constant * kelvin)
+    return 60 * flow_pa_m3_per_s / (volume_l / 1000) / 1e5
+
+
+def test_computed_numbers_of_safety_md_follow_from_the_formulas_beside_them():
+    hot_c = [293.15 * ratio ** (2 / 7) - 273.15 for ratio in (100, 200, 4)]
+    assert f"reaches {hot_c[0]:.0f} or {hot_c[1]:.0f} °C in theory" in PROSE
+    assert f"on 4 bar reaches {hot_c[2]:.0f} °C in theory" in PROSE
+    rises = [choked_rise_bar_per_min(bore, 1.0) for bore in (0.1, 0.13, 0.2, 0.3, 0.5, 0.8)]
+    shown = (
+        "0.10 mm {:.2f}, 0.13 mm {:.2f}, 0.2 mm {:.1f}, 0.3 mm {:.1f}, 0.5 mm {:.1f} and 0.8 mm {:.0f} bar"
+    )
+    assert shown.format(*rises) in PROSE
+    assert "the shortest shot of 15 ms stays within 2 mbar" in PROSE
+    for bore_mm, volume_l in ((0.5, 1.0), (0.27, 0.3)):
+        assert choked_rise_bar_per_min(bore_mm, volume_l) / 60 * 0.015 < 0.002
+    force_n = [1e4 * math.pi / 4 * (lid_mm / 1000) ** 2 for lid_mm in (60, 100, 150)]
+    low, high = ("{:.0f}, {:.0f} or {:.0f} N".format(*(k * n for n in force_n)) for k in (1, 10))
+    assert f"60, 100 or 150 mm is {low}; 1 bar gauge is {high}" in PROSE
+    energy_j = 3e5 * 1e-3 / 0.4 * (1 - (1 / 3) ** (2 / 7))
+    assert f"{energy_j:.1g}" == "2e+02"
+    assert "200 J in 1 L at 3 bar" in PROSE
+
+
+def test_room_table_of_safety_md_follows_from_perfect_mixing():
+    def shown(litres, room_m3):
+        return 20.9 + 79.1 * -math.expm1(-litres / (1000 * room_m3))
+
+    rows = {row[0]: row[1:] for row in table("release")}
+    stuck_l = 60 * choked_rise_bar_per_min(0.3, 1.0)
+    for words, litres, kind in (
+        ("one run of 12 L", 12, "+{:.2f} %"),
+        ("60 L, the shipped", 60, "+{:.1f} %"),
+        ("supply stuck open, 2.6 L/min", stuck_l, "{:.1f} %"),
+        ("a cylinder of 10 L at 200 bar", 2000, "{:.0f} %"),
+    ):
+        (cells,) = (cells for head, cells in rows.items() if head.startswith(words))
+        base = 20.9 if kind.startswith("+") else 0.0
+        assert cells == [kind.format(shown(litres, room_m3) - base) for room_m3 in (5, 15)]
 
 
 def test_every_trip_named_in_safety_md_exists():
