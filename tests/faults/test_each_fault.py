@@ -78,6 +78,8 @@ def test_a_vent_that_stays_shut_leaves_an_alarm_with_the_force_on_the_lid():
     row = next(row for row in FAULT_TABLE if "vent_stuck_shut" in row.faults)
     run = detect(row, "vent_stuck_shut").run
     assert run.alarmed
+    at_s = dict(run.trips())
+    assert at_s["NOT_VENTED"] - at_s["VENT_BLOCKED"] == pytest.approx(120.0, abs=1.0)
     assert any("N on the lid" in text and "manual bleed" in text for text in run.said)
 
 

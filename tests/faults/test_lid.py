@@ -23,7 +23,7 @@ from rig.safety.scan import Scan
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, parse_bench
 from rig.setup.procedure import parse_procedure
-from rig.view import Action, Cue, Prompt
+from rig.view import Action, Cue, Prompt, Wanted
 from rig_configs.files.checked_toml import TomlText
 
 SECOND_GAUGE = """
@@ -71,6 +71,13 @@ class ReadsAnotherDial(Obedient):
 
     def answer(self, prompt: Prompt) -> str | None:
         return "0.06 barg" if prompt.code == "dial" else super().answer(prompt)
+
+
+class ReadsAnOldTag(Obedient):
+    """Reads a date on the relief valve's tag that has passed."""
+
+    def answer(self, prompt: Prompt) -> str | None:
+        return "2026-01-31" if prompt.wanted is Wanted.RELIEF_DUE else super().answer(prompt)
 
 
 def run(
@@ -165,7 +172,12 @@ def test_a_lid_that_nobody_confirms_asks_at_the_next_start_and_keeps_the_measure
     assert left.code == "NOT_VENTED"
 
 
-def test_a_dial_that_contradicts_the_gauge_gets_no_gas(tmp_path):
-    done = run(tmp_path, ReadsAnotherDial, hand_bench())
-    assert (done.outcome.how, done.outcome.code) == ("refused", "DIAL")
+@pytest.mark.parametrize(
+    ("person", "code", "said"),
+    [(ReadsAnotherDial, "DIAL", "mbar"), (ReadsAnOldTag, "NO_ANSWER", "test expired on 2026-01-31")],
+)
+def test_a_dial_off_the_gauge_or_a_relief_valve_overdue_gets_no_gas(tmp_path, person, code, said):
+    done = run(tmp_path, person, hand_bench())
+    assert (done.outcome.how, done.outcome.code) == ("refused", code)
+    assert done.said(said)
     assert done.truth.gas_used_l == 0.0

@@ -1,5 +1,6 @@
 """The safety documents and drawings say what the program does today."""
 
+import ast
 import importlib.util
 import io
 import math
@@ -12,11 +13,17 @@ import typst
 from PIL import Image
 
 from drivers.modbus.valves import ValveOptions
+from rig.phases.airing import HIGHER_PART
 from rig.pressure.gate import LONGEST_SHOT_MS
+from rig.safety.cell_witness import AIR_DOUBT_BAR, threshold_bar
+from rig.safety.gas_check import ALIKE_AGAIN_PART, ALIKE_FROM_AIR_PART, ALLOWED_PART
 from rig.safety.interlocks import INTERLOCKS
 from rig.safety.limits import SafetyLimits
+from rig.safety.rise import RISE_BAR
 from rig.safety.states import STATE_RULES, TRANSITIONS
+from rig.safety.vented import ANSWER_BAR, WATCH_AFTER_TRIP_S
 from rig.safety_documents.tables import documents
+from rig.setup.plan import WATCH_AFTER_RUN_S
 
 ROOT = Path(__file__).parents[2]
 DOCUMENTS = ROOT / "rig" / "safety_documents"
@@ -110,6 +117,24 @@ def test_numbers_of_the_program_in_safety_md_are_the_programs():
     limits = SafetyLimits(working_pressure_bar=3.5, stop_pressure_bar=2.2, trip_pressure_bar=2.3)
     assert f"a gauge may be off by at most {limits.zero_bar * 1000:.0f} mbar" in PROSE
     assert f"of at most {LONGEST_SHOT_MS} ms" in PROSE
+    assert (
+        f"for {WATCH_AFTER_RUN_S:.0f} s after a completed run and {WATCH_AFTER_TRIP_S:.0f} s after" in PROSE
+    )
+    assert f"a rise of {RISE_BAR * 1000:.0f} mbar **[J]**, sounds at once" in PROSE
+    assert f"A rise by more than {RISE_BAR * 1000:.0f} mbar above the lowest reading" in PROSE
+    assert f"within {limits.vented_bar * 1000:.0f} mbar of the barometer for two seconds" in PROSE
+    assert f"it has not risen by {ANSWER_BAR * 1000:.0f} mbar with it" in PROSE
+    assert f"`[limits]` of the bench file, {limits.fastest_vent_bar_per_min:.0f} where" in PROSE
+    witness_mbar = [f"{threshold_bar(60.0 * minutes) * 1000:.0f}" for minutes in (1, 5, 20)]
+    assert (
+        "from {} mbar one minute after the hold, {} after five, {} after twenty".format(*witness_mbar)
+        in PROSE
+    )
+    assert f"a PO2 of {AIR_DOUBT_BAR:g} bar above the room's pressure" in PROSE
+    assert f"off alike by more than {ALIKE_FROM_AIR_PART:.0%}".replace("%", " %") in PROSE
+    assert f"changes during the run shows from {ALIKE_AGAIN_PART:.1%}".replace("%", " %") in PROSE
+    assert f"an error above {ALLOWED_PART:.0%}".replace("%", " %") in PROSE
+    assert f"an enrichment of {HIGHER_PART:.0%}".replace("%", " %") in PROSE
     assert "0.1 bar gauge on a lid of 60, 100 or 150 mm is 28, 79 or 177 N" in PROSE
     assert f"{limits.lid_force_n(0.1):.0f} N" == "79 N"
 
@@ -168,7 +193,7 @@ def test_every_trip_named_in_safety_md_exists():
 
 
 def test_links_of_the_safety_documents_lead_somewhere():
-    for name in ("safety.md", "states.md", "faults.md"):
+    for name in ("safety.md", "states.md", "faults.md", "proofs.md"):
         text = (DOCUMENTS / name).read_text(encoding="utf-8")
         headings = {
             re.sub(r"[^a-z0-9 -]", "", line.lstrip("#").strip().lower()).replace(" ", "-")
@@ -179,3 +204,48 @@ def test_links_of_the_safety_documents_lead_somewhere():
             path, _, anchor = target.partition("#")
             assert (DOCUMENTS / path).exists(), target
             assert path or anchor in headings, target
+
+
+PROOFS = (DOCUMENTS / "proofs.md").read_text(encoding="utf-8")
+TEST_ID = re.compile(r"`(tests/[\w/]+\.py)::(\w+)`")
+
+
+def plain(text):
+    """Text without links, emphasis and code marks, on one line."""
+    return " ".join(re.sub(r"[*`]", "", re.sub(r"\[([^\]]+)\]\([^)]*\)", r"\1", text)).split())
+
+
+def sentences_of(heading):
+    """The sentences of each bullet below a heading of safety.md."""
+    section = SAFETY.split(f"\n## {heading}\n", 1)[1].split("\n## ", 1)[0]
+    for bullet in re.split(r"^- ", section, flags=re.MULTILINE)[1:]:
+        yield from re.split(r"(?<=\.) (?=[A-Z])", plain(bullet.split("\n\n", 1)[0]))
+
+
+def functions_of(path):
+    tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
+    return {node.name for node in tree.body if isinstance(node, ast.FunctionDef)}
+
+
+def test_every_proof_is_a_test_that_exists():
+    named = set(TEST_ID.findall(PROOFS))
+    tests = {path: functions_of(path) for path, _ in named if (ROOT / path).exists()}
+    missing = [f"{path}::{name}" for path, name in sorted(named) if name not in tests.get(path, ())]
+    assert missing == []
+    assert all(name.startswith("test_") for _, name in named)
+
+
+def test_every_claim_of_the_proofs_has_a_test_or_the_words_not_proven():
+    rows = [line for line in PROOFS.splitlines() if line.startswith("| ")]
+    claims = [row for row in rows if not re.match(r"\| (claim|limit|row|---) ", row)]
+    assert len(claims) > 100
+    assert [row for row in claims if not (TEST_ID.search(row) or "**not proven**" in row)] == []
+
+
+@pytest.mark.parametrize("heading", ["What the software does", "What it cannot promise"])
+def test_every_sentence_of_what_is_promised_and_what_is_not_stands_in_the_proofs(heading):
+    """A new claim needs its proof, or the words that nothing proves it."""
+    claims = [plain(line[2:]) for line in PROOFS.splitlines() if line.startswith("| ")]
+    words = [" ".join(sentence.split()[:5]).rstrip(",.;:") for sentence in sentences_of(heading)]
+    assert len(words) >= 10
+    assert [begins for begins in words if not any(claim.startswith(begins) for claim in claims)] == []
