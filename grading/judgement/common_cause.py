@@ -148,7 +148,7 @@ def alone_and_explained(cells: Sequence[Deviations]) -> str | None:
 def shows_the_same(first: Sequence[Deviations], second: Sequence[Deviations], found: OffAlike) -> bool:
     """Whether a second run shows the cells that are off alike off in the same way, at least two of them."""
     before = {one.cell: one for one in first}
-    again = [one for one in second if one.cell in found.cells]
+    again = [one for one in second if one.cell in found.cells and one.counts]
     return len(again) >= LEAST_ALIKE and all(_same(before[one.cell], one) for one in again)
 
 

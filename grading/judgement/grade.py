@@ -81,7 +81,7 @@ def grade(
     shared = rig_findings(judged_all)
     if doubt is not None:
         shared = (*doubt.notes, *shared)
-    if measurement.source_kind != "record" and shown and "air" not in measurement.steps.gas:
+    if measurement.source_kind != "record" and "air" not in measurement.steps.gas:
         shared = (*shared, GAS_AS_STATED)
     if measurement.air_barred:
         shared = (*shared, measurement.air_barred)
@@ -106,18 +106,18 @@ def grade(
 
 def _shown(measurement: Measurement, limits: Limits) -> list[Deviations]:
     """What a common cause could have moved in the cells of another run."""
-    if measurement.steps.step.size == 0:
+    if not measurement.steps.step.size:
         return []
     quantities = measure(measurement, limits.reference_temperature_c)
     return [
-        deviations(quantities, cell, judge(quantities, cell, limits), counts=_counts(quantities, cell))
+        deviations(
+            quantities,
+            cell,
+            judge(quantities, cell, limits),
+            counts=not _of_cell(measurement.cell_ungraded, cell),
+        )
         for cell in range(len(measurement.cells))
     ]
-
-
-def _counts(quantities: Quantities, cell: int) -> bool:
-    barred = _of_cell(quantities.measurement.cell_ungraded, cell)
-    return not barred and lead_fault(quantities, cell) is None
 
 
 def _suspended(measurement: Measurement, cell: CellResult, number: int, doubt: Suspicion) -> CellResult:

@@ -28,6 +28,8 @@ FAST_FALL_BAR_PER_S = 2.0 / 60.0
 _FASTER_THAN_RAMP = 1.5
 _UNSEEN_FALL_BAR = 0.1
 _UNSEEN_S = 1.0
+_FROZEN_SCANS = 4
+"""Scans in a row with the same numbers that a voltmeter with visible noise does not give: no witness."""
 _WALL_CLOCK_JUMP_S = 1.0
 _NOTHING: Mapping[int, Reading] = {}
 
@@ -307,7 +309,8 @@ class Loop:
         witness = self.witness
         if self.set_point.intent in (Intent.UP, Intent.FLOW):
             witness.filled()
-        if row.output_mv is not None:
+        frozen = scan.voltmeter_varies and scan.scans_alike > _FROZEN_SCANS
+        if row.output_mv is not None and not frozen:
             witness.look(scan.t_s, row.output_mv)
         if scan.barometer_bar is not None:
             scan.cells_watch, scan.cells_over_bar = witness.judge(scan.t_s, scan.barometer_bar)

@@ -116,7 +116,7 @@ class Ending:
                 f"bottle. {KEEP_LID_SHUT}"
             )
             self._view.say(text, "alarm")
-        self._loop.log.event("note", text=text)
+            self._loop.log.event("note", text=text)
 
     def _drop(self) -> None:
         if self._loop.gate is not None:

@@ -27,16 +27,20 @@ RENEWED_EVERY_S: Final = 30.0
 LEAST_MV: Final = 1.0
 _NEAR_AMBIENT: Final = 1.2
 _READINGS_KEPT = 4
+_RISING = 1.005
+"""Over the readings that are kept, some 1.2 s: ten times their noise (judgement)."""
 _MOST_RISE_PART = 0.03
 """What drift, hysteresis and the gas may add between two holds, with room to spare (judgement)."""
 
 _BASE_BAR = 0.0060
 _DRIFT_BAR_PER_MIN = 0.0007
-"""With these, fewer than 1 in 1000 healthy or failing sets of two to eight cells contradict a vented pot."""
+_BAR_PER_CELL, _FEW_CELLS = 0.00025, 4
+"""With these, fewer than 1 in 1000 sets of two to eight cells of mixed health contradict a vented pot after a
+hold at PO2 1.0."""
 READ_HIGH_PART: Final = 0.008
 _READ_HIGH_PART_PER_MIN: Final = 0.0003
 _FEWEST_FOR_GAIN = 3
-"""The same for cells that read high. All four are derived with `tests/benchmarks/cell_witness.py`."""
+"""The same for cells that read high. All of them are derived with `tests/benchmarks/cell_witness.py`."""
 
 
 class CellWitness:
@@ -94,18 +98,17 @@ class CellWitness:
         """Take one scan of the voltmeter; blank readings are left out.
 
         A socket that counts as unplugged stays in: an open contact reads low, and cells that follow a
-        pressure which the gauges do not see jump as if they had come unplugged. A reading over the meter's
-        range is at least as high as the last one.
+        pressure which the gauges do not see jump as if they had come unplugged. A cell that was rising when
+        it passed the meter's range is at least as high as its last reading.
         """
         for socket, reading in output_mv.items():
-            mv = reading.value
-            if reading.status == _OVER and socket in self._recent:
-                mv = self._recent[socket][-1][1]
-            if mv is None:
-                self._recent.pop(socket, None)
+            kept = self._recent.setdefault(socket, deque(maxlen=_READINGS_KEPT))
+            if reading.value is not None:
+                kept.append((t_s + reading.offset_s, reading.value))
+            elif reading.status == _OVER and kept and kept[-1][1] > _RISING * kept[0][1]:
+                kept[-1] = (t_s + reading.offset_s, kept[-1][1])
             else:
-                kept = self._recent.setdefault(socket, deque(maxlen=_READINGS_KEPT))
-                kept.append((t_s + reading.offset_s, mv))
+                kept.clear()
 
     def judge(self, t_s: float, ambient_bar: float) -> tuple[bool, float | None]:
         """Judge what the cells show now.
@@ -118,7 +121,7 @@ class CellWitness:
         if len(shown) < 2:
             return False, None
         over_bar = shown[1] - ambient_bar
-        return True, over_bar if over_bar > self._threshold_bar(t_s) else None
+        return True, over_bar if over_bar > self._threshold_bar(t_s, len(shown)) else None
 
     def _shown_bar(self, t_s: float) -> list[float]:
         """Pressure that each living cell shows: total pressure after a hold in oxygen, before that PO2."""
@@ -127,21 +130,26 @@ class CellWitness:
         return [
             sum(mv for _, mv in kept) / len(kept) / per_bar[socket] / richer
             for socket, kept in self._recent.items()
-            if socket in per_bar and t_s - kept[-1][0] <= STALE_S
+            if socket in per_bar and kept and t_s - kept[-1][0] <= STALE_S
         ]
 
-    def _threshold_bar(self, t_s: float) -> float:
+    def _threshold_bar(self, t_s: float, cells: int) -> float:
         if not self._best:
             return AIR_DOUBT_BAR
-        return self._doubt_bar + threshold_bar(t_s - self._renewed_s)
+        return self._doubt_bar + threshold_bar(t_s - self._renewed_s, cells)
 
 
-def threshold_bar(age_s: float) -> float:
+def threshold_bar(age_s: float, cells: int) -> float:
     """Return how much pressure the cells must show before they are believed, in bar.
 
-    It grows with the age of the reference in seconds, as drift, fading and hysteresis do.
+    It grows with the age of the reference, as drift, fading and hysteresis do, and with the number of living
+    cells: of many, two that read high are found more often.
+
+    Args:
+        age_s: of the reference, in seconds.
+        cells: living cells.
     """
-    return _BASE_BAR + _DRIFT_BAR_PER_MIN * age_s / 60.0
+    return _BASE_BAR + _BAR_PER_CELL * max(0, cells - _FEW_CELLS) + _DRIFT_BAR_PER_MIN * age_s / 60.0
 
 
 def cells_read_high(

@@ -167,8 +167,8 @@ def left_in_the_pot(
                     bench.step(_AMBIENT_BAR + left_bar)
                 assert reference.mv_per_bar is not None
                 over = second_highest(bench.output_mv() / reference.mv_per_bar) - _AMBIENT_BAR
-                seen.append(100.0 * np.mean(over > threshold_bar(bench.t_s - reference.t_s)))
-            limit_mbar = 1000.0 * threshold_bar(age_s)
+                seen.append(100.0 * np.mean(over > threshold_bar(bench.t_s - reference.t_s, count)))
+            limit_mbar = 1000.0 * threshold_bar(age_s, count)
             print(f"{count:5}  {age_s:4} s {limit_mbar:6.1f}   " + "".join(f"{part:6.2f}" for part in seen))
 
 

@@ -48,6 +48,13 @@ def test_a_meter_that_reads_high_is_found_too():
     assert run.outcome.code == "CELLS_READ_HIGH"
 
 
+def test_a_frozen_voltmeter_is_no_witness():
+    frozen = FaultSpec("voltmeter_frozen", 0.0)
+    run = told((frozen, When("measure", 2, 2.0)), stop_when=When("measure", 2, 6.0))
+    assert run.said("The pot reads vented.")
+    assert not run.alarmed
+
+
 @pytest.mark.parametrize("procedure", ["full", "quick"])
 def test_a_drawer_with_every_kind_of_failing_cell_contradicts_nothing(procedure):
     run = told(file=bench(), procedure=load_procedure(procedure), cells=SIX)

@@ -85,7 +85,7 @@ def test_a_bottle_changed_while_the_run_was_held_is_found_in_the_step_that_is_re
 
 @cache
 def with_gain(out):
-    return graded_run(out, procedure=quick(), cells=3, faults=["voltmeter_gain=0.02@470"])
+    return graded_run(out, procedure=quick(), cells=3, faults=["voltmeter_gain=0.02@560"])
 
 
 def test_a_meter_whose_gain_moves_by_two_percent_is_seen_by_the_last_step(out):

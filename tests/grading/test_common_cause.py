@@ -310,6 +310,25 @@ def test_a_second_run_must_have_the_figure_that_is_off(measured):
     assert grades(found) == ["ungraded"] * 6
 
 
+def test_a_cell_that_was_unplugged_in_the_second_run_confirms_nothing(measured):
+    bad = [in_gas(0.92, mv) for mv in OUTPUTS[:2]]
+    second = second_of(measured, *bad, cell_ungraded=((), ("Unplugged.",)))
+    assert grades(graded(measured, *bad, second=second, bottle="B-1")) == ["ungraded"] * 2
+
+
+def test_a_suspended_cell_keeps_its_notes_and_loses_its_diagnosis(measured):
+    bad = [in_gas(0.92, mv) for mv in OUTPUTS[:2]]
+    found = graded(measured, *bad, cell_notes=(("Not settled.",), ()))
+    assert [cell.diagnosis for cell in found.cells] == [("Not settled.",), ()]
+
+
+def test_a_table_of_more_cells_than_one_run_holds_has_no_common_cause(measured, monkeypatch):
+    monkeypatch.setattr("grading.judgement.grade.BLOCK", 3)
+    bad = [in_gas(0.92, mv) for mv in OUTPUTS]
+    assert grades(graded(measured, *bad[:3])) == ["ungraded"] * 3
+    assert grades(graded(measured, *bad[:4])) == ["reject"] * 4
+
+
 def test_what_the_rig_saw_alone_is_enough_and_a_check_cell_settles_it(measured):
     good = [in_gas(1.0, mv) for mv in OUTPUTS]
     assert grades(graded(measured, *good, suspect=("6 cells are off.",))) == ["ungraded"] * 6
@@ -335,5 +354,8 @@ def test_air_that_may_be_enriched_is_measured_and_not_graded(measured):
 def test_a_typed_table_without_a_reading_in_air_says_that_its_gas_is_as_stated(measured):
     made = measured(in_gas(1.0), air=False)
     assert GAS_AS_STATED in grade(replace(made, source_kind="readings"), LIMITS).conditions.notes
+    assert GAS_AS_STATED not in grade(made, LIMITS).conditions.notes
+    barred = grade(replace(made, air_barred="Gas comes in."), LIMITS).cells[0].figures
+    assert {one.reason for one in barred if one.key.startswith("air_")} == {"no step in ambient air"}
     with_air = measured(in_gas(1.0))
     assert GAS_AS_STATED not in grade(replace(with_air, source_kind="readings"), LIMITS).conditions.notes

@@ -16,7 +16,7 @@ from rig.safety.cell_witness import (
 
 ROOM_BAR = 1.0
 THREE = {1: 50.0, 2: 40.0, 3: 45.0}
-FRESH_BAR = threshold_bar(0.0)
+FRESH_BAR = threshold_bar(0.0, 3)
 
 
 def readings(output_mv, offset_s=0.0):
@@ -46,14 +46,16 @@ def shown(found, output_mv, t_s=0.0, ambient_bar=ROOM_BAR):
 def test_the_judgements_are_these():
     assert (AIR_DOUBT_BAR, TYPED_DOUBT_BAR, STALE_S, RENEWED_EVERY_S) == (0.1, 0.012, 5.0, 30.0)
     assert READ_HIGH_PART == 0.008
-    assert threshold_bar(0.0) == FRESH_BAR
+    assert threshold_bar(0.0, 2) == FRESH_BAR
 
 
 def test_the_threshold_grows_with_the_age_of_the_reference():
     # From tests/benchmarks/cell_witness.py: 6 mbar and 0.7 mbar a minute.
-    assert threshold_bar(0.0) == pytest.approx(0.006)
-    assert threshold_bar(60.0) == pytest.approx(0.0067)
-    assert threshold_bar(1200.0) == pytest.approx(0.020)
+    assert threshold_bar(0.0, 4) == pytest.approx(0.006)
+    assert threshold_bar(60.0, 4) == pytest.approx(0.0067)
+    assert threshold_bar(1200.0, 4) == pytest.approx(0.020)
+    assert threshold_bar(0.0, 5) == pytest.approx(0.00625)
+    assert threshold_bar(0.0, 8) == pytest.approx(0.007)
 
 
 def test_cells_show_the_pressure_above_the_room():
@@ -65,7 +67,7 @@ def test_cells_show_the_pressure_above_the_room():
 
 @pytest.mark.parametrize("age_s", [0.0, 300.0, 1200.0])
 def test_they_are_believed_from_the_threshold_on(age_s):
-    limit_bar = threshold_bar(age_s)
+    limit_bar = threshold_bar(age_s, 3)
     assert shown(witness(1.0), at(1.0 + 0.99 * limit_bar), age_s) == (True, None)
     assert shown(witness(1.0), at(1.0 + 1.01 * limit_bar), age_s)[1] is not None
 
@@ -93,6 +95,12 @@ def test_of_five_cells_the_second_highest_counts():
     assert shown(witness(1.0, cells=five), {1: 60.0, 2: 55.0, 3: 50.0, 4: 45.0, 5: 40.0})[1] == pytest.approx(
         0.1
     )
+
+
+def test_more_cells_are_believed_later():
+    eight = dict.fromkeys(range(1, 9), 50.0)
+    assert shown(witness(1.0, cells=eight), at(1.0069, eight)) == (True, None)
+    assert shown(witness(1.0, cells=eight), at(1.0071, eight))[1] is not None
 
 
 def test_the_threshold_itself_is_not_believed():
@@ -123,11 +131,18 @@ def test_a_cell_that_goes_blank_is_left_out_at_once():
     assert found.judge(1.0, ROOM_BAR) == (False, None)
 
 
-def test_a_reading_over_the_meters_range_is_as_high_as_the_last_one():
+def test_a_cell_that_rises_past_the_meters_range_is_as_high_as_its_last_readings():
     found = witness(1.0)
-    found.look(0.0, readings(at(1.9)))
-    found.look(1.0, readings({1: "over", 2: "over", 3: 20.0}))
-    assert found.judge(1.0, ROOM_BAR)[1] == pytest.approx(0.9)
+    found.look(0.0, readings(at(1.7)))
+    found.look(1.0, readings(at(1.9)))
+    for t_s in range(2, 20):
+        found.look(float(t_s), readings({1: "over", 2: "over", 3: 20.0}))
+    assert found.judge(19.0, ROOM_BAR)[1] == pytest.approx(0.8)
+    at_rest = witness(1.0)
+    at_rest.look(0.0, readings(at(1.9)))
+    at_rest.look(1.0, readings(at(1.005 * 1.9)))
+    at_rest.look(2.0, readings({1: "over", 2: "over", 3: 20.0}))
+    assert at_rest.judge(2.0, ROOM_BAR) == (False, None)
     never = witness(1.0)
     never.look(0.0, readings({1: "over", 2: "over", 3: 45.0}))
     assert never.judge(0.0, ROOM_BAR) == (False, None)
