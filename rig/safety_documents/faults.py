@@ -62,7 +62,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("gauge_stuck",),
         ("GAUGE_STUCK", "GAUGES_DISAGREE"),
         3.0,
-        f"{_ABORT}; gauges that do not rise with the gas are not believed when they read vented",
+        f"{_ABORT}; where gauges do not rise with the gas it holds, then {_STOP}, and does not believe them "
+        "when they read vented",
         later=(LaterFault("gauge_manifold_shut", ("NO_RESPONSE", "VENT_BLOCKED"), 60.0),),
     ),
     FaultRow(
@@ -99,7 +100,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("shots_too_long",),
         ("PRESSURE_RISES", "NOT_OBEYED", "SUPPLY_HIGH", "VENT_OPEN"),
         30.0,
-        f"{_ABORT}; up to 20 mbar it is kept and graded as measured",
+        f"{_ABORT}; {_STOP} where shots let in more than at first; up to 20 mbar it is kept and graded as "
+        "measured",
     ),
     FaultRow(
         10,
@@ -128,8 +130,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("vent_stuck_shut", "vent_blocked"),
         ("VENT_BLOCKED", "PRESSURE_RISES"),
         60.0,
-        f"{_ABORT}; the alarm stays while the pot is not vented; gauges that fall faster than the vent "
-        "allows are not believed",
+        f"{_ABORT}; the alarm stays while the pot is not vented; where a clogged tee lets nothing rise it "
+        f"holds, then {_STOP}; gauges that fall faster than the vent allows are not believed",
         later=(LaterFault("tee_clogged", ("NO_RESPONSE",), 60.0),),
     ),
     FaultRow(14, "vent stuck open", ("vent_stuck_open",), ("VENT_OPEN",), 5.0, _ABORT),
@@ -202,7 +204,8 @@ FAULT_TABLE: tuple[FaultRow, ...] = (
         ("killed", "power_loss", "heartbeat_lost"),
         ("killed", "VALVES_LOST", "WATCHDOG", "VENT_OPEN"),
         4.0,
-        "the watchdog relay drops the valves; the next start makes the rig safe first",
+        f"the watchdog relay drops the valves; a program that still runs {_ABORT}; the next start makes the "
+        "rig safe first",
     ),
     FaultRow(
         23,

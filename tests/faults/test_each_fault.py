@@ -19,10 +19,23 @@ _CASES = [
 _NOT_NOTICED = [fault for row in FAULT_TABLE for fault in row.not_noticed]
 
 
+_DONE = {"HOLDING": "holds", "STOPPING": "vents on the ramp", "ABORTING": "de-energises"}
+
+
+def done_first(run):
+    """What the rig did first after the onset, in the words of the fault table; empty where no state shows it."""
+    if run.how == "refused":
+        return "refuses to start"
+    begun_s = run.faults[0].at_s
+    states = [data["to"] for kind, t_s, data in run.sink.events if kind == "state" and t_s >= begun_s]
+    return next((_DONE[state] for state in states if state in _DONE), "")
+
+
 @pytest.mark.parametrize(("row", "fault"), _CASES, ids=[f"{row.row}-{fault}" for row, fault in _CASES])
 def test_fault_is_noticed_in_time_and_ends_safe(row, fault):
     found = detect(row, fault)
     assert found.in_time, (found.noticed_as, found.after_s)
+    assert done_first(found.run) in row.answer
     assert broken_invariants(found.run) == []
 
 
