@@ -23,7 +23,7 @@ _DONE = {"HOLDING": "holds", "STOPPING": "vents on the ramp", "ABORTING": "de-en
 
 
 def done_first(run):
-    """What the rig did first after the onset, in the words of the fault table; empty where no state shows it."""
+    """What the rig did first after the onset, in the words of the fault table; empty where none shows."""
     if run.how == "refused":
         return "refuses to start"
     begun_s = run.faults[0].at_s
