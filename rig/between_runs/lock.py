@@ -84,7 +84,7 @@ def _locked(path: Path) -> int:
                 fcntl.flock(fd, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError:
                 raise RigBusy(
-                    f"another program on this computer drives this rig ({_holder(fd)}); end it first"
+                    f"another program on this computer drives this rig ({_holder(fd)}); wait for its end"
                 ) from None
             if _names(path, fd):
                 text = json.dumps({"pid": os.getpid(), "login": _login()}).encode()

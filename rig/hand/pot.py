@@ -11,7 +11,7 @@ from datetime import date
 
 from rig.hand.drive import HandDrive
 from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
-from rig.loop.dialogue import Dialogue, NoAnswer
+from rig.loop.dialogue import TRIES, Dialogue, NoAnswer
 from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
 from rig.pressure.drive import DriveHooks, LidKeptShut
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
@@ -103,17 +103,21 @@ class HandPot(DriveHooks):
             "example 1013.2 hPa."
         )
         try:
-            first = self._typed("barometer", text, Wanted.BAROMETER, self._barometer_problem)
-            again = "Once more, please: " + text
-            second = self._typed("barometer_again", again, Wanted.BAROMETER, self._barometer_problem)
+            for _ in range(TRIES):
+                first = self._typed("barometer", text, Wanted.BAROMETER, self._barometer_problem)
+                again = "Once more, please: " + text
+                second = self._typed("barometer_again", again, Wanted.BAROMETER, self._barometer_problem)
+                if abs(first.bar - second.bar) <= _BAROMETER_WITHIN_BAR:
+                    self._loop.acquisition.put_barometer(second.bar)
+                    return
+                differ = (
+                    f"{1000.0 * first.bar:.1f} and {1000.0 * second.bar:.1f} hPa differ by more than "
+                    f"{1000.0 * _BAROMETER_WITHIN_BAR:.0f} hPa"
+                )
+                self._view.say(f"{differ}: read it twice more.", "caution")
         except NoAnswer as nobody:
             raise Refused("NO_ANSWER", str(nobody)) from None
-        if abs(first.bar - second.bar) > _BAROMETER_WITHIN_BAR:
-            raise Refused(
-                "BAROMETER_LOST",
-                f"the barometer was typed as {first.bar:.4f} and as {second.bar:.4f} bar; begin again",
-            )
-        self._loop.acquisition.put_barometer(second.bar)
+        raise Refused("BAROMETER_LOST", f"the barometer is not known: {differ}, after {TRIES} tries")
 
     def after_zero(self) -> None:
         """Ask for the reading of the dial on the pot, and compare it with the gauge.

@@ -93,16 +93,20 @@ class Dialogue:
         watch: Callable[[Scan], None] | None = None,
         move: Move | None = None,
         lid_off_s: float = 0.0,
+        contradiction: Callable[[], str | None] = lambda: None,
     ) -> None:
         """Have `word` typed, once `move` has been made; Enter or 'yes' is not accepted.
 
-        With `lid_off_s` the lid is off for so long before the answer.
+        With `lid_off_s` the lid is off for so long before the answer. `contradiction` returns what speaks
+        against the word now, as one line; it is asked for again then.
 
         Raises:
             NoAnswer, StopAsked, Tripped: as `demand`.
         """
         prompt = Prompt(code, f"{text} Type {word}.", (word,), timeout_s, move=move, lid_off_s=lid_off_s)
-        self.demand(prompt, lambda answer: None if answer == word else f"'{answer}' is not {word}", watch)
+        self.demand(
+            prompt, lambda answer: contradiction() if answer == word else f"'{answer}' is not {word}", watch
+        )
 
     def ask(self, prompt: Prompt, watch: Callable[[Scan], None] | None = None) -> str | None:
         """Ask once; None when nobody answered in time.

@@ -66,13 +66,16 @@ class Airing:
         )
         try:
             self._dialogue.confirm(
-                "air_pot", text, AIRED, timeout_s=LONGEST_AIRING_S, watch=self._watch_lid, lid_off_s=LID_OFF_S
+                "air_pot",
+                text,
+                AIRED,
+                timeout_s=LONGEST_AIRING_S,
+                watch=self._watch_lid,
+                lid_off_s=LID_OFF_S,
+                contradiction=self._lid_is_open,
             )
         except NoAnswer as nobody:
             raise _suspect(f"Nobody has confirmed that the pot was aired: {nobody}") from None
-        valves = self._loop.scan.valves
-        if valves is not None and valves.lid_closed is False:
-            raise _suspect("The lid switch says that the lid is open after the airing.")
         seen = (
             "the lid switch saw the lid open and shut" if self._seen_open else "by the word of the operator"
         )
@@ -114,6 +117,12 @@ class Airing:
     def _watch_lid(self, scan: Scan) -> None:
         if scan.valves is not None and scan.valves.lid_closed is False:
             self._seen_open = True
+
+    def _lid_is_open(self) -> str | None:
+        valves = self._loop.scan.valves
+        if valves is not None and valves.lid_closed is False:
+            return f"the lid switch says that the lid is open: put it back, then type {AIRED}"
+        return None
 
 
 def _suspect(text: str) -> Tripped:

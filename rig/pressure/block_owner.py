@@ -40,7 +40,7 @@ class OtherProgram:
         if self.lives:
             return (
                 f"another program drives the valve block (token {self.token}, its heartbeat moves); "
-                "end it first"
+                "wait for its end"
             )
         return (
             f"The valve block was still claimed by another program (token {self.token}) whose heartbeat "

@@ -19,7 +19,7 @@ def test_a_block_with_a_moving_heartbeat_of_another_is_refused_before_anything_i
     run = run_faults((FaultSpec("foreign_master", 0.0),), seed=417)
     assert (run.how, run.code) == ("refused", "RIG_BUSY")
     assert run.said == [
-        "another program drives the valve block (token 47011, its heartbeat moves); end it first"
+        "another program drives the valve block (token 47011, its heartbeat moves); wait for its end"
     ]
     # The other program keeps its vent shut all the while: nothing was dropped under it.
     assert not run.truth.vent_open

@@ -64,6 +64,16 @@ def test_a_clogged_tee_makes_the_gauges_fall_faster_than_the_vent_can(volume_l, 
     assert run.said("a gauge fell faster than this pot's vent can let gas out")
 
 
+@pytest.mark.parametrize("settles_s", [1.5, 4.0])
+def test_cells_that_do_not_fall_contradict_gauges_that_fall_as_the_pot_would(settles_s):
+    """A tee whose side empties slowly: the gauges fall no faster than a vent allows, before any hold."""
+    slow = FaultSpec("tee_clogged", 0.0, value=settles_s)
+    run = told((slow, When("purge", None, 35.0)), seed=1)
+    assert run.truth.pressure_bar - run.truth.room_pressure_bar > 0.5
+    assert is_honest(run)
+    assert run.said("the cells still show pressure in the pot")
+
+
 def test_the_cells_contradict_gauges_that_were_cut_off_at_ambient():
     # At PO2 1.0 the pot is within the vented band: no gauge can show by its reading that it is cut off there.
     run = told((TEE, When("measure", 1, 18.4)), (SUPPLY, When("measure", 1, 23.4)), volume_l=0.3, seed=839)

@@ -463,7 +463,7 @@ def test_a_block_that_another_program_drives_is_left_alone():
         rig.gate.claim()
     assert refused.value.code == "RIG_BUSY"
     assert str(refused.value) == (
-        "another program drives the valve block (token 4711, its heartbeat moves); end it first"
+        "another program drives the valve block (token 4711, its heartbeat moves); wait for its end"
     )
     assert not rig.gate.de_energise()
     rig.tick(10)
