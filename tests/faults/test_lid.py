@@ -122,7 +122,7 @@ def run(
 @pytest.mark.parametrize("bench", [two_gauges, hand_bench], ids=["two gauges", "one gauge"])
 def test_a_clogged_tee_offers_no_lid(tmp_path, bench):
     done = run(tmp_path, Obedient, bench(), (FaultSpec("tee_clogged", 0.0), "COMPLETING", None, 0.2))
-    assert done.truth.pressure_bar - done.truth.room_pressure_bar > 0.1
+    assert done.truth.pressure_bar - done.truth.room_pressure_bar > 0.05
     assert not done.screen.lid_texts
     assert done.outcome.code == "NOT_VENTED"
     assert done.said("fell faster than this pot's vent can let gas out")
@@ -132,7 +132,7 @@ def test_a_clogged_tee_offers_no_lid(tmp_path, bench):
 @pytest.mark.parametrize("bench", [dial_bench, two_gauges], ids=["dial only", "two gauges"])
 def test_a_dial_of_zero_typed_by_habit_opens_no_lid(tmp_path, bench):
     done = run(tmp_path, HabitDial, bench())
-    assert done.truth.pressure_bar - done.truth.room_pressure_bar > 0.03
+    assert done.truth.pressure_bar - done.truth.room_pressure_bar > 0.02
     assert not done.screen.lid_texts
     assert done.outcome.code
     if bench is dial_bench:

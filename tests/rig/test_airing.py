@@ -32,13 +32,15 @@ class Dialogue:
     def __init__(self, loop, lid=(), answers=True):
         self.asked, self._loop, self._lid, self._answers = [], loop, lid, answers
 
-    def confirm(self, code, text, word, *, timeout_s, watch, lid_off_s):
+    def confirm(self, code, text, word, *, timeout_s, watch, lid_off_s, contradiction):
         self.asked.append(word)
         for closed in self._lid:
             self._loop.scan.valves = ValveState(False, True, closed, 0, False)
             watch(self._loop.scan)
         if not self._answers:
             raise NoAnswer("Nobody answered.")
+        if (refusal := contradiction()) is not None:
+            raise NoAnswer(refusal)
 
 
 def airing(known=None, *, asks=True, **person):
