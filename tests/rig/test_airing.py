@@ -32,13 +32,15 @@ class Dialogue:
     def __init__(self, loop, lid=(), answers=True):
         self.asked, self._loop, self._lid, self._answers = [], loop, lid, answers
 
-    def confirm(self, code, text, word, *, timeout_s, watch, lid_off_s):
+    def confirm(self, code, text, word, *, timeout_s, watch, lid_off_s, contradiction):
         self.asked.append(word)
         for closed in self._lid:
             self._loop.scan.valves = ValveState(False, True, closed, 0, False)
             watch(self._loop.scan)
         if not self._answers:
             raise NoAnswer("Nobody answered.")
+        if (refusal := contradiction()) is not None:
+            raise NoAnswer(refusal)
 
 
 def airing(known=None, *, asks=True, **person):
@@ -94,6 +96,9 @@ def test_cells_that_all_move_in_air_show_that_the_gas_changes():
         ({1: 10.0, 2: 11.0}, {1: 9.0, 2: 10.0}, False),
         ({1: 10.0}, {1: 10.7, 2: 11.8}, False),
         ({1: 10.0}, {1: 11.2}, True),
+        ({1: 10.0}, {1: 10.9}, False),
+        ({1: 10.0, 2: 11.0}, {1: 10.51, 2: 11.56}, True),
+        ({1: 10.0, 2: 11.0}, {1: 10.49, 2: 11.8}, False),
         ({}, {1: 20.0, 2: 22.0}, False),
     ],
 )
