@@ -27,7 +27,8 @@ WATCHED = (
 """Keys of a bench file whose changes must be confirmed."""
 INTERRUPTED = "INTERRUPTED"
 NOT_VENTED = "NOT_VENTED"
-RISES_AGAIN = "RISES_AGAIN"
+_IN_DOUBT = frozenset({NOT_VENTED, "PRESSURE_RISES"})
+"""Alarms after which a pot is not known to be safe."""
 TRIPPED = "TRIPPED"
 """Code of a trip whose event can no longer be read."""
 
@@ -137,11 +138,15 @@ def _left(seen: Peek) -> tuple[str, str]:
     """The code to clear after a run, and what happened; both empty where there is neither."""
     if seen.end is None:
         return "", ""
-    left = (TRIPPED, seen.end.why) if seen.end.how == "tripped" else ("", "")
-    for event in seen.events("trip", "alarm"):
-        found = (event.data["code"], event.data.get("text", ""))
-        if event.kind == "trip" and seen.end.how == "tripped":
-            return found
-        if event.kind == "alarm" and found[0] in (NOT_VENTED, RISES_AGAIN) and left[0] != NOT_VENTED:
-            left = found
-    return left
+    events = [
+        (event.kind, event.data["code"], event.data.get("text", "")) for event in seen.events("trip", "alarm")
+    ]
+    doubts = [(code, text) for kind, code, text in events if kind == "alarm" and code in _IN_DOUBT]
+    if seen.end.how == "tripped":
+        trips = [(code, text) for kind, code, text in events if kind == "trip"]
+        code, text = (trips or doubts or [(TRIPPED, seen.end.why)])[0]
+        also = [doubt for _, doubt in doubts if doubt != text]
+        return code, " ".join((text, *also[-1:]))
+    # What never was shown to be vented counts more than a rise that was over.
+    not_vented = [doubt for doubt in doubts if doubt[0] == NOT_VENTED]
+    return (not_vented or doubts or [("", "")])[-1]
