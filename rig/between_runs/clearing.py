@@ -209,7 +209,10 @@ def _latched(last: Remembered | None, damaged: str) -> list[tuple[str, str]]:
         return []
     name = Path(last.record).name
     if not last.how:
-        what = f"The last run ({name}) did not end properly; what the pot holds is not known."
+        what = (
+            f"The last run ({name}) did not end properly; what the pot holds is not known. Close the bottle, "
+            "keep the lid shut, open the vent, wait until the dial shows no pressure, and air the pot."
+        )
         return [(INTERRUPTED, what)]
     if last.code:
         when = last.ended_utc[:16].replace("T", " ")

@@ -142,11 +142,12 @@ def _left(seen: Peek) -> tuple[str, str]:
         (event.kind, event.data["code"], event.data.get("text", "")) for event in seen.events("trip", "alarm")
     ]
     doubts = [(code, text) for kind, code, text in events if kind == "alarm" and code in _IN_DOUBT]
-    if seen.end.how == "tripped":
-        trips = [(code, text) for kind, code, text in events if kind == "trip"]
-        code, text = (trips or doubts or [(TRIPPED, seen.end.why)])[0]
-        also = [doubt for _, doubt in doubts if doubt != text]
-        return code, " ".join((text, *also[-1:]))
-    # What never was shown to be vented counts more than a rise that was over.
     not_vented = [doubt for doubt in doubts if doubt[0] == NOT_VENTED]
-    return (not_vented or doubts or [("", "")])[-1]
+    if seen.end.how != "tripped":
+        # What never was shown to be vented counts more than a rise that was over.
+        return (not_vented or doubts or [("", "")])[-1]
+    trips = [(code, text) for kind, code, text in events if kind == "trip"]
+    code, text = (trips or not_vented or doubts or [(TRIPPED, seen.end.why)])[0]
+    if not_vented and code != NOT_VENTED:
+        text = f"{text} At its end the pot was not shown to be vented: {not_vented[-1][1]}"
+    return code, text

@@ -30,7 +30,13 @@ def advise(target_bar: float, pressure_bar: float, rate_bar_per_min: float, *, u
     to_go_bar = sign * (target_bar - pressure_bar)
     rate = sign * rate_bar_per_min
     action, words = _next(valve, to_go_bar, rate)
-    live = f"{max(0.0, 1000.0 * to_go_bar):.0f} mbar to go, {rate_bar_per_min:+.2f} bar/min"
+    far = (
+        f"{1000.0 * to_go_bar:.0f} mbar to go"
+        if round(1000.0 * to_go_bar) >= 0
+        else f"{-1000.0 * to_go_bar:.0f} mbar too far"
+    )
+    # Adding zero removes the sign of a negative zero.
+    live = f"{far}, {round(rate_bar_per_min, 2) + 0.0:+.2f} bar/min"
     return Cue(valve, action, f"{words}   {live}", to_go_bar, rate_bar_per_min)
 
 

@@ -14,7 +14,7 @@ from rig.loop.loop import Tripped, procedure_trip
 from rig.loop.run_log import RunLog
 from rig.pressure.drive_trips import no_flow_purge, not_permitted
 from rig.safety.drive_words import DROP_ORDERED, Drive, Drop
-from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response
+from rig.safety.interlocks import CLOSE_BOTTLE, COMPARE_WITH_DIAL, KEEP_LID_SHUT, Response
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import fill_refusal
 from rig.safety.scan import Scan
@@ -301,6 +301,7 @@ class HandDrive:
         elif scan.t_s - self._progress_s > IDLE_S:
             answer = IDLE_ANSWERS.get(self._machine.state, Response.ABORT)
             look = CLOSE_BOTTLE if answer is Response.ABORT else "Check bottle, regulator and valves."
+            look = f"{look} {COMPARE_WITH_DIAL}"
             raise Tripped(
                 procedure_trip(
                     "HANDS_IDLE",

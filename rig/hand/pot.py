@@ -10,6 +10,7 @@ from collections.abc import Callable
 from datetime import date
 
 from rig.hand.drive import HandDrive
+from rig.hand.lid_watch import OPENING_S, rises_before_opening, rises_while_opening
 from rig.hand.typed_pressure import TypedPressure, TypedWrong, both_ways, read_pressure
 from rig.loop.dialogue import TRIES, Dialogue, NoAnswer
 from rig.loop.loop import Loop, Refused, StopAsked, Tripped, procedure_trip
@@ -68,7 +69,7 @@ class HandPot(DriveHooks):
         self._view = view
         self._bench = bench
         self._show_now = show_now
-        self._dial_shows_pressure = False
+        self._dial_shows_pressure = self._dial_has_shown_pressure = False
         self._warned_fast = False
         self._last_read_bar = 0.0
 
@@ -125,10 +126,8 @@ class HandPot(DriveHooks):
         Raises:
             Refused: the dial is more than 50 mbar off, or nobody answers.
         """
-        shown = both_ways(self._pressure_bar(), self._ambient_bar())
-        says = "The gauge reads" if self._loop.scan.pressure_bar is not None else "Vented, the pot is at"
         try:
-            text = f"{says} {shown}. What does your dial read?"
+            text = "Read the dial on the pot, and do not copy the screen. What does it read?"
             dial = self._typed("dial", text, Wanted.DIAL, self._dial_problem)
         except NoAnswer as nobody:
             raise Refused("DIAL", str(nobody)) from None
@@ -184,7 +183,7 @@ class HandPot(DriveHooks):
                 self._dialogue.confirm(
                     "cylinder_shut", "Cylinder shut, vent open all the way?", "SHUT", timeout_s=_LID_ANSWER_S
                 )
-                refusal = self._lid_by_dial()
+                refusal = self._lid_by_dial() or self._lid_by_steadiness()
         except (StopAsked, Tripped, NoAnswer) as error:
             return self._keep_lid_shut(f"NOT CONFIRMED: {error}", contradicted=self._dial_shows_pressure)
         if refusal is not None:
@@ -192,7 +191,7 @@ class HandPot(DriveHooks):
         seen = self._sources(self._loop.scan)
         self._loop.log.event("note", text=f"No pressure {seen}: the lid may be opened.")
         self._view.say(f"No pressure {seen}: you may open the lid now, slowly.")
-        return None
+        return self._watch_opening_of_lid()
 
     def _lid_by_gauges(self) -> str | None:
         """Wait until gauges and cells have shown a vented pot for long enough; return why they do not."""
@@ -206,12 +205,32 @@ class HandPot(DriveHooks):
                 return refusal
 
     def _lid_by_dial(self) -> str | None:
-        """Have the dial read, twice where it is the only gauge; return what contradicts it by then."""
+        """Have the dial read, twice where it is the only gauge or has shown pressure; return why not."""
         self._read_dial("What does the dial on the pot read?")
-        if self._loop.acquisition.pressure_is_typed:
+        if self._loop.acquisition.pressure_is_typed or self._dial_has_shown_pressure:
             self._dialogue.wait(LID_VENTED_FOR_S)
             self._read_dial("Once more, please: what does the dial on the pot read?")
         return lid_refusal(self._dialogue.wait(0.0), self._loop.limits, LID_VENTED_FOR_S)
+
+    def _lid_by_steadiness(self) -> str | None:
+        """Return that the pressure rises before the lid is offered; a typed pressure cannot show it."""
+        if self._loop.acquisition.pressure_is_typed:
+            return None
+        rises = rises_before_opening(self._loop, self._dialogue)
+        return rises or lid_refusal(self._loop.scan, self._loop.limits, LID_VENTED_FOR_S)
+
+    def _watch_opening_of_lid(self) -> LidKeptShut | None:
+        """Watch on while the lid is being opened; sound a rise at once. A request to stop ends the watch."""
+        if self._loop.acquisition.pressure_is_typed:
+            return None
+        self._view.say(f"The pot is watched for {OPENING_S:.0f} s more.")
+        try:
+            rose = rises_while_opening(self._loop, self._dialogue)
+        except StopAsked:
+            return None
+        except Tripped as tripped:
+            rose = f"NOT CONFIRMED: {tripped}"
+        return None if rose is None else self._keep_lid_shut(rose, contradicted=True)
 
     def _sources(self, scan: Scan) -> str:
         """Name what has shown that there is no pressure; the cells only fail to contradict it."""
@@ -325,6 +344,7 @@ class HandPot(DriveHooks):
         over_bar = typed.gauge_bar(self._ambient_bar())
         self._dial_shows_pressure = over_bar > self._loop.limits.vented_bar
         if self._dial_shows_pressure:
+            self._dial_has_shown_pressure = True
             force_n = self._loop.limits.lid_force_n(over_bar)
             return f"LID UNDER PRESSURE: {force_n:.0f} N on the lid by your dial; vent on, then read it again"
         if over_bar < -DIAL_WITHIN_BAR:

@@ -95,8 +95,8 @@ class Acquisition:
             limits: of the run.
             sockets: of the voltmeter that are read; others are left out.
             suspended: returns for how long the computer has slept, in seconds.
-            coarse_gauge: the gauge's digits are so coarse that equal readings are no sign of a stuck one; it is
-                compared with the other one all the same.
+            coarse_gauge: the gauge's digits are so coarse that equal readings are no sign of a stuck one; it
+                is compared with the other one all the same.
             coarse_second_gauge: the same of the second gauge.
         """
         self._gauge = instruments.gauge

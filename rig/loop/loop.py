@@ -29,8 +29,6 @@ FAST_FALL_BAR_PER_S = 2.0 / 60.0
 _FASTER_THAN_RAMP = 1.5
 _UNSEEN_FALL_BAR = 0.1
 _UNSEEN_S = 1.0
-_FROZEN_SCANS = 4
-"""Scans in a row with the same numbers that a voltmeter with visible noise does not give: no witness."""
 _WALL_CLOCK_JUMP_S = 1.0
 _NOTHING: Mapping[int, Reading] = {}
 
@@ -90,6 +88,7 @@ class Loop:
         in_oxygen: whether the pot holds purged oxygen, where a dead cell shows.
         witness: the cells as a second witness of pressure; phases give it its references.
         on_tick: called at the end of every tick with the scan and the tick's readings.
+        fall_seen: a believed gauge has shown a fall faster than any ramp.
         drop: what is known of the order to drop the outputs that a trip was answered with; None before one.
     """
 
@@ -142,6 +141,7 @@ class Loop:
         self.drop: Drop | None = None
         self._fast_fall = 0
         self._fast_fall_marked = False
+        self.fall_seen = False
         self._wall_offset_s = self._wall_clock_offset_s()
 
     @property
@@ -214,15 +214,17 @@ class Loop:
         """Whether the cells in the pot have been marked for a rapid decompression."""
         return self._fast_fall_marked
 
-    def mark_rapid_decompression(self, why: str) -> None:
-        """Mark every cell in the pot, once a run: none of them can be graded after that."""
+    def mark_rapid_decompression(self, why: str, *, sure: bool = True) -> None:
+        """Mark every cell in the pot, once a run: none of them can be graded after that.
+
+        Where it is not `sure` the cells are marked all the same, and the text says that it is possible.
+        """
         if self._fast_fall_marked:
             return
         self._fast_fall_marked = True
+        found = "Rapid decompression" if sure else "Possible rapid decompression"
         for socket in self._sockets:
-            self.log.event(
-                "cell", socket=socket, finding="rapid_decompression", text=f"Rapid decompression: {why}"
-            )
+            self.log.event("cell", socket=socket, finding="rapid_decompression", text=f"{found}: {why}")
 
     def compare_hold(self, output_mv: Mapping[int, float], po2_bar: float) -> None:
         """Compare a hold that has ended with the one before: outputs in mV by socket, PO2 in bar."""
@@ -294,11 +296,17 @@ class Loop:
         falling = fast and not scan.gauge.failed_readings and not scan.scans_apart
         self._fast_fall = self._fast_fall + 1 if falling else 0
         if self._fast_fall >= 3:
-            self.mark_rapid_decompression(f"the pressure fell at {-60 * scan.rate_bar_per_s:.1f} bar/min.")
+            speed = f"fell at {-60 * scan.rate_bar_per_s:.1f} bar/min"
+            if doubt := scan.gauge.doubt or scan.second_gauge.doubt:
+                self.mark_rapid_decompression(f"the gauge {speed} and is not believed ({doubt}).", sure=False)
+            else:
+                self.fall_seen = True
+                self.mark_rapid_decompression(f"the pressure {speed}.")
         if scan.gap_s < _UNSEEN_S or scan.gauge.failed_readings:
             return
         now_bar = scan.highest_bar
         if before_bar is not None and now_bar is not None and before_bar - now_bar > _UNSEEN_FALL_BAR:
+            self.fall_seen = True
             self.mark_rapid_decompression(
                 f"the pressure fell by {before_bar - now_bar:.2f} bar while the program stood still."
             )
@@ -311,8 +319,7 @@ class Loop:
         witness, falling = self.witness, self._falling
         if self.set_point.intent in (Intent.UP, Intent.FLOW):
             witness.filled()
-        frozen = scan.voltmeter_varies and scan.scans_alike > _FROZEN_SCANS
-        output_mv = None if frozen else row.output_mv
+        output_mv = None if scan.voltmeter_repeats else row.output_mv
         if output_mv is not None:
             witness.look(scan.t_s, output_mv)
         falling.look(scan.t_s, self.set_point.intent, scan.gauge.newest_bar, output_mv)

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import re
+
 from rig.loop.dialogue import Dialogue
 from rig.loop.loop import Loop, StopAsked, Tripped
+from rig.phases.bleeding import VENTED, GaugeReader, misread, objection, question
 from rig.pressure.drive import PressureDrive
 from rig.pressure.ramp import ramp_to
+from rig.safety.after_drop import HANDS_WITHIN_S
+from rig.safety.drive_words import Drive
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Trip
-from rig.safety.limits import SafetyLimits
 from rig.safety.rise import Rise
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent
 from rig.safety.states import Command, State
-from rig.safety.vented import WATCH_AFTER_TRIP_S, judge_vented, surviving_gauges_bar
-from rig.view import Prompt, View
+from rig.safety.vented import WATCH_AFTER_TRIP_S, judge_vented, readings_words, surviving_gauges_bar
+from rig.view import View
 
 OPEN_BELOW_BAR = 0.05
 """From this gauge pressure down the vent's own flow is slower than any ramp: it may stay open."""
@@ -23,22 +27,14 @@ _BLIND_TIMEOUT_S = 30.0
 _DOUBTED_FOR_S = 10.0
 _UNSHOWN_FOR_S = 5.0
 _ALARM_STANDS_S = 60.0
-_ASKED_AT_MOST = 20
-_LOOKED_AT = 10
+_ASKED_AT_MOST = 4
+_LOOKED_FOR_S = 2.0
+_BLEEDS_S = 30.0
+_NUMBER = re.compile(r"[-+]?\d+(?:\.\d+)?")
 _DE_ENERGISE_EVERY_S = 2.0
 _RAPID_ABOVE_BAR = 0.1
 _MOST_RISES = 3
 _BLEED = f"{CLOSE_BOTTLE} Use the manual bleed."
-
-
-def _agrees(scan: Scan, limits: SafetyLimits) -> bool:
-    """Whether nothing contradicts a person who says that the pot is vented: a gauge agrees, or none works."""
-    alive, barometer_bar = surviving_gauges_bar(scan), scan.barometer_bar
-    if scan.cells_over_bar is not None:
-        return False
-    if not alive or barometer_bar is None:
-        return True
-    return any(abs(reading - barometer_bar) <= limits.vented_bar for reading in alive)
 
 
 class Ending:
@@ -48,14 +44,31 @@ class Ending:
         alarm: why the pot is not known to be safe; it stays for the rest of the run. None: nothing is.
     """
 
-    def __init__(self, loop: Loop, drive: PressureDrive, view: View, dialogue: Dialogue) -> None:
+    def __init__(
+        self, loop: Loop, drive: PressureDrive, view: View, dialogue: Dialogue, read_dial: GaugeReader
+    ) -> None:
         self._loop = loop
         self._drive = drive
         self._view = view
         self._dialogue = dialogue
+        self._read_dial = read_dial
         self._rise = Rise()
+        self._rises_from_s = 0.0
+        self._rose_bar: float | None = None
         self._vented_since_s: float | None = None
         self.alarm: str | None = None
+
+    @property
+    def rose(self) -> str | None:
+        """What an alarm of a rise in this ending has left behind, in the past tense; None without one."""
+        if self._rose_bar is None:
+            return None
+        return f"The pressure rose to {self._rose_bar:.3f} bar after the order to vent."
+
+    @property
+    def disturbed(self) -> str | None:
+        """Why this ending is not one without alarms; it does not say that the pot is unsafe now."""
+        return self.alarm or self.rose
 
     def vent_on_ramp(self, watch_s: float) -> None:
         """Vent on the ramp, then leave the vent open and watch for so many seconds.
@@ -89,7 +102,9 @@ class Ending:
         scan = loop.scan
         highest_bar, ambient_bar = scan.highest_bar, scan.barometer_bar
         if highest_bar is None or ambient_bar is None or highest_bar - ambient_bar > _RAPID_ABOVE_BAR:
-            loop.mark_rapid_decompression("the pot was vented without the ramp.")
+            loop.mark_rapid_decompression("the order was to vent at once, without the ramp.", sure=False)
+        if scan.drive is Drive.HANDS:
+            self._rises_from_s = loop.now_s + HANDS_WITHIN_S
         self._see_it_vented(WATCH_AFTER_TRIP_S, None)
         if loop.machine.state is State.ABORTING:
             loop.machine.fire(Command.DONE, self.alarm or "vented")
@@ -97,21 +112,23 @@ class Ending:
     def sound(self, what: str) -> None:
         """Sound that the pot is not known to be vented: it stays for this run and asks at the next start."""
         self._vented_since_s = None
-        self.alarm = f"{what} {_BLEED} {KEEP_LID_SHUT}"
+        self._stand(what)
         self._loop.log.event("alarm", code="NOT_VENTED", text=what, do_now=_BLEED)
-        self._view.say(self.alarm, "alarm")
+        self._view.say(self.alarm or what, "alarm")
 
     def say_watching_ends(self) -> None:
         """Say that nobody watches the pot from now on, and what is known of it."""
         since_s = self._vented_since_s
         if self.alarm is None and since_s is not None:
+            before = "" if self.rose is None else f" Before that an alarm was sounded: {self.rose}"
             text = (
-                f"The pot has read vented for {self._loop.now_s - since_s:.0f} s. This program stops "
+                f"The pot has read vented for {self._loop.now_s - since_s:.0f} s.{before} This program stops "
                 f"watching the pot now: close the bottle.{self._unconfirmed()}"
             )
             self._view.say(text)
         else:
             text = (
+                f"{readings_words(self._loop.scan, self._loop.limits)} "
                 "This program stops watching the pot now, and whether it is vented is not known: close the "
                 f"bottle. {KEEP_LID_SHUT}"
             )
@@ -211,46 +228,55 @@ class Ending:
         While aborting the loop says it already, with what else it knows.
         """
         alive = surviving_gauges_bar(scan)
-        if not alive or not self._rise.look(max(alive)):
+        if not alive or scan.t_s < self._rises_from_s:
             return False
+        begins = self._rise.look(max(alive))
+        if (top_bar := self._rise.top_bar) is not None:
+            self._rose_bar = max(self._rose_bar or top_bar, top_bar)
+        if not begins:
+            return False
+        self._vented_since_s = None
         self._drop()
-        text = f"The pressure rises again, to {max(alive):.3f} bar now."
-        do_now = f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}"
-        if self.alarm is None:
-            self.alarm = f"{text} {do_now}"
         if self._loop.machine.state is not State.ABORTING:
+            text = f"The pressure rises again, to {max(alive):.3f} bar now."
+            do_now = f"{CLOSE_BOTTLE} {KEEP_LID_SHUT}"
             self._loop.log.event("alarm", code="PRESSURE_RISES", text=text, do_now=do_now)
             self._view.say(f"{text} {do_now}", "alarm")
         return True
+
+    def _stand(self, what: str) -> None:
+        self.alarm = f"{what} {_BLEED} {KEEP_LID_SHUT}"
 
     def _sound_not_vented(self) -> None:
         """Sound the standing alarm and keep it until the pot is vented or nobody answers."""
         loop = self._loop
         reason = judge_vented(loop.scan, loop.limits).reason
         self._drop()
-        self.sound(reason or "NOT CONFIRMED: the pot did not stay vented.")
+        said = reason or "NOT CONFIRMED: the pot did not stay vented."
+        self.sound(said)
         begun_s = loop.now_s
         while loop.now_s - begun_s < _ALARM_STANDS_S:
             scan = self._tick_through()
             self._sound_a_rise(scan)
-            if judge_vented(scan, loop.limits).vented:
+            judged = judge_vented(scan, loop.limits)
+            if judged.vented:
                 text = "The gauges show no pressure now. The alarm stays in the record."
                 loop.log.event("note", text=text)
                 self._view.say(text, "caution")
+                self._stand(f"{said} Then the gauges showed no pressure, which was not watched for long.")
                 return
+            said = judged.reason
+            self._stand(said)
         self._have_it_vented()
 
     def _have_it_vented(self) -> None:
-        """Ask a person to bleed the pot by hand; gauges and cells that show pressure are believed first."""
-        loop = self._loop
-        prompt = Prompt(
-            "not_vented",
-            "Type VENTED once the dial on the pot shows no pressure.",
-            ("VENTED",),
-            timeout_s=600.0,
-            alarm=self.alarm or "",
-        )
+        """Ask a person to bleed the pot by hand; gauges and cells that show pressure are believed first.
+
+        The alarm stands whatever is answered. What speaks against an answer is said when it is new.
+        """
+        loop, said = self._loop, ""
         for _ in range(_ASKED_AT_MOST):
+            prompt = question(loop.scan, loop.limits, self.alarm or "")
             try:
                 answer = self._dialogue.ask(prompt)
             except Tripped:
@@ -260,13 +286,31 @@ class Ending:
                 return
             if answer is None:
                 return
-            for _ in range(_LOOKED_AT):
-                scan = self._tick_through()
-            if _agrees(scan, loop.limits):
-                loop.log.event("note", text="VENTED was typed: a person has read no pressure on the dial.")
+            problem = self._speaks_against(answer.strip(), dial=not prompt.choices)
+            if not problem:
+                text = f"'{answer.strip()}' was typed for the dial on the pot, and nothing contradicts it."
+                loop.log.event("note", text=text)
+                self._stand(f"NOT CONFIRMED by a watch of the pot, but {text}")
                 return
-            reason = judge_vented(scan, loop.limits).reason
-            self._view.say(f"{reason} {CLOSE_BOTTLE} {KEEP_LID_SHUT}", "alarm")
+            new = _NUMBER.sub("", problem) != said
+            said = _NUMBER.sub("", problem)
+            self._stand(problem)
+            self._view.say(self.alarm or "" if new else f"As before: {problem}", "alarm")
+        self._view.say("This is not asked again. The alarm stays, and the next start asks for it.", "alarm")
+
+    def _speaks_against(self, answer: str, *, dial: bool) -> str:
+        """Return why an answer shows no vented pot; a bleed that has just been opened gets time to show."""
+        loop = self._loop
+        unread = misread(answer, loop.scan, loop.limits, self._read_dial) if dial else ""
+        if not dial and answer != VENTED:
+            unread = f"'{answer}' is not {VENTED}."
+        problem, begun_s = unread, loop.now_s
+        while loop.now_s - begun_s < _BLEEDS_S:
+            objects = objection(self._tick_through(), loop.limits)
+            problem = unread or objects
+            if not problem and loop.now_s - begun_s >= _LOOKED_FOR_S:
+                break
+        return problem
 
     def _tick(self) -> Scan:
         """Tick; while aborting in spite of interlocks, since the outputs are dropped already."""

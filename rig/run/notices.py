@@ -117,13 +117,17 @@ class Notices:
             self._log.event("note", text=f"{text}{until:%H:%M} UTC.")
             self._view.say(f"{text}{_local_time(until)}.", "caution")
 
-    def rest(self, under_gas_s: float) -> None:
-        """Report how long cells rest after a fast decompression from `under_gas_s` seconds of pressure."""
+    def rest(self, under_gas_s: float, *, sure: bool) -> None:
+        """Report how long cells rest after a fast decompression from `under_gas_s` seconds of pressure.
+
+        They rest as well where it is not `sure` that the pressure fell fast.
+        """
         seconds = rest_s(under_gas_s)
         self._log.event("rest", rest_s=round(seconds, 1))
         until = self._clock.utc() + timedelta(seconds=seconds)
+        were = "were" if sure else "may have been"
         self._view.say(
-            "These cells were decompressed fast: leave them at ambient pressure until "
+            f"These cells {were} decompressed fast: leave them at ambient pressure until "
             f"{_local_time(until)} before they are tested again.",
             "caution",
         )

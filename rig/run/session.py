@@ -16,6 +16,7 @@ from rig.between_runs.clearing import Clearing
 from rig.between_runs.lock import RigBusy, hold_rig
 from rig.between_runs.memory import How
 from rig.between_runs.state_folder import NoStateFolder
+from rig.hand.typed_pressure import read_pressure
 from rig.loop.acquisition import Acquisition, TickReadings
 from rig.loop.dialogue import Dialogue, clock_runs
 from rig.loop.guarded_view import GuardedView, guarded
@@ -175,7 +176,13 @@ class Session:
             self._airing(dialogue),
             known_good,
         )
-        self._ending = Ending(self._loop, self._drive, view, dialogue)
+        self._ending = Ending(
+            self._loop,
+            self._drive,
+            view,
+            dialogue,
+            lambda text, ambient_bar: read_pressure(text).gauge_bar(ambient_bar),
+        )
         self._holding = Holding(self._loop, self._drive, view, dialogue, self._steps.resumed)
         self._hooks = kind.hooks(self._loop, dialogue)
         self._presenter.lid_force_n = self._hooks.lid_force_n
@@ -183,6 +190,7 @@ class Session:
         self._parts = self._bound(self._plan)
         self._clearing: Clearing | None = None
         self._gas_since_s = 0.0
+        self._first_out = ""
 
     def _drive_parts(self, acquisition: Acquisition, set_point: SetPoint, schedule: Schedule) -> DriveParts:
         return DriveParts(
@@ -238,15 +246,16 @@ class Session:
             self._ending.alarm = kept_shut.alarm
             if kept_shut.contradicted and how == "completed":
                 how, why, code = "tripped", "All steps were done.", "NOT_VENTED"
-        if self._ending.alarm is not None:
-            why = f"{why} {self._ending.alarm}"
+        for left in (self._ending.rose, self._ending.alarm):
+            why = why if left is None else f"{why} {left}"
         if self._loop.decompressed:
-            self._notices.rest(self._loop.now_s - self._gas_since_s)
+            sure = self._loop.fall_seen and not self._loop.scan.gauge.doubt
+            self._notices.rest(self._loop.now_s - self._gas_since_s, sure=sure)
         self._ending.say_watching_ends()
         self._notices.last_words()
         self._log.end(how, why)
         if self._clearing is not None:
-            vented = self._ending.alarm is None
+            vented = self._ending.disturbed is None
             self._clearing.ended(how, code, why, self._bench.clock.utc(), vented=vented)
         if self._log.failure is not None:
             self._notices.lost_record()
@@ -314,7 +323,7 @@ class Session:
             for part in self._parts:
                 self._presenter.begin(part.planned)
                 part.do()
-            if self._ending.alarm is None:
+            if self._ending.disturbed is None:
                 self._machine.fire(Command.DONE, "vented")
                 return self._closing_check()
             self._machine.fire(Command.STOP, "not vented")
@@ -395,7 +404,8 @@ class Session:
         return how, why, code
 
     def _abort(self, trip: Trip) -> tuple[How, str, str]:
-        self._presenter.alarm = trip.message
+        self._first_out = self._first_out or trip.message
+        self._presenter.alarm = self._first_out
         self._notices.trip(trip, self._loop.scan)
         self._presenter.begin_end("venting at once")
         self._ending.abort(trip)
@@ -446,8 +456,8 @@ class Session:
             return None
 
     def _on_tick(self, scan: Scan, row: TickReadings) -> None:
-        if self._ending.alarm is not None:
-            self._presenter.alarm = self._ending.alarm
+        if (standing := self._ending.disturbed) is not None:
+            self._presenter.alarm = f"{self._first_out} {standing}".strip()
         self._presenter.tick(scan, row)
         self._notices.tick(scan)
         self._notices.swapped(self._loop.cells.swapped)

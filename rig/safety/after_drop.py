@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final
 
-from rig.safety.drive_words import WORDS
+from rig.safety.drive_words import WORDS, Drive
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT
 from rig.safety.limits import SafetyLimits
 from rig.safety.rise import AGAIN_BAR, Rise
@@ -19,6 +19,8 @@ from rig.safety.scan import Scan
 SHOWN_WITHIN_S: Final = 1.0
 """A block drops its outputs within a scan; judgement."""
 _SEEN_FOR_S: Final = 10.0
+HANDS_WITHIN_S: Final = 15.0
+"""What a person gets to shut the supply and open the vent before a rise is reported again: judgement."""
 _END_OTHER = "End every other program that can reach this valve block."
 
 
@@ -44,14 +46,20 @@ class AfterDrop:
         self._rises = (Rise(), Rise())
         self._over = self._unseen = False
         self._seen_since_s = 0.0
+        self._ordered_s: float | None = None
 
     def begin(self) -> None:
         """Forget what was, when something may be energised again."""
         self._rises = (Rise(), Rise())
         self._over = self._unseen = False
+        self._ordered_s = None
 
     def look(self, scan: Scan) -> Iterator[Alarm]:
         """Yield what is new in this scan."""
+        if self._ordered_s is None:
+            self._ordered_s = scan.t_s
+        if scan.drive is Drive.HANDS and scan.t_s - self._ordered_s < HANDS_WITHIN_S:
+            return
         gauges = (scan.gauge.newest_bar, scan.second_gauge.newest_bar)
         readings = [reading for reading in gauges if reading is not None]
         rising = [
@@ -87,7 +95,8 @@ class AfterDrop:
 def _although(scan: Scan) -> str:
     if scan.foreign_owner:
         return ": another program drives the valve block."
-    return f", although the order was to drop everything: {WORDS[scan.drive].rises}."
+    words = WORDS[scan.drive]
+    return f", although {words.despite}: {words.rises}."
 
 
 def _not_shown(scan: Scan) -> str:

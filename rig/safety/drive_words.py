@@ -48,6 +48,7 @@ class DriveWords:
     Attributes:
         outputs: what the program commands.
         lost: sentence after a comma, what the operator has to know when nothing answers.
+        despite: after "although", what was ordered when the pressure rises nevertheless.
         rises: why the pressure may be above where it should be.
         falls: why it may fall fast.
         sinks: why it may fall slowly.
@@ -63,6 +64,7 @@ class DriveWords:
 
     outputs: str
     lost: str
+    despite: str
     rises: str
     falls: str
     sinks: str
@@ -95,6 +97,7 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
     Drive.VALVES: DriveWords(
         outputs="the valve block",
         lost="this program can no longer move a valve; the watchdog relay has to do it.",
+        despite="the order was to drop everything",
         rises="the supply valve may be stuck open",
         falls="the vent is stuck open or without power, its shots last too long, or lid or hose are loose",
         sinks="there is a large leak, or the supply gives no gas to top up with",
@@ -113,6 +116,7 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
     Drive.CONTROLLER: DriveWords(
         outputs="the pressure controller",
         lost="it may continue to hold its pressure.",
+        despite="the order was to vent",
         rises="the controller may not shut its supply, or its own gauge disagrees with this one",
         falls="the controller lets gas out, or the lid or a hose is loose",
         sinks="there is a large leak, or the controller's supply gives nothing to top up with",
@@ -130,7 +134,8 @@ WORDS: Final[Mapping[Drive, DriveWords]] = {
     Drive.HANDS: DriveWords(
         outputs="the person at the valves",
         lost="nobody moves a valve.",
-        rises="the supply valve is not shut tight",
+        despite="you were asked to shut the supply and to open the vent",
+        rises="the supply valve or the cylinder is still open, or not shut tight",
         falls="the vent is open, or the lid or a hose is loose",
         sinks="there is a leak, or a valve is not shut tight",
         supply="the supply valve is not open",

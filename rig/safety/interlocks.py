@@ -30,6 +30,7 @@ class Response(StrEnum):
 
 
 CLOSE_BOTTLE = "Close the bottle NOW."
+COMPARE_WITH_DIAL = "The gauge may be shut off from the pot: compare it with the dial."
 KEEP_LID_SHUT = "Keep the lid shut until the gauge on the pot shows no pressure."
 _FAILED_READINGS = 3
 _IDENTICAL_READINGS = 10
@@ -521,7 +522,12 @@ INTERLOCKS: tuple[Interlock, ...] = (
         "GAS_USED_UP", (), _STOP, 1.0, gas_used_up, "Look for a leak, or raise most_gas_l if that is normal."
     ),
     Interlock(
-        "NO_RESPONSE", (11, 14, 17), _HOLD, 60.0, no_response_up, "Check bottle, regulator, vent and lid."
+        "NO_RESPONSE",
+        (11, 14, 17),
+        _HOLD,
+        60.0,
+        no_response_up,
+        f"Check bottle, regulator, vent and lid. {COMPARE_WITH_DIAL}",
     ),
     Interlock("NO_FLOW", (11, 16), _HOLD, 60.0, no_response_flow, "Check bottle and regulator."),
     Interlock("VOLTMETER_LOST", (18,), _HOLD, 25.0, voltmeter_lost, "Check the voltmeter and its cable."),

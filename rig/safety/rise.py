@@ -19,6 +19,11 @@ class Rise:
         self._scans = 0
         self._reported = False
 
+    @property
+    def top_bar(self) -> float | None:
+        """The highest reading of a reported rise that is not over; None without one."""
+        return self._turn_bar if self._reported else None
+
     def look(self, reading_bar: float) -> bool:
         """Take in a reading, absolute bar; True once for each rise."""
         if self._turn_bar is None:

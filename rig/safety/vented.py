@@ -102,6 +102,27 @@ def judge_vented(scan: Scan, limits: SafetyLimits) -> Judgement:
     return Judgement(True)
 
 
+def readings_words(scan: Scan, limits: SafetyLimits) -> str:
+    """Return what gauges and cells show now, as sentences, for a person who has to judge by themselves."""
+    alive, barometer_bar = surviving_gauges_bar(scan), scan.barometer_bar
+    if not alive or barometer_bar is None:
+        words = ["No gauge works."]
+    else:
+        over_bar = max(alive) - barometer_bar
+        force_n = limits.lid_force_n(max(0.0, over_bar))
+        doubts = dict.fromkeys(gauge.doubt for gauge in surviving_gauges(scan) if gauge.doubt)
+        believed = f", and are not believed: {' and '.join(doubts)}" if doubts else ""
+        words = [
+            f"The gauges read {max(alive):.3f} bar, {1000.0 * over_bar:+.0f} mbar against ambient or "
+            f"{force_n:.0f} N on the lid{believed}."
+        ]
+    if scan.voltmeter_repeats or scan.voltmeter_bad:
+        words.append("The cells cannot be asked: the voltmeter repeats itself or gives no reading.")
+    elif scan.cells_over_bar is not None:
+        words.append(f"The cells show about {1000.0 * scan.cells_over_bar:+.0f} mbar.")
+    return " ".join(words)
+
+
 def contradiction(scan: Scan, limits: SafetyLimits) -> str:
     """Return what contradicts gauges that read ambient with the vent commanded open; nothing: no text."""
     if scan.intent not in (Intent.OPEN, Intent.FREE) or scan.barometer_bar is None:

@@ -160,3 +160,14 @@ def test_nothing_is_left_from_before_once_something_may_be_energised_again():
     watch.see(2.4)
     watch.watch.begin()
     assert watch.codes(2.4) == ["OVER_PRESSURE"]
+
+
+def test_hands_get_fifteen_seconds_and_their_own_words():
+    watch = Watch(drive=Drive.HANDS)
+    assert watch.see(2.31, *([2.35] * 70)) == []
+    said = watch.see(*([2.36] * 10))
+    assert [alarm.code for alarm in said] == ["OVER_PRESSURE"]
+    assert "although you were asked to shut the supply and to open the vent" in said[0].text
+    assert "drop" not in said[0].text
+    watch.watch.begin()
+    assert watch.see(2.4) == []

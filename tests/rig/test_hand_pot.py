@@ -369,3 +369,9 @@ def test_keys_are_letters_while_a_question_stands(monkeypatch):
 def test_own_hands_are_for_a_virtual_hand_pot_at_a_terminal(capsys):
     assert main(["run", "virtual_bench", "-c", "six_cells", "--my-hands"]) == 2
     assert "take virtual_hand_pot" in capsys.readouterr().err
+
+
+def test_a_target_that_was_passed_says_how_far_and_no_rate_is_a_negative_zero():
+    past = advise(2.0, 2.059, -0.001, up=True)
+    assert past.text.endswith("59 mbar too far, +0.00 bar/min")
+    assert "0 mbar to go" in advise(2.0, 2.0002, 0.0, up=True).text

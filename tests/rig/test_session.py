@@ -299,8 +299,9 @@ def test_a_person_who_says_vented_is_not_believed_while_a_gauge_reads_pressure(s
     outcome, pot = run(short, tmp_path, view=view, faults=stuck)
     assert pot.pressure_bar > pot.room_pressure_bar + 0.1
     assert [prompt.code for prompt in view.asked] == ["not_vented"] * 3
-    refused = [text for severity, text in view.said if severity == "alarm" and text.startswith("NOT VENTED")]
-    assert len(refused) == 3
+    alarms = [text for severity, text in view.said if severity == "alarm"]
+    assert len([text for text in alarms if text.startswith("NOT VENTED: this answer does not count")]) == 1
+    assert len([text for text in alarms if text.startswith("As before: NOT VENTED: this answer")]) == 1
     assert outcome.exit_code == 1
 
 
