@@ -29,6 +29,10 @@ _AIR_IT = (
     "Shut the bottle and the supply valve, take the lid off for a minute so that fresh air fills the pot, "
     "put it back, and start again."
 )
+_SUPPLY_LEAKS = (
+    "If it was aired, the likely cause is a supply valve that leaks: repair it. With the bottle shut and the "
+    "regulator's line empty the readings then rest."
+)
 
 
 class Airing:
@@ -97,7 +101,8 @@ class Airing:
         if len(moved) > 1 and (min(moved) > MOVES_PART or max(moved) < -MOVES_PART):
             raise _suspect(
                 f"All {len(moved)} cells moved by {100 * median(moved):+.0f} % while they should rest in "
-                "air: the gas in the pot is changing."
+                "air: the gas in the pot is changing.",
+                leaks=max(moved) > 0.0,
             )
         higher = [
             scaled_mv[socket] / known - 1.0
@@ -109,7 +114,8 @@ class Airing:
             who = "The cell reads" if len(higher) == 1 else f"All {len(higher)} cells known from before read"
             raise _suspect(
                 f"{who} {100 * median(higher):.0f} % higher in air than in the last record: the pot holds "
-                "more oxygen than air."
+                "more oxygen than air.",
+                leaks=True,
             )
 
     def _watch_lid(self, scan: Scan) -> None:
@@ -141,5 +147,7 @@ class Airing:
         return f"{by_word}; the lid switch has not seen the lid open" if self._lid_closed() else by_word
 
 
-def _suspect(text: str) -> Tripped:
-    return Tripped(procedure_trip("AIR_SUSPECT", Response.STOP, text, _AIR_IT, rows=(16,)))
+def _suspect(text: str, *, leaks: bool = False) -> Tripped:
+    """The trip; `leaks` where oxygen that comes in during the hold would explain it too."""
+    do_now = f"{_AIR_IT} {_SUPPLY_LEAKS}" if leaks else _AIR_IT
+    return Tripped(procedure_trip("AIR_SUSPECT", Response.STOP, text, do_now, rows=(16,)))

@@ -104,7 +104,8 @@ def _vented_zero(
     if found is None and parts.file.has_hand_valves:
         return Check(what, "not checked", "no barometer", f"the run asks for {asked} before any gas")
     if found is None or not isinstance(found[1], Barometer):
-        return Check(what, "not checked", "no barometer", "compare the gauges with a barometer by eye, the dial at zero")
+        to_do = "with the dial at zero, compare the gauges with a barometer by eye"
+        return Check(what, "not checked", "no barometer", to_do)
     if not readings:
         return Check(what, "not checked", "no gauge could be read")
     if barometer_bar is None:

@@ -99,10 +99,12 @@ def test_a_pot_that_nobody_aired_or_shut_again_gets_no_gas(person, says):
 def test_cells_that_all_move_in_air_show_that_the_gas_changes():
     made, _, _ = airing()
     made.judge(hold({1: 10.0, 2: 11.0}, {1: 10.05, 2: 11.4}), {})
-    with pytest.raises(Tripped, match="the gas in the pot is changing"):
+    with pytest.raises(Tripped, match="the gas in the pot is changing") as rising:
         made.judge(hold({1: 10.0, 2: 11.0}, {1: 10.3, 2: 11.4}), {})
-    with pytest.raises(Tripped, match="the gas in the pot is changing"):
+    assert "a supply valve that leaks" in rising.value.trip.do_now
+    with pytest.raises(Tripped, match="the gas in the pot is changing") as falling:
         made.judge(hold({1: 10.0, 2: 11.0}, {1: 9.7, 2: 10.6}), {})
+    assert "leaks" not in falling.value.trip.do_now
 
 
 @pytest.mark.parametrize(
