@@ -36,8 +36,8 @@ _CHECK_AIR_OR_PURGE = (
     "contents and that the purge really flowed."
 )
 _CHECK_METER = (
-    "Close the bottle. No bottle gives that: check the voltmeter with a known voltage, and the gauges against "
-    "the dial and the barometer; then start again with the pot aired."
+    "Close the bottle. No bottle gives that: check the voltmeter with a known voltage, and the gauges "
+    "against the dial and the barometer; then start again with the pot aired."
 )
 _CHECK_CHANGE = (
     "Close the bottle. The purge was good before: check whether the bottle was changed or is empty, the "
