@@ -294,10 +294,13 @@ class Pot:
         """The gauges' side of a clogged tee; None when the tee is free."""
         return self._side
 
-    def clog_tee(self) -> None:
-        """Part the gauges and the vent from the pot, with the gas that is there."""
+    def clog_tee(self, settles_s: float) -> None:
+        """Part the gauges and the vent from the pot, with the gas that is there.
+
+        The gauges' side then follows an open vent with the time constant `settles_s`, in seconds.
+        """
         if self._side is None:
-            self._side = SideVolume(self.now_us, self.pressure_bar, self._vent_moved_open)
+            self._side = SideVolume(self.now_us, self.pressure_bar, self._vent_moved_open, settles_s)
             self._see_valves()
             self._mark()
 

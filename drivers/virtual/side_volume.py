@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from math import exp
 
-_SETTLES_S = 0.04
-"""A few millilitres of pipe through an open vent: at room pressure within 0.2 s, five of these."""
 _KEPT = 64
 """Positions of the vent that are kept; a gauge reads the side at most 0.1 s late."""
 
@@ -17,8 +15,10 @@ class SideVolume:
         since_us: bench time of the clogging; the gauges read the pot until then.
     """
 
-    def __init__(self, now_us: int, pressure_bar: float, vent_open: bool) -> None:
+    def __init__(self, now_us: int, pressure_bar: float, vent_open: bool, settles_s: float) -> None:
+        """Begin with the pot's pressure; `settles_s` is the side's time constant at an open vent."""
         self.since_us = now_us
+        self._settles_s = settles_s
         self._turns: list[tuple[int, float, bool]] = [(now_us, pressure_bar, vent_open)]
 
     def turn(self, now_us: int, vent_open: bool, room_bar: float) -> None:
@@ -34,4 +34,4 @@ class SideVolume:
         )
         if not vent_open:
             return from_bar
-        return room_bar + (from_bar - room_bar) * exp(-max(at_us - from_us, 0) * 1e-6 / _SETTLES_S)
+        return room_bar + (from_bar - room_bar) * exp(-max(at_us - from_us, 0) * 1e-6 / self._settles_s)

@@ -16,6 +16,7 @@ from rig.loop.stop import StopLevel, StopRequest
 from rig.safety.after_drop import AfterDrop, Alarm
 from rig.safety.cell_witness import CellWitness
 from rig.safety.drive_words import Drop
+from rig.safety.falling_cells import FallingCells
 from rig.safety.interlocks import CLOSE_BOTTLE, KEEP_LID_SHUT, Response, Trip, first_trip
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
@@ -118,6 +119,7 @@ class Loop:
         self.acquisition = acquisition
         self.gate = gate
         self.cells = CellWatch(sockets)
+        self._falling = FallingCells()
         self.witness = CellWitness(supply_fraction, pressure_is_typed=acquisition.pressure_is_typed)
         self._trust = GaugeTrust(limits)
         self.phase = "check"
@@ -306,14 +308,19 @@ class Loop:
         self._trust.look(
             scan, self.set_point, _taken(scan.t_s, row.pressure), _taken(scan.t_s, row.pressure_b)
         )
-        witness = self.witness
+        witness, falling = self.witness, self._falling
         if self.set_point.intent in (Intent.UP, Intent.FLOW):
             witness.filled()
         frozen = scan.voltmeter_varies and scan.scans_alike > _FROZEN_SCANS
-        if row.output_mv is not None and not frozen:
-            witness.look(scan.t_s, row.output_mv)
-        if scan.barometer_bar is not None:
-            scan.cells_watch, scan.cells_over_bar = witness.judge(scan.t_s, scan.barometer_bar)
+        output_mv = None if frozen else row.output_mv
+        if output_mv is not None:
+            witness.look(scan.t_s, output_mv)
+        falling.look(scan.t_s, self.set_point.intent, scan.gauge.newest_bar, output_mv)
+        if scan.barometer_bar is None:
+            return
+        scan.cells_watch, scan.cells_over_bar = witness.judge(scan.t_s, scan.barometer_bar)
+        if not witness.has_reference and scan.cells_over_bar is None and scan.pressure_bar is not None:
+            scan.cells_over_bar = falling.over_bar(scan.t_s, scan.pressure_bar, scan.barometer_bar)
 
     def _watch_cells(self, scan: Scan, output_mv: Mapping[int, Reading]) -> None:
         if scan.pressure_bar is None or self.set_point.intent is Intent.FREE:

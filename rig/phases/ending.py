@@ -107,7 +107,7 @@ class Ending:
         if self.alarm is None and since_s is not None:
             text = (
                 f"The pot has read vented for {self._loop.now_s - since_s:.0f} s. This program stops "
-                "watching the pot now: close the bottle."
+                f"watching the pot now: close the bottle.{self._unconfirmed()}"
             )
             self._view.say(text)
         else:
@@ -117,6 +117,12 @@ class Ending:
             )
             self._view.say(text, "alarm")
             self._loop.log.event("note", text=text)
+
+    def _unconfirmed(self) -> str:
+        """Return what to do where no two cells could contradict the gauges; else an empty text."""
+        if self._loop.scan.cells_watch:
+            return ""
+        return " Nothing but its pressure reading shows that: look at the dial before you open anything."
 
     def _drop(self) -> None:
         if self._loop.gate is not None:
@@ -177,7 +183,7 @@ class Ending:
         begun_s, asked = loop.now_s, loop.stops_asked
         self._view.say(
             f"The pot reads vented. It is watched for {watch_s:.0f} s more; a further request to stop "
-            "ends that."
+            f"ends that.{self._unconfirmed()}"
         )
         shown_s = begun_s
         while loop.now_s - begun_s < watch_s:

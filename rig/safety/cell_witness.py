@@ -4,7 +4,8 @@ They share nothing with the gauges: no port, no line, no sensor. They cannot tel
 that comes in through an open vent lowers them. So they may contradict 'vented' and never confirm it.
 
 The second-highest of the living cells counts. Ceilings, fading and bad contacts only lower a reading, so that
-one cell that reads high for a reason of its own is left out, and two that do agree.
+one cell that reads high for a reason of its own is left out, and two that do agree. A cell that is alone in
+the pot counts too, from a much larger pressure on.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ AIR_DOUBT_BAR: Final = 0.10
 slope from air to oxygen is within some 3 % (zero output, humidity); the rest is margin (judgement)."""
 TYPED_DOUBT_BAR: Final = 0.012
 """What a reading of a dial adds where the reference pressure was typed (judgement)."""
+ALONE_DOUBT_BAR: Final = 0.10
+"""One living cell alone must show at least this much: nothing confirms what it reads (judgement)."""
 STALE_S: Final = 5.0
 _OVER = str(ReadingStatus.OVER)
 RENEWED_EVERY_S: Final = 30.0
@@ -57,6 +60,11 @@ class CellWitness:
         self._fraction = supply_fraction
         self._filled = False
 
+    @property
+    def has_reference(self) -> bool:
+        """Whether a hold in oxygen has given one."""
+        return bool(self._best)
+
     def air(self, output_mv: Mapping[int, float], po2_bar: float) -> None:
         """Take the settled outputs in ambient air at this PO2."""
         self._air = {socket: mv / po2_bar for socket, mv in output_mv.items() if mv > LEAST_MV}
@@ -71,7 +79,8 @@ class CellWitness:
         than they can is not taken: the pressure that the gauges show is then itself in doubt.
         """
         per_bar = {socket: mv / pressure_bar for socket, mv in output_mv.items() if mv > LEAST_MV}
-        if len(per_bar) < 2 or self._too_high(per_bar, oxygen_fraction):
+        fewest = 2 if len(self._best) > 1 else 1
+        if len(per_bar) < fewest or self._too_high(per_bar, oxygen_fraction):
             return
         before = {} if pressure_bar < _NEAR_AMBIENT else self._best
         for socket, mv_per_bar in before.items():
@@ -81,14 +90,14 @@ class CellWitness:
         self._filled = False
 
     def _too_high(self, per_bar: Mapping[int, float], oxygen_fraction: float) -> bool:
-        """Whether the second-highest cell gives more than before, or than its reading in air allows."""
+        """Whether the second-highest cell, or the only one, gives more than it can."""
         if self._best:
             most, known = 1.0 + _MOST_RISE_PART, self._best
             most *= max(1.0, oxygen_fraction / self._fraction)
         else:
             most, known = 1.0 + AIR_DOUBT_BAR, self._air
         parts = sorted(per_bar[socket] / known[socket] for socket in per_bar.keys() & known.keys())
-        return len(parts) >= 2 and parts[-2] > most
+        return bool(parts) and parts[max(-2, -len(parts))] > most
 
     def filled(self) -> None:
         """Note that bottle gas is let in: the pot may hold more oxygen than at the last reference."""
@@ -114,14 +123,18 @@ class CellWitness:
         """Judge what the cells show now.
 
         Returns:
-            Whether two or more living cells with a reference are read, and how far above ambient they show
-            the pot to be, in bar; None where they do not show it.
+            Whether two or more living cells with a reference are read, and how far above ambient they, or the
+            only one, show the pot to be, in bar; None where they do not show it.
         """
         shown = sorted(self._shown_bar(t_s), reverse=True)
-        if len(shown) < 2:
+        if not shown:
             return False, None
-        over_bar = shown[1] - ambient_bar
-        return True, over_bar if over_bar > self._threshold_bar(t_s, len(shown)) else None
+        several = len(shown) > 1
+        over_bar = shown[1 if several else 0] - ambient_bar
+        allowed_bar = self._threshold_bar(t_s, len(shown))
+        if not several:
+            allowed_bar = max(allowed_bar, ALONE_DOUBT_BAR)
+        return several, over_bar if over_bar > allowed_bar else None
 
     def _shown_bar(self, t_s: float) -> list[float]:
         """Pressure that each living cell shows: total pressure after a hold in oxygen, before that PO2."""

@@ -142,8 +142,8 @@ def check_gas_again(
         return GasCheck(
             middle,
             "suspect",
-            f"Gas suspect, or gauges or meter: {_who(len(parts))} give {middle:.2f} times what they gave at this PO2 on the way "
-            f"up.{_alone(parts)}",
+            f"Gas suspect, or gauges or meter: {_who(len(parts))} give {middle:.2f} times what they gave at "
+            f"this PO2 on the way up.{_alone(parts)}",
             _CHECK_CHANGE,
         )
     alike = _off_alike(parts, ALIKE_AGAIN_PART)

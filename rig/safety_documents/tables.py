@@ -118,7 +118,9 @@ def faults_markdown() -> str:
             "*Noticed as* names a trip, an alarm, a finding about one cell, or a refusal to start; "
             "any one of them is enough. Practise with `leadline run ... --inject NAME@SECONDS` on a "
             "virtual bench; `virtual_hand_pot` has a monitor of the room's oxygen. Faults that remove a "
-            "layer of protection are in no row: alone they change nothing, so inject them with another.",
+            "layer of protection are in no row: alone they change nothing, so inject them with another. "
+            "A fault after *later* shows only once the pressure has to move or the last step comes; its time "
+            "counts from the injection in a hold.",
             "",
             *_table(("row", "what breaks", "noticed as", "within", "what the rig does", "inject"), faults),
             "",
@@ -147,8 +149,13 @@ def _codes(names: Iterable[str]) -> str:
 
 def _injected(row: FaultRow) -> str:
     """The faults of a row that the virtual bench can simulate; those not noticed come last."""
-    noticed = _codes(name for name in row.faults if name not in PROGRAM_FAULTS)
-    return noticed if not row.not_noticed else f"{noticed}; not noticed: {_codes(row.not_noticed)}"
+    parts = [_codes(name for name in row.faults if name not in PROGRAM_FAULTS)]
+    parts += [
+        f"later: `{one.fault}` as {_codes(one.noticed_as)} within {one.within_s:g} s" for one in row.later
+    ]
+    if row.not_noticed:
+        parts.append(f"not noticed: {_codes(row.not_noticed)}")
+    return "; ".join(parts)
 
 
 def _next(state: State) -> str:

@@ -212,6 +212,24 @@ def test_pressure_controller_that_takes_another_set_point(peers, instrument, con
         controller.set_pressure_bar(1.6)
 
 
+def test_pressure_controller_that_takes_another_link_timeout(peers, opened, controller_bank):
+    controller_bank.put(25, [0])
+    put = controller_bank.put
+    controller_bank.put = lambda address, words: put(address, [90] if address == 25 else words)
+    spec = InstrumentSpec(
+        "unit",
+        "modbus_pressure_controller",
+        peers.tcp(controller_bank.serve).modbus,
+        deadline_s=5.0,
+        options={"link_timeout": {"address": 25, "kind": "uint16", "scale": 0.1}},
+        link_timeout_s=5.0,
+    )
+    controller = opened(open_instrument(spec))
+    with pytest.raises(Refused, match="link time-out"):
+        controller.configure()
+    assert controller.link_timeout_s is None
+
+
 def test_valve_block_writes_each_command_once(instrument, valve_bank):
     valves = instrument("modbus_valves", valve_bank, "TV-3")
     valves.configure()

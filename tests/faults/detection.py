@@ -12,7 +12,7 @@ from typing import Any
 from fault_bench import SeedRun, When, broken_invariants, run_faults
 
 from drivers.virtual_spec import FaultSpec
-from rig.safety_documents.faults import FAULT_TABLE, FaultRow
+from rig.safety_documents.faults import FAULT_TABLE, FaultRow, LaterFault
 
 _IN_HOLD = When("measure", 2, 8.0)
 _IN_RAMP_UP = When("fill", 3, 4.0)
@@ -61,8 +61,16 @@ class Detection:
     run: SeedRun
 
     @property
+    def within_s(self) -> float:
+        return self._listed.within_s
+
+    @property
     def in_time(self) -> bool:
-        return self.noticed_as in self.row.noticed_as and self.after_s <= self.row.within_s
+        return self.noticed_as in self._listed.noticed_as and self.after_s <= self._listed.within_s
+
+    @property
+    def _listed(self) -> FaultRow | LaterFault:
+        return next((later for later in self.row.later if later.fault == self.fault), self.row)
 
 
 def run_where_it_shows(fault: str, target: str = "", **more: Any) -> SeedRun:
@@ -90,6 +98,11 @@ def _noticed(run: SeedRun, at_s: float, row: FaultRow) -> tuple[str, float]:
     said = run.trips() + run.findings()
     if "note" in row.noticed_as:
         said += [("note", t_s) for kind, t_s, _ in run.sink.events if kind == "note"]
+    said += [
+        (str(data["verdict"]), t_s)
+        for kind, t_s, data in run.sink.events
+        if kind == "gas_check" and data["verdict"] == "off alike"
+    ]
     said += [("RECORD_LOST", t_s) for t_s, text in run.said_at if "record can no longer" in text]
     if "STOPPED" in row.noticed_as:
         said += [
@@ -108,14 +121,14 @@ def _noticed(run: SeedRun, at_s: float, row: FaultRow) -> tuple[str, float]:
 def main() -> int:
     late = 0
     for row in FAULT_TABLE:
-        for fault in row.faults:
+        for fault in (*row.faults, *(later.fault for later in row.later)):
             found = detect(row, fault)
             late += not found.in_time
             remark = "" if found.in_time else "LATE "
             remark += "; ".join(broken_invariants(found.run))
             print(
                 f"{row.row:2} {fault:24} {found.noticed_as:20} {found.after_s:7.1f} s of "
-                f"{row.within_s:5.1f} s  {found.run.how:10} {remark}",
+                f"{found.within_s:5.1f} s  {found.run.how:10} {remark}",
                 flush=True,
             )
     return 1 if late else 0

@@ -29,6 +29,7 @@ _TARGETS = (
     Target("rig/pressure/block_owner.py", ("tests/rig/test_gate.py",)),
     Target("rig/safety/vented.py", ("tests/rig/test_judging_vented.py",)),
     Target("rig/safety/cell_witness.py", ("tests/rig/test_witness_cells.py",)),
+    Target("rig/safety/falling_cells.py", ("tests/rig/test_falling_cells.py",)),
 )
 
 

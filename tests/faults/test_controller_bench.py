@@ -141,6 +141,12 @@ def test_a_make_without_a_word_for_it_confirms_nothing():
         assert opened.controller.link_timeout_s is None
 
 
+def test_a_run_leaves_the_controller_silent_for_less_than_the_shortest_timeout(monkeypatch):
+    """A controller that vents after 2 s of silence would end this run."""
+    done = run(monkeypatch, SCPI + "link_timeout_s = 2\n", "clock_jump", KILLED_AT_THE_TOP)
+    assert (done.how, done.trips()) == ("completed", [])
+
+
 def test_a_link_timeout_belongs_to_a_controller_and_a_proof_to_a_timeout():
     text = seed_bench(1.0).source.text
     with pytest.raises(FileError, match="only a pressure controller vents by itself"):

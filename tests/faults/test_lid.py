@@ -23,7 +23,7 @@ from rig.safety.scan import Scan
 from rig.setup.bench import open_bench
 from rig.setup.bench_file import BenchFile, parse_bench
 from rig.setup.procedure import parse_procedure
-from rig.view import Action, Cue, Prompt
+from rig.view import Action, Cue, Prompt, Wanted
 from rig_configs.files.checked_toml import TomlText
 
 SECOND_GAUGE = """
@@ -64,6 +64,20 @@ class ReadsTheDial(Obedient):
 
     def answer(self, prompt: Prompt) -> str | None:
         return "0.06 barg" if prompt.code == "dial_lid" else super().answer(prompt)
+
+
+class ReadsAnotherDial(Obedient):
+    """Reads a dial that is 60 mbar off the gauge before any gas."""
+
+    def answer(self, prompt: Prompt) -> str | None:
+        return "0.06 barg" if prompt.code == "dial" else super().answer(prompt)
+
+
+class ReadsAnOldTag(Obedient):
+    """Reads a date on the relief valve's tag that has passed."""
+
+    def answer(self, prompt: Prompt) -> str | None:
+        return "2026-01-31" if prompt.wanted is Wanted.RELIEF_DUE else super().answer(prompt)
 
 
 def run(
@@ -108,7 +122,7 @@ def run(
 @pytest.mark.parametrize("bench", [two_gauges, hand_bench], ids=["two gauges", "one gauge"])
 def test_a_clogged_tee_offers_no_lid(tmp_path, bench):
     done = run(tmp_path, Obedient, bench(), (FaultSpec("tee_clogged", 0.0), "COMPLETING", None, 0.2))
-    assert done.truth.pressure_bar - done.truth.room_pressure_bar > 0.1
+    assert done.truth.pressure_bar - done.truth.room_pressure_bar > 0.05
     assert not done.screen.lid_texts
     assert done.outcome.code == "NOT_VENTED"
     assert done.said("fell faster than this pot's vent can let gas out")
@@ -118,7 +132,7 @@ def test_a_clogged_tee_offers_no_lid(tmp_path, bench):
 @pytest.mark.parametrize("bench", [dial_bench, two_gauges], ids=["dial only", "two gauges"])
 def test_a_dial_of_zero_typed_by_habit_opens_no_lid(tmp_path, bench):
     done = run(tmp_path, HabitDial, bench())
-    assert done.truth.pressure_bar - done.truth.room_pressure_bar > 0.03
+    assert done.truth.pressure_bar - done.truth.room_pressure_bar > 0.02
     assert not done.screen.lid_texts
     assert done.outcome.code
     if bench is dial_bench:
@@ -156,3 +170,14 @@ def test_a_lid_that_nobody_confirms_asks_at_the_next_start_and_keeps_the_measure
     left = last_recorded(tmp_path, bench)
     assert left is not None
     assert left.code == "NOT_VENTED"
+
+
+@pytest.mark.parametrize(
+    ("person", "code", "said"),
+    [(ReadsAnotherDial, "DIAL", "mbar"), (ReadsAnOldTag, "NO_ANSWER", "test expired on 2026-01-31")],
+)
+def test_a_dial_off_the_gauge_or_a_relief_valve_overdue_gets_no_gas(tmp_path, person, code, said):
+    done = run(tmp_path, person, hand_bench())
+    assert (done.outcome.how, done.outcome.code) == ("refused", code)
+    assert done.said(said)
+    assert done.truth.gas_used_l == 0.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 
 import pytest
-from fault_bench import VENTED_BAR, When
+from fault_bench import CELLS, VENTED_BAR, When
 from told_bench import Told, told
 
 from drivers.virtual_spec import FaultSpec
@@ -64,6 +64,16 @@ def test_a_clogged_tee_makes_the_gauges_fall_faster_than_the_vent_can(volume_l, 
     assert run.said("a gauge fell faster than this pot's vent can let gas out")
 
 
+@pytest.mark.parametrize("settles_s", [1.5, 4.0])
+def test_cells_that_do_not_fall_contradict_gauges_that_fall_as_the_pot_would(settles_s):
+    """A tee whose side empties slowly: the gauges fall no faster than a vent allows, before any hold."""
+    slow = FaultSpec("tee_clogged", 0.0, value=settles_s)
+    run = told((slow, When("purge", None, 35.0)), seed=1)
+    assert run.truth.pressure_bar - run.truth.room_pressure_bar > 0.5
+    assert is_honest(run)
+    assert run.said("the cells still show pressure in the pot")
+
+
 def test_the_cells_contradict_gauges_that_were_cut_off_at_ambient():
     # At PO2 1.0 the pot is within the vented band: no gauge can show by its reading that it is cut off there.
     run = told((TEE, When("measure", 1, 18.4)), (SUPPLY, When("measure", 1, 23.4)), volume_l=0.3, seed=839)
@@ -117,8 +127,17 @@ def test_it_says_how_long_it_watched_and_when_it_stops(stop_when, level, watch_s
     (begins_s, *_), *_ = run.said(f"It is watched for {watch_s:.0f} s more")
     ends_s, text, *_ = run.said("This program stops watching the pot now: close the bottle.")[-1]
     assert ends_s - begins_s >= watch_s
-    assert text.startswith("The pot has read vented for ")
+    # It had read vented for two seconds when it was first said to.
+    read_vented_s = float(text.removeprefix("The pot has read vented for ").split(" s.")[0])
+    assert read_vented_s >= watch_s + 2.0
     assert not [one for one in run.alarms if one[0] != "STOPPED_NOW"]
+
+
+def test_without_two_cells_it_says_that_only_the_gauges_show_a_vented_pot():
+    words = "Nothing but its pressure reading shows that: look at the dial before you open anything."
+    alone = told(cells=CELLS[:1], stop_when=IN_HOLD)
+    assert [text.startswith("The pot ") for _, text, *_ in alone.said(words)] == [True, True]
+    assert not quiet(IN_HOLD).said(words)
 
 
 def test_a_further_request_to_stop_ends_the_watch():

@@ -83,6 +83,20 @@ def test_regulator_that_gives_more_than_the_pot_may_take_is_refused() -> None:
     assert bench(("supply_pressure_bar = 4.0", "supply_pressure_bar = 3.9")).gas.supply_pressure_bar == 3.9
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("stop_pressure_bar = 2.2", "stop_pressure_bar = 2.3", "not below trip_pressure_bar 2.3 bar"),
+        ("trip_pressure_bar = 2.3", "trip_pressure_bar = 3.0", "not below relief_pressure_bar 3 bar"),
+        ("relief_pressure_bar = 3.0", "relief_pressure_bar = 4.1", "not below working_pressure_bar 4 bar"),
+    ],
+)
+def test_stop_trip_relief_and_plate_have_to_rise_in_this_order(old: str, new: str, said: str) -> None:
+    (found,) = problems((old, new))
+    assert said in found
+    assert "the order is stop, trip, relief, working" in found
+
+
 def test_missing_instrument_says_why_it_is_needed() -> None:
     start, end = VIRTUAL.index("[instruments.gauge_b]"), VIRTUAL.index("[instruments.barometer]")
     found = problems((VIRTUAL[start:end], ""))

@@ -153,6 +153,29 @@ def test_ramps_stay_within_the_limit_both_ways(pot):
     assert np.median(moving) > 0.8 * RAMP_BAR_PER_MIN
 
 
+def test_the_pressure_is_read_first_in_every_scan(monkeypatch):
+    pot, asked = Pot(1.0, 4), []
+    for name, part in pot.virtual.instruments.items():
+        for call in ("read_pressure_bar", "read_barometer_bar", "read_state", "beat", "read_owner"):
+            plain = getattr(part, call, None)
+            if plain is not None:
+
+                def noted(*values, plain=plain, name=name):
+                    asked.append(name)
+                    return plain(*values)
+
+                monkeypatch.setattr(part, call, noted, raising=False)
+    seen = set()
+    for _ in range(100):
+        asked.clear()
+        pot.loop.tick()
+        assert asked[0] == "gauge_a"
+        assert asked[1:].count("gauge_a") == 0
+        seen.update(asked)
+    pot.virtual.stop()
+    assert seen == {"gauge_a", "gauge_b", "barometer", "valves"}
+
+
 def test_filling_never_vents_and_every_shot_is_timed_by_the_device(pot):
     pot.go_and_keep(1.6)
     assert not [v for v in pot.sink.valves if v["valve"] == "vent" and v["action"] == "shot"]

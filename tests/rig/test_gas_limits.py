@@ -97,3 +97,18 @@ def test_cells_off_alike_are_named_with_what_is_suspect():
     text = check_gas(air, 0.2095, dict.fromkeys(air, 45.5), 1.0).text
     assert "gas, gauges or meter" in text
     assert "4 cells are off by -4.7 %" in text
+
+
+def test_cells_off_alike_show_from_the_stated_limits_on():
+    """3 % against air where two or more cells are alike, 10 % for one alone, 1.2 % against the way up."""
+    air = {1: 10.0, 2: 11.0, 3: 9.0}
+
+    def against_air(part, cells):
+        some = {socket: air[socket] for socket in cells}
+        pot = {socket: mv / AIR_PO2_BAR * part for socket, mv in some.items()}
+        return check_gas(some, AIR_PO2_BAR, pot, 1.0).verdict
+
+    assert [against_air(part, (1, 2)) for part in (0.971, 0.969)] == ["oxygen", "off alike"]
+    assert [against_air(part, (1,)) for part in (0.901, 0.899)] == ["oxygen", "suspect"]
+    found = [check_gas_again(air, {n: part * mv for n, mv in air.items()}, 3) for part in (0.989, 0.987)]
+    assert [one.verdict for one in found] == ["oxygen", "off alike"]

@@ -609,6 +609,24 @@ def test_a_valve_has_a_quarter_of_a_second_to_move_and_a_shot_its_time_more():
     assert working.scan.disobeyed == 1
 
 
+def test_a_vent_that_opens_by_itself_is_seen_while_the_supply_is_shot():
+    working = working_rig()
+    working.block.vent_open = True
+    for _ in range(6):
+        assert working.gate.shoot_supply(190, 0.001)
+        working.tick()
+    assert working.trip() == "NOT_OBEYED"
+
+
+def test_a_supply_that_opens_by_itself_is_seen_while_the_vent_is_shot():
+    working = working_rig()
+    working.block.supply_open = True
+    for _ in range(6):
+        assert working.gate.shoot_vent(190)
+        working.tick()
+    assert working.trip() == "NOT_OBEYED"
+
+
 def test_nothing_is_judged_before_anything_was_ordered():
     rig = Rig()
     rig.machine.fire(Command.CLEAR, "test")

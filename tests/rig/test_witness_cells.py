@@ -113,22 +113,32 @@ def test_the_age_counts_from_the_last_hold():
     assert shown(found, at(1.0068), 660.0)[1] == pytest.approx(0.0068)
 
 
-def test_it_takes_two_living_cells_with_a_reference():
-    nothing = (False, None)
-    assert shown(witness(), at(1.5)) == nothing
-    assert shown(witness(1.0), {1: 75.0}) == nothing
-    assert shown(witness(1.0), {1: 75.0, 7: 75.0, 8: 75.0}) == nothing
-    assert shown(witness(1.0), {1: 75.0, 2: "open"}) == nothing
-    assert shown(witness(1.0, cells={1: 50.0}), at(1.5)) == nothing
+def test_only_living_cells_with_a_reference_count():
+    assert shown(witness(), at(1.5)) == (False, None)
+    assert shown(witness(1.0), {7: 75.0, 8: 75.0}) == (False, None)
+    assert shown(witness(1.0), {1: "open", 2: "open"}) == (False, None)
     assert shown(witness(1.0, cells={1: 50.0, 2: 40.0}), at(1.5)) == (True, pytest.approx(0.5))
-    assert shown(witness(1.0, cells={1: 50.0, 2: 1.0}), at(1.5)) == nothing
+
+
+def test_one_cell_alone_needs_a_tenth_of_a_bar():
+    one = {1: 50.0}
+    assert witness(1.0, cells=one).has_reference
+    assert shown(witness(1.0, cells=one), {1: 54.9}) == (False, None)
+    assert shown(witness(1.0, cells=one), {1: 55.1}) == (False, pytest.approx(0.102))
+    assert shown(witness(1.0), {1: 75.0, 2: "open"}) == (False, pytest.approx(0.5))
+    assert shown(witness(1.0, cells={1: 50.0, 2: 1.0}), {1: 75.0, 2: 40.0}) == (False, pytest.approx(0.5))
+    old = witness(1.0, cells=one, pressure_is_typed=True)
+    old.look(9600.0, readings({1: 56.0}))
+    assert old.judge(9600.0, ROOM_BAR) == (False, None)
 
 
 def test_a_cell_that_goes_blank_is_left_out_at_once():
     found = witness(1.0)
     found.look(0.0, readings(at(1.5)))
     found.look(1.0, readings({**at(1.5), 1: "open", 2: "open"}))
-    assert found.judge(1.0, ROOM_BAR) == (False, None)
+    assert found.judge(1.0, ROOM_BAR) == (False, pytest.approx(0.5))
+    found.look(2.0, readings({3: "open"}))
+    assert found.judge(2.0, ROOM_BAR) == (False, None)
 
 
 def test_a_cell_that_rises_past_the_meters_range_is_as_high_as_its_last_readings():
@@ -141,7 +151,7 @@ def test_a_cell_that_rises_past_the_meters_range_is_as_high_as_its_last_readings
     at_rest = witness(1.0)
     at_rest.look(0.0, readings(at(1.9)))
     at_rest.look(1.0, readings(at(1.005 * 1.9)))
-    at_rest.look(2.0, readings({1: "over", 2: "over", 3: 20.0}))
+    at_rest.look(2.0, readings({1: "over", 2: "over", 3: "over"}))
     assert at_rest.judge(2.0, ROOM_BAR) == (False, None)
     never = witness(1.0)
     never.look(0.0, readings({1: "over", 2: "over", 3: 45.0}))
@@ -192,7 +202,7 @@ def test_a_cell_that_joins_at_a_higher_hold_is_kept_with_the_others():
     assert shown(found, {2: 44.0, 3: 49.5})[1] == pytest.approx(0.1)
 
 
-def test_a_hold_of_one_cell_is_no_reference():
+def test_a_hold_of_one_cell_does_not_replace_the_reference_of_several():
     found = witness(1.0)
     found.renew(600.0, {1: 20.0}, 1.0, 1.0)
     assert shown(found, {1: 52.0, 2: 41.6}, 600.0)[1] == pytest.approx(0.04)
@@ -201,7 +211,7 @@ def test_a_hold_of_one_cell_is_no_reference():
 def test_a_dead_cell_gives_no_reference():
     found = CellWitness(1.0)
     found.renew(0.0, {1: 50.0, 2: 1.0, 3: 45.0}, 1.0, 1.0)
-    assert shown(found, {1: 60.0, 2: 60.0}) == (False, None)
+    assert shown(found, {2: 60.0}) == (False, None)
 
 
 def test_cells_that_read_higher_than_they_can_give_no_reference():
@@ -272,8 +282,8 @@ def test_before_any_oxygen_a_po2_above_the_room_proves_pressure_whatever_the_gas
 def test_a_cell_that_is_dead_in_air_gives_no_slope():
     found = CellWitness(1.0)
     found.air({1: 10.5, 2: 1.0, 3: 1.001}, 0.21)
-    assert shown(found, {1: 100.0, 2: 100.0}) == (False, None)
-    assert shown(found, {3: 100.0})[0]
+    assert shown(found, {2: 100.0}) == (False, None)
+    assert shown(found, {3: 100.0})[1] is not None
 
 
 def test_a_first_hold_that_the_air_reading_contradicts_is_no_reference():

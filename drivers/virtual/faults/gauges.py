@@ -39,8 +39,8 @@ def _shut_off(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
 
 
 def _clog(bench: Bench, struck: Sequence[Any], value: float) -> Undo:
-    del struck, value
-    bench.pot.clog_tee()
+    del struck
+    bench.pot.clog_tee(value)
     return bench.pot.free_tee
 
 
@@ -97,8 +97,9 @@ FAULTS = (
     _MANIFOLD.fault(
         13,
         "tee_clogged",
-        "one clogged tee parts both gauges and the vent from the pot",
+        "a clogged tee parts gauges and vent from the pot; its side empties with this time constant",
         _clog,
+        Size("s", 0.04, 0.01, 600.0),
     ),
     _GAUGES.fault(
         26,
