@@ -247,7 +247,12 @@ def _offset(pattern: Pattern) -> str | None:
 
 
 def _slow(pattern: Pattern) -> str | None:
-    if not pattern.is_above("t90_s"):
+    figure = pattern.figure("t90_s")
+    limit_s = figure.pass_limits[1] if figure and figure.pass_limits else None
+    # A cause is named only where the uncertainty leaves no doubt that the cell is slow.
+    if figure is None or figure.value is None or limit_s is None:
+        return None
+    if figure.value - (figure.expanded_uncertainty or 0.0) <= limit_s:
         return None
     return (
         "Slow: the membrane passes oxygen slowly, as a wet, fouled or aged one does. Dry the face of the "

@@ -72,12 +72,13 @@ def _vouched(check_cells: Sequence[str]) -> str:
 def _settled(found: OffAlike, first: Measurement, second: Measurement, name: str) -> str:
     text = (
         f"{len(found.cells)} cells are off alike ({', '.join(found.cells)}). The second run {name} with "
-        f"another bottle ('{second.bottle}', here '{first.bottle}') shows them off in the same way: it is "
-        "not the gas, and they are graded."
+        f"another bottle ('{second.bottle}', here '{first.bottle}') shows them off in the same way, so they "
+        "are graded. That rules out this one bottle, on the word of the bench files that they were two, and "
+        "not a gas that both came from."
     )
     if _measured_by(first) == _measured_by(second):
-        text += " The gauges and the meter were the same in both runs."
-    return text
+        text += " The gauges and the meter were the same in both runs and are not ruled out."
+    return f"{text} A check cell in the same run would rule out all of them."
 
 
 def _measured_by(run: Measurement) -> set[tuple[str, str]]:

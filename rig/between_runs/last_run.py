@@ -27,7 +27,8 @@ WATCHED = (
 """Keys of a bench file whose changes must be confirmed."""
 INTERRUPTED = "INTERRUPTED"
 NOT_VENTED = "NOT_VENTED"
-RISES_AGAIN = "RISES_AGAIN"
+_IN_DOUBT = frozenset({NOT_VENTED, "PRESSURE_RISES"})
+"""Alarms after which a pot is not known to be safe."""
 TRIPPED = "TRIPPED"
 """Code of a trip whose event can no longer be read."""
 
@@ -137,16 +138,16 @@ def _left(seen: Peek) -> tuple[str, str]:
     """The code to clear after a run, and what happened; both empty where there is neither."""
     if seen.end is None:
         return "", ""
-    left = (TRIPPED, seen.end.why) if seen.end.how == "tripped" else ("", "")
-    first_out: tuple[str, str] | None = None
-    for event in seen.events("trip", "alarm"):
-        found = (event.data["code"], event.data.get("text", ""))
-        if event.kind == "trip" and seen.end.how == "tripped":
-            first_out = first_out or found
-        if event.kind == "alarm" and found[0] in (NOT_VENTED, RISES_AGAIN) and left[0] != NOT_VENTED:
-            left = found
-    if first_out is None:
-        return left
-    code, text = first_out
-    not_vented = left[0] == NOT_VENTED and code != NOT_VENTED
-    return code, f"{text} At its end the pot was not shown to be vented: {left[1]}" if not_vented else text
+    events = [
+        (event.kind, event.data["code"], event.data.get("text", "")) for event in seen.events("trip", "alarm")
+    ]
+    doubts = [(code, text) for kind, code, text in events if kind == "alarm" and code in _IN_DOUBT]
+    not_vented = [doubt for doubt in doubts if doubt[0] == NOT_VENTED]
+    if seen.end.how != "tripped":
+        # What never was shown to be vented counts more than a rise that was over.
+        return (not_vented or doubts or [("", "")])[-1]
+    trips = [(code, text) for kind, code, text in events if kind == "trip"]
+    code, text = (trips or not_vented or doubts or [(TRIPPED, seen.end.why)])[0]
+    if not_vented and code != NOT_VENTED:
+        text = f"{text} At its end the pot was not shown to be vented: {not_vented[-1][1]}"
+    return code, text

@@ -119,6 +119,8 @@ def do_job(job: Job, console: Console, *, as_json: bool = False) -> int:
         from rig.terminal.grades import truth_table
 
         console.print(truth_table(grading, ran.truth))
+    if outcome.how != "completed":
+        console.print(f"\n{_end_text(outcome, grading)}", style="bold")
     _report_end(console, outcome, papers, ran.rig_s, time.monotonic() - begun_s)
     if failed:
         raise FinishFailed(failed)
@@ -256,12 +258,18 @@ def _finish(job: Job, outcome: RunOutcome, console: Console) -> tuple[Grading | 
     return done.grading, done.papers, ""
 
 
+def _end_text(outcome: RunOutcome, grading: Grading | None) -> str:
+    """How a run ended; why, unless the reasons of the cells have just said so in full."""
+    if grading is not None and any(outcome.why in line for cell in grading.cells for line in cell.reasons):
+        return f"Run {outcome.how}: {outcome.code or outcome.how}; the cells above say why."
+    return f"Run {outcome.how}: {outcome.why}"
+
+
 def _report_end(
     console: Console, outcome: RunOutcome, papers: tuple[Path, ...], rig_s: float, real_s: float
 ) -> None:
-    console.print()
-    if outcome.how != "completed":
-        console.print(f"Run {outcome.how}: {outcome.why}", style="bold")
+    if outcome.how == "completed":
+        console.print()
     console.print(f"Record        {outcome.record}", soft_wrap=True)
     others = {"summary.pdf": "Summary", "labels.pdf": "Labels"}
     certificates = [path for path in papers if path.name not in others]

@@ -84,6 +84,7 @@ class Acquisition:
         sockets: Sequence[int],
         suspended: Callable[[], float] | None = None,
         coarse_gauge: bool = False,
+        coarse_second_gauge: bool = False,
     ) -> None:
         """Read a bench.
 
@@ -94,7 +95,9 @@ class Acquisition:
             limits: of the run.
             sockets: of the voltmeter that are read; others are left out.
             suspended: returns for how long the computer has slept, in seconds.
-            coarse_gauge: the gauge's digits are so coarse that equal readings are no sign of a stuck one.
+            coarse_gauge: the gauge's digits are so coarse that equal readings are no sign of a stuck one; it
+                is compared with the other one all the same.
+            coarse_second_gauge: the same of the second gauge.
         """
         self._gauge = instruments.gauge
         self._second = instruments.second_gauge
@@ -124,7 +127,7 @@ class Acquisition:
         self._repeated = RepeatedScans()
         self._differed_bar: float | None = None
         self._last_good_s = 0.0
-        self._coarse_gauge = coarse_gauge
+        self._coarse_gauge, self._coarse_second = coarse_gauge, coarse_second_gauge
         self._typed_bar: float | None = None
         self._typed_barometer_bar: float | None = None
 
@@ -234,6 +237,8 @@ class Acquisition:
         scan = self.scan
         begun_s = self._since_start_s()
         value, status = self._read_gauge(gauge, scan.second_gauge)
+        if value is not None and self._coarse_second:
+            scan.second_gauge.identical_readings = 1
         if value is not None and scan.gauge.newest_bar is not None:
             difference_bar = value - scan.gauge.newest_bar
             scan.scans_apart = scan.scans_apart + 1 if abs(difference_bar) > self._apart_bar else 0

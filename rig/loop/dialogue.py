@@ -74,9 +74,13 @@ class Dialogue:
             Tripped: by an interlock.
         """
         for _ in range(TRIES):
+            asked_s = self._loop.now_s
             answer = self.ask(prompt, watch)
             if answer is None:
-                raise NoAnswer(f"Nobody answered within {prompt.timeout_s:.0f} s: {prompt.whole_text}")
+                in_time = f"within {prompt.timeout_s:.0f} s"
+                if self._time_runs and self._loop.now_s - asked_s < prompt.timeout_s:
+                    in_time = "and nobody can, since there is no keyboard here"
+                raise NoAnswer(f"Nobody answered {in_time}: {prompt.whole_text}")
             problem = check(answer.strip()) if answer.strip() else "nothing was typed"
             if problem is None:
                 return answer.strip()

@@ -29,6 +29,10 @@ _AIR_IT = (
     "Shut the bottle and the supply valve, take the lid off for a minute so that fresh air fills the pot, "
     "put it back, and start again."
 )
+_SUPPLY_LEAKS = (
+    "If it was aired, the likely cause is a supply valve that leaks: repair it. With the bottle shut and the "
+    "regulator's line empty the readings then rest."
+)
 
 
 class Airing:
@@ -50,6 +54,7 @@ class Airing:
         self._known_air_mv = known_air_mv
         self._asks = asks
         self._seen_open = False
+        self._doubted = False
 
     def air(self) -> None:
         """Have the pot aired, the vent open and no gas on.
@@ -72,14 +77,11 @@ class Airing:
                 timeout_s=LONGEST_AIRING_S,
                 watch=self._watch_lid,
                 lid_off_s=LID_OFF_S,
-                contradiction=self._lid_is_open,
+                contradiction=self._lid_contradicts,
             )
         except NoAnswer as nobody:
             raise _suspect(f"Nobody has confirmed that the pot was aired: {nobody}") from None
-        seen = (
-            "the lid switch saw the lid open and shut" if self._seen_open else "by the word of the operator"
-        )
-        self._loop.log.event("note", text=f"The pot was aired before the reading in air: {seen}.")
+        self._loop.log.event("note", text=f"The pot was aired before the reading in air: {self._seen_by()}.")
 
     def judge(self, result: HoldResult, scaled_mv: Mapping[int, float]) -> None:
         """Judge the hold in air by the cells.
@@ -99,7 +101,8 @@ class Airing:
         if len(moved) > 1 and (min(moved) > MOVES_PART or max(moved) < -MOVES_PART):
             raise _suspect(
                 f"All {len(moved)} cells moved by {100 * median(moved):+.0f} % while they should rest in "
-                "air: the gas in the pot is changing."
+                "air: the gas in the pot is changing.",
+                leaks=max(moved) > 0.0,
             )
         higher = [
             scaled_mv[socket] / known - 1.0
@@ -111,19 +114,40 @@ class Airing:
             who = "The cell reads" if len(higher) == 1 else f"All {len(higher)} cells known from before read"
             raise _suspect(
                 f"{who} {100 * median(higher):.0f} % higher in air than in the last record: the pot holds "
-                "more oxygen than air."
+                "more oxygen than air.",
+                leaks=True,
             )
 
     def _watch_lid(self, scan: Scan) -> None:
         if scan.valves is not None and scan.valves.lid_closed is False:
             self._seen_open = True
 
-    def _lid_is_open(self) -> str | None:
+    def _lid_closed(self) -> bool | None:
+        """What the lid switch says now; None without one."""
         valves = self._loop.scan.valves
-        if valves is not None and valves.lid_closed is False:
+        return None if valves is None else valves.lid_closed
+
+    def _lid_contradicts(self) -> str | None:
+        """What the lid switch says against the word: an open lid each time, one never opened only once."""
+        closed = self._lid_closed()
+        if closed is False:
             return f"the lid switch says that the lid is open: put it back, then type {AIRED}"
+        if closed and not self._seen_open and not self._doubted:
+            self._doubted = True
+            return (
+                "the lid switch has not seen the lid open: take the lid off for a minute and put it back; if "
+                f"it was off, check the switch. Then type {AIRED} once more"
+            )
         return None
 
+    def _seen_by(self) -> str:
+        if self._seen_open:
+            return "the lid switch saw the lid open and shut"
+        by_word = "by the word of the operator"
+        return f"{by_word}; the lid switch has not seen the lid open" if self._lid_closed() else by_word
 
-def _suspect(text: str) -> Tripped:
-    return Tripped(procedure_trip("AIR_SUSPECT", Response.STOP, text, _AIR_IT, rows=(16,)))
+
+def _suspect(text: str, *, leaks: bool = False) -> Tripped:
+    """The trip; `leaks` where oxygen that comes in during the hold would explain it too."""
+    do_now = f"{_AIR_IT} {_SUPPLY_LEAKS}" if leaks else _AIR_IT
+    return Tripped(procedure_trip("AIR_SUSPECT", Response.STOP, text, do_now, rows=(16,)))

@@ -9,6 +9,9 @@ from rig.safety.cell_witness import RENEWED_EVERY_S, cells_read_high
 from rig.safety.interlocks import Response
 
 _GAS_COVERAGE = 2.0
+_STEADY_PART = 0.003
+"""A cell that moves by less than this in ten seconds is steady enough for a witness, which needs 1 %
+(judgement). Noise that leaves it unsettled for its grade is averaged out."""
 
 
 class CellReference:
@@ -65,9 +68,13 @@ class CellReference:
             )
 
     def _renew(self, result: HoldResult) -> None:
-        settled_mv = {socket: mv for socket, mv in result.output_mv.items() if result.settled[socket]}
-        if result.pressure_bar > 0.0 and settled_mv:
+        steady_mv = {
+            socket: mv
+            for socket, mv in result.output_mv.items()
+            if result.settled[socket] or abs(result.moved_part.get(socket, 1.0)) < _STEADY_PART
+        }
+        if result.pressure_bar > 0.0 and steady_mv:
             self._renewed_s = self._loop.now_s
             self._loop.witness.renew(
-                self._loop.now_s, settled_mv, result.pressure_bar, self._gas.now().oxygen_fraction
+                self._loop.now_s, steady_mv, result.pressure_bar, self._gas.now().oxygen_fraction
             )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
@@ -13,6 +14,7 @@ from rig.loop.loop import Loop
 from rig.safety.scan import Scan
 
 JUDGE_EVERY_S = 4.0
+_MEAN_S = 10.0
 
 
 @dataclass(slots=True)
@@ -25,6 +27,8 @@ class HoldResult:
         output_mv: mean over the last ten seconds by socket; sockets without a reading are left out.
         pressure_bar: mean over the last ten seconds.
         first_mv: mean over the first ten seconds by socket.
+        moved_part: by which part that of the last ten seconds differs from that of the ten seconds before, by
+            socket; sockets without both are left out.
     """
 
     stop_reason: str
@@ -32,12 +36,17 @@ class HoldResult:
     output_mv: dict[int, float]
     pressure_bar: float
     first_mv: dict[int, float] = field(default_factory=dict)
+    moved_part: dict[int, float] = field(default_factory=dict)
 
 
 @dataclass(slots=True)
 class _Series:
     t_s: list[float] = field(default_factory=list)
     output_mv: list[float] = field(default_factory=list)
+
+    def mean_mv(self, from_s: float, to_s: float) -> float | None:
+        values = [v for t, v in zip(self.t_s, self.output_mv, strict=True) if from_s <= t <= to_s]
+        return sum(values) / len(values) if values else None
 
 
 class HoldTrace:
@@ -85,17 +94,21 @@ class HoldTrace:
 
     def result(self, stop_reason: str, skip: frozenset[int]) -> HoldResult:
         """Return the result of the hold."""
-        end_s = self._t_s[-1] if self._t_s else 0.0
-        late = [p for t, p in zip(self._t_s, self._pressure_bar, strict=True) if t >= end_s - 10.0]
-        begin_s = self._t_s[0] if self._t_s else 0.0
-        output_mv, first_mv = {}, {}
+        begin_s, end_s = (self._t_s[0], self._t_s[-1]) if self._t_s else (0.0, 0.0)
+        late = [p for t, p in zip(self._t_s, self._pressure_bar, strict=True) if t >= end_s - _MEAN_S]
+        output_mv, first_mv, moved_part = {}, {}, {}
         for socket, series in self._cells.items():
-            first = [v for t, v in zip(series.t_s, series.output_mv, strict=True) if t <= begin_s + 10.0]
-            if first and socket not in skip:
-                first_mv[socket] = sum(first) / len(first)
-            recent = [v for t, v in zip(series.t_s, series.output_mv, strict=True) if t >= end_s - 10.0]
-            if recent and socket not in skip:
-                output_mv[socket] = sum(recent) / len(recent)
+            if socket in skip:
+                continue
+            first = series.mean_mv(begin_s, begin_s + _MEAN_S)
+            before = series.mean_mv(max(begin_s, end_s - 2.0 * _MEAN_S), end_s - _MEAN_S)
+            last = series.mean_mv(end_s - _MEAN_S, math.inf)
+            if first is not None:
+                first_mv[socket] = first
+            if last is not None:
+                output_mv[socket] = last
+                if before and end_s - begin_s >= 2.0 * _MEAN_S:
+                    moved_part[socket] = last / before - 1.0
         return HoldResult(
             stop_reason=stop_reason,
             settled={
@@ -105,6 +118,7 @@ class HoldTrace:
             output_mv=output_mv,
             pressure_bar=sum(late) / len(late) if late else 0.0,
             first_mv=first_mv,
+            moved_part=moved_part,
         )
 
 

@@ -11,6 +11,9 @@ from rig.safety.set_point import Intent
 from rig.setup.procedure import ProcedureFile
 
 _FLOW_LIMIT_S_PER_VOLUME = 300.0
+"""Time for one volume of a pot up to 1 L, and for each litre of a larger one, whose restrictors may be
+those of a small one. Shots that cannot pass a volume in that time cannot fill the pot at 0.2 bar/min either;
+restrictors that fit their pot take some 45 s, whatever its size (measured from 0.05 to 20 L)."""
 _FLOW_JUDGED_EVERY_S = 4.0
 _LEAST_BACK_PRESSURE_BAR = 0.0015
 _MOST_TRIES = 2
@@ -74,6 +77,7 @@ def _flow(loop: Loop, drive: PressureDrive, gas: PotGas, volumes: float) -> None
     drive.open_vent()
     loop.set_point.set(Intent.FLOW)
     passed_l = 0.0
+    longest_s = volumes * _FLOW_LIMIT_S_PER_VOLUME * max(1.0, volume_l)
     begun_s = judged_s = loop.now_s
     back_bar: list[float] = []
     while passed_l < volumes * ambient_bar * volume_l:
@@ -86,12 +90,12 @@ def _flow(loop: Loop, drive: PressureDrive, gas: PotGas, volumes: float) -> None
             flows = bool(back_bar) and sum(back_bar) / len(back_bar) > _LEAST_BACK_PRESSURE_BAR
             loop.set_point.weak_groups = 0 if flows else loop.set_point.weak_groups + 1
             back_bar.clear()
-        if scan.t_s - begun_s > volumes * _FLOW_LIMIT_S_PER_VOLUME * volume_l:
+        if scan.t_s - begun_s > longest_s:
             raise Tripped(
                 procedure_trip(
                     "PURGE_SLOW",
                     Response.STOP,
-                    f"The flow purge passed {passed_l:.1f} L in {scan.t_s - begun_s:.0f} s: too little flow.",
+                    f"The flow purge passed {passed_l:.2g} L in {scan.t_s - begun_s:.0f} s: too little flow.",
                     "Check bottle, regulator and restrictor.",
                     rows=(16,),
                 )

@@ -135,7 +135,7 @@ def check_vented_zero(loop: Loop) -> dict[str, float]:
                     raise Refused("GAUGE_LOST", f"{name} does not answer: {reading.message}")
                 raise Refused(
                     "VENTED_ZERO",
-                    f"{name} gives no pressure on the vented pot: {reading.message}; if it is set to gauge "
+                    f"{name} gives no reading: {reading.message}; if it is set to gauge "
                     "pressure or to another unit, set it to absolute bar",
                 )
             sums[name] = sums.get(name, 0.0) + reading

@@ -224,7 +224,7 @@ class Steps:
                     "GAS_SUSPECT",
                     Response.STOP,
                     found.text,
-                    "Close the bottle; check its contents and that the purge really flowed.",
+                    found.do_now,
                     rows=(16,),
                 )
             )

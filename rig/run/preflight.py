@@ -4,18 +4,15 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from datetime import date, timedelta
 from itertools import chain
 from pathlib import Path
-from typing import Any, Final, TypeVar
+from typing import Final
 
 from drivers.errors import DriverError
 from drivers.ports import (
-    Barometer,
     OwnedValveBlock,
-    PressureController,
-    PressureGauge,
     RoomOxygenMonitor,
     Thermometer,
     ValveBlock,
@@ -29,22 +26,18 @@ from rig.pressure.gate import SCANS_PER_BEAT
 from rig.run.checks import Check, PreflightReport
 from rig.run.free_space import free_bytes
 from rig.run.last_run_check import RigHeld, held_alone
+from rig.run.pressure_checks import answering, one, pressure_checks
 from rig.safety.limits import SafetyLimits
 from rig.safety.permissives import disk_refusal
 from rig.safety.room_oxygen import ALARM_PERCENT, LOWEST_PERCENT
-from rig.safety.vented_zero import vented_zero_problems
 from rig.setup.bench import BenchFile, BenchParts, OpenBench, open_parts
 from rig.setup.bench_file import FAST_RAMP_BAR_PER_MIN
-from rig_configs.roles import POT_PRESSURE_ROLES, ROLES
-
-T = TypeVar("T")
+from rig_configs.roles import ROLES
 
 _SCANS: Final = 12
-_GAUGE_READINGS: Final = 10
 _BEATS_IN_WATCHDOG: Final = 3
 _LEAST_BEATS: Final = 1.5
 _QUIET_INPUT_MV: Final = 0.02
-_QUIET_GAUGE_BAR: Final = 0.001
 _DUE_SOON: Final = timedelta(days=30)
 _FREE_ENOUGH_BYTES: Final = 500_000_000
 _SAFETY: Final = SafetyLimits(working_pressure_bar=1.0, stop_pressure_bar=1.0, trip_pressure_bar=1.0)
@@ -87,7 +80,7 @@ def _report(bench: BenchFile, checks: Iterator[Check]) -> PreflightReport:
 def _all_checks(parts: BenchParts, out: Path) -> Iterator[Check]:
     yield from _identities(parts)
     yield from _calibrations(parts.file, parts.clock.utc().date())
-    yield from _pressures(parts)
+    yield from pressure_checks(parts)
     yield from _valves(parts)
     yield from _controller(parts)
     yield from _temperature(parts)
@@ -149,64 +142,8 @@ def _calibrations(bench: BenchFile, today: date) -> Iterator[Check]:
             yield Check(what, "ok", f"due {entry.due}")
 
 
-def _pressures(parts: BenchParts) -> Iterator[Check]:
-    gauges: dict[str, PressureGauge | PressureController] = {}
-    for role in POT_PRESSURE_ROLES:
-        found = _answering(parts, role)
-        if found is not None and not read_by_hand(found[1]):
-            gauges[found[0]] = found[1]
-    readings: dict[str, float] = {}
-    for name, gauge in gauges.items():
-        series, failure = _series(parts, _GAUGE_READINGS, parts.file.scan.interval_s, gauge.read_pressure_bar)
-        what = f"{name} noise"
-        if failure:
-            yield Check(what, "fail", failure, "check the gauge and its wiring")
-            continue
-        readings[name] = statistics.fmean(series)
-        spread_bar = statistics.stdev(series)
-        found_text = f"{1000 * spread_bar:.2f} mbar rms over {len(series)} readings"
-        if spread_bar > _QUIET_GAUGE_BAR:
-            yield Check(what, "caution", found_text, "look for a loose shield or a draught at the open pot")
-        elif len(set(series)) == 1:
-            yield Check(what, "caution", f"{len(series)} readings alike", "a working gauge varies: check it")
-        else:
-            yield Check(what, "ok", found_text)
-    yield _vented_zero(parts, readings)
-
-
-def _vented_zero(parts: BenchParts, readings: dict[str, float]) -> Check:
-    what = "vented zero and units"
-    gauge = _answering(parts, "gauge")
-    found = _answering(parts, "barometer")
-    asked = "the dial" if found is not None else "the barometer and the dial"
-    if gauge is not None and read_by_hand(gauge[1]):
-        to_do = f"the run asks for {asked} before any gas"
-        return Check(what, "not checked", f"{gauge[0]} is read by a person", to_do)
-    if found is None and parts.file.has_hand_valves:
-        return Check(what, "not checked", "no barometer", f"the run asks for {asked} before any gas")
-    if found is None or not isinstance(found[1], Barometer):
-        return Check(what, "not checked", "no barometer", "compare the vented gauges with a barometer by eye")
-    if not readings:
-        return Check(what, "not checked", "no gauge could be read")
-    barometer_bar, failure = _one(found[1].read_barometer_bar)
-    if barometer_bar is None:
-        return Check(what, "fail", failure, "check the barometer and its wiring")
-    problems = vented_zero_problems(
-        readings, barometer_bar, zero_bar=_SAFETY.zero_bar, apart_bar=_SAFETY.gauges_apart_bar
-    )
-    if problems:
-        return Check(
-            what,
-            "fail",
-            "; ".join(problems),
-            "open the vent and wait; if it stays, correct the unit or the zero of the instrument",
-        )
-    worst_mbar = max(1000.0 * abs(value - barometer_bar) for value in readings.values())
-    return Check(what, "ok", f"barometer {barometer_bar:.4f} bar, gauges within {worst_mbar:.1f} mbar of it")
-
-
 def _valves(parts: BenchParts) -> Iterator[Check]:
-    found = _answering(parts, "valves")
+    found = answering(parts, "valves")
     if found is None:
         return
     name = found[0]
@@ -214,7 +151,7 @@ def _valves(parts: BenchParts) -> Iterator[Check]:
     if refusal := _driven_by_another(parts, valves):
         yield Check(f"{name} owner", "fail", refusal, "nothing was ordered of the block")
         return
-    state, failure = _one(valves.read_state)
+    state, failure = one(valves.read_state)
     what = f"{name} at rest"
     if state is None:
         yield Check(what, "fail", failure, "check the valve block and its wiring")
@@ -237,7 +174,7 @@ def _driven_by_another(parts: BenchParts, valves: ValveBlock) -> str:
     if not isinstance(valves, OwnedValveBlock):
         return ""
     clock = parts.clock
-    other, _ = _one(
+    other, _ = one(
         lambda: other_program(valves, None, lambda seconds: clock.sleep_until(clock.monotonic_s() + seconds))
     )
     return other.text if other is not None and other.lives else ""
@@ -263,7 +200,7 @@ def _watchdog(what: str, valves: ValveBlock, beat_s: float) -> Check:
 
 def _controller(parts: BenchParts) -> Iterator[Check]:
     """Ask for what alone ends a pressure that a killed program leaves: the controller's own link time-out."""
-    found = _answering(parts, "controller")
+    found = answering(parts, "controller")
     if found is None:
         return
     name, controller = found
@@ -293,12 +230,12 @@ def _controller(parts: BenchParts) -> Iterator[Check]:
 
 
 def _temperature(parts: BenchParts) -> Iterator[Check]:
-    found = _answering(parts, "thermometer")
+    found = answering(parts, "thermometer")
     if found is None:
         yield Check("temperature", "not checked", "no thermometer", "write the temperature into the notes")
         return
     thermometer: Thermometer = found[1]
-    value_c, failure = _one(thermometer.read_temperature_c)
+    value_c, failure = one(thermometer.read_temperature_c)
     lowest, highest = _SAFETY.lowest_temperature_c, _SAFETY.highest_temperature_c
     if value_c is None:
         yield Check("temperature", "fail", failure, "check the thermometer and its wiring")
@@ -315,11 +252,11 @@ def _temperature(parts: BenchParts) -> Iterator[Check]:
 
 def _room_oxygen(parts: BenchParts) -> Check:
     what = "room oxygen"
-    found = _answering(parts, "room_oxygen")
+    found = answering(parts, "room_oxygen")
     if found is None:
         return Check(what, "not checked", "no monitor", "ventilate the room, and lead the vent outdoors")
     monitor: RoomOxygenMonitor = found[1]
-    percent, failure = _one(monitor.read_oxygen_percent)
+    percent, failure = one(monitor.read_oxygen_percent)
     if percent is None:
         return Check(what, "fail", failure, "check the monitor and its wiring")
     if not LOWEST_PERCENT <= percent < ALARM_PERCENT:
@@ -328,7 +265,7 @@ def _room_oxygen(parts: BenchParts) -> Check:
 
 
 def _voltmeter(parts: BenchParts) -> Iterator[Check]:
-    found = _answering(parts, "voltmeter")
+    found = answering(parts, "voltmeter")
     if found is None:
         return
     name = found[0]
@@ -432,34 +369,3 @@ def _ramp(bench: BenchFile) -> Iterator[Check]:
             f"{ramp_bar_per_min:g} bar/min: more than {FAST_RAMP_BAR_PER_MIN:g} stresses cells",
             "set ramp_bar_per_min to 0.5 if there is time",
         )
-
-
-def _answering(parts: BenchParts, role: str) -> tuple[str, Any] | None:
-    """Return name and driver of the instrument with this role, if there is one and it answers."""
-    for name, entry in parts.file.instruments.items():
-        if entry.role == role and name not in parts.failures:
-            return name, parts.instruments[name]
-    return None
-
-
-def _one(read: Callable[[], T]) -> tuple[T | None, str]:
-    try:
-        return read(), ""
-    except DriverError as error:
-        return None, error.message
-
-
-def _series(
-    parts: BenchParts, count: int, interval_s: float, read: Callable[[], float]
-) -> tuple[list[float], str]:
-    """Read `count` values, one each scan interval. Returns them, or why a reading failed."""
-    values: list[float] = []
-    due_s = parts.clock.monotonic_s()
-    for _ in range(count):
-        value, failure = _one(read)
-        if value is None:
-            return values, failure
-        values.append(value)
-        due_s += interval_s
-        parts.clock.sleep_until(due_s)
-    return values, ""

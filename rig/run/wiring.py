@@ -13,6 +13,7 @@ from rig.safety.set_point import SetPoint
 from rig.setup.bench import OpenBench
 from rig.setup.bench_file import BenchFile, pressure_limits
 from rig.setup.procedure import ProcedureFile
+from rig_configs.roles import Role
 
 _COARSE_BAR = 1e-4
 """Standard uncertainty of a gauge's digits above which equal readings in a row are normal."""
@@ -56,13 +57,14 @@ def reader_of(
         limits,
         sockets,
         suspended=None if isinstance(bench.clock, SystemClock) else _never_suspended,
-        coarse_gauge=_is_coarse(bench.file),
+        coarse_gauge=_is_coarse(bench.file, "gauge"),
+        coarse_second_gauge=_is_coarse(bench.file, "second_gauge"),
     )
 
 
-def _is_coarse(bench: BenchFile) -> bool:
-    """Whether the gauge shows such coarse digits that it repeats itself at rest."""
-    gauge = bench.by_role("gauge")
+def _is_coarse(bench: BenchFile, role: Role) -> bool:
+    """Whether a gauge shows such coarse digits that it repeats itself at rest."""
+    gauge = bench.by_role(role)
     return gauge is not None and gauge[1].uncertainty.get("resolution_bar", 0.0) > _COARSE_BAR
 
 

@@ -30,6 +30,20 @@ another PO2: two ageing cells bend alike by up to 2.9 % there."""
 CHANGED_PART = 0.025
 """Cells alike that have changed by this during a run end it: the gas has changed."""
 
+_CHECK_AIR_OR_PURGE = (
+    "Close the bottle. If the pot may have held oxygen before the reading in air, air it: with the dial at "
+    "zero take the lid off for a minute, put it back, and start again. If it was aired, check the bottle's "
+    "contents and that the purge really flowed."
+)
+_CHECK_METER = (
+    "Close the bottle. No bottle gives that: check the voltmeter with a known voltage, and the gauges "
+    "against the dial and the barometer; then start again with the pot aired."
+)
+_CHECK_CHANGE = (
+    "Close the bottle. The purge was good before: check whether the bottle was changed or is empty, the "
+    "voltmeter with a known voltage, and the gauges against the dial."
+)
+
 GasVerdict = Literal["oxygen", "suspect", "off alike", "not checked"]
 
 
@@ -42,11 +56,13 @@ class GasCheck:
             purge claims; 4.77 for pure oxygen. None when no cell gives it.
         verdict: "suspect" ends the run. After "off alike" it goes on, and its cells are graded only with a
             second run that shows the same.
+        do_now: what to do about a gas that is suspect: it depends on what the cells are compared with.
     """
 
     ratio_median: float | None
     verdict: GasVerdict
     text: str
+    do_now: str = ""
 
 
 def check_gas(
@@ -85,8 +101,9 @@ def check_gas(
             ratio,
             "suspect",
             f"Gas or purge suspect: {_who(len(parts))} give {ratio:.2f} times the reading in air, where "
-            f"oxygen gives {1 / DRY_AIR_OXYGEN_FRACTION:.2f}; or the pot held no fresh air before."
-            f"{_alone(parts)}",
+            f"oxygen gives {1 / DRY_AIR_OXYGEN_FRACTION:.2f}"
+            f"{'; or the pot held no fresh air before' if middle < 1.0 else ''}.{_alone(parts)}",
+            _CHECK_AIR_OR_PURGE if middle < 1.0 else _CHECK_METER,
         )
     alike = _off_alike(parts, ALIKE_FROM_AIR_PART)
     if alike:
@@ -125,8 +142,9 @@ def check_gas_again(
         return GasCheck(
             middle,
             "suspect",
-            f"Gas suspect: {_who(len(parts))} give {middle:.2f} times what they gave at this PO2 on the way "
-            f"up.{_alone(parts)}",
+            f"Gas suspect, or gauges or meter: {_who(len(parts))} give {middle:.2f} times what they gave at "
+            f"this PO2 on the way up.{_alone(parts)}",
+            _CHECK_CHANGE,
         )
     alike = _off_alike(parts, ALIKE_AGAIN_PART)
     if alike:
@@ -155,6 +173,7 @@ def check_gas_resumed(
             "suspect",
             f"Gas suspect: since the run was held, {_who(len(alike))} give {middle:.2f} times what they gave "
             "for each bar before, all alike.",
+            _CHECK_CHANGE,
         )
     return GasCheck(middle, "oxygen", f"{_who(len(parts))} agree with the hold before (ratio {middle:.3f}).")
 

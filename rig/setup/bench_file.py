@@ -385,6 +385,12 @@ def _limit_problems(source: TomlText, limits: Limits) -> Iterator[str]:
                 f"{lower:g} bar is not below {upper_key} {upper:g} bar; "
                 "the order is stop, trip, relief, working",
             )
+    if limits.fastest_vent_bar_per_min <= limits.ramp_bar_per_min:
+        yield source.problem(
+            ("limits", "fastest_vent_bar_per_min"),
+            f"{limits.fastest_vent_bar_per_min:g} bar/min is not above ramp_bar_per_min "
+            f"{limits.ramp_bar_per_min:g} bar/min: no gauge would be believed while the pot is vented",
+        )
 
 
 def _supply_problems(source: TomlText, model: _BenchModel) -> Iterator[str]:

@@ -307,7 +307,12 @@ def _figure(result: CellResult, key: str, nominal_po2_bar: float | None = None) 
 
 
 def _short(result: CellResult, title: str) -> str:
-    """Return the figure of one of `_SUMMARY_FIGURES`, without its uncertainty."""
+    """Return the figure of one of `_SUMMARY_FIGURES`, without its uncertainty.
+
+    As on the summary's page, an ungraded cell shows none: beside graded ones it would be taken for a result.
+    """
+    if result.grade == "ungraded":
+        return "–"
     key, nominal_po2_bar = _SUMMARY_FIGURES[title]
     figure, kind = _figure(result, key, nominal_po2_bar), FIGURE_KINDS[key]
     if figure is None:

@@ -5,6 +5,7 @@ from graded_run import GradedRun, by_flow, graded_run
 
 from drivers.virtual_spec import FaultSpec
 from grading.record.format import FileText
+from rig.cli.main import main
 from rig.job.simulated_person import person_at
 from rig.loop.stop import StopRequest
 from rig.phases.airing import AIRED
@@ -44,6 +45,18 @@ def test_a_pot_never_aired_rejects_no_cell(tmp_path, fraction):
     no_good_cell_is_rejected(run)
     assert set(run.grades.values()) == {"ungraded"}
     assert any("uspect" in text and "air" in text for text in run.said)
+
+
+def test_what_to_do_with_a_pot_never_aired_is_said_and_not_repeated_at_the_end(tmp_path, capsys):
+    procedure = tmp_path / "quick.toml"
+    procedure.write_text(by_flow("quick").text)
+    records = str(tmp_path / "records")
+    asked = ["run", "virtual_bench", "-p", str(procedure), "-c", "six_cells", "--out", records]
+    assert main([*asked, "--inject", "pot_enriched=0.6@0"]) == 1
+    told = " ".join(capsys.readouterr().out.split())
+    assert "Run tripped: GAS_SUSPECT; the cells above say why." in told
+    # Once when it happens, once as the reason of every cell.
+    assert told.count("take the lid off for a minute, put it back, and start again") == 2
 
 
 def test_a_pot_never_aired_is_seen_before_any_gas_where_the_cells_are_known(out, sound):

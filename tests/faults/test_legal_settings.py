@@ -6,6 +6,8 @@ import fault_bench
 import pytest
 from fault_bench import broken_invariants, run_faults, seed_bench, seed_procedure
 
+from drivers.virtual.devices.device import as_float32
+from drivers.virtual.devices.gauge import GaugeDevice
 from drivers.virtual_spec import FaultSpec
 from rig.setup.bench_file import BenchFile, parse_bench
 from rig.setup.plan import make_plan
@@ -102,3 +104,16 @@ def test_a_top_step_without_room_below_the_stop_is_refused_in_one_line_with_what
 def test_a_swing_without_room_below_the_stop_is_refused_too():
     with pytest.raises(FileError, match=r"high_bar: goes to 2\.000 bar absolute"):
         make_plan(bench(1.0, stop_bar=2.01), procedure("swings"))
+
+
+def test_two_gauges_with_digits_of_a_millibar_are_no_stuck_gauges(monkeypatch):
+    text = bench(1.0).source.text
+    for name in ("gauge_a", "gauge_b"):
+        text += f"[instruments.{name}.uncertainty]\nresolution_bar = 0.0003\n"
+    file = parse_bench(TomlText("legal.toml", text))
+    exact = GaugeDevice._convert
+    monkeypatch.setattr(
+        GaugeDevice, "_convert", lambda self, conversion: as_float32(round(exact(self, conversion), 3))
+    )
+    done = run(monkeypatch, file, procedure("flow"))
+    assert (done.how, done.trips()) == ("completed", [])

@@ -189,6 +189,11 @@ def test_a_figure_above_its_pass_limit_has_its_own_pattern(reported, key, value,
     assert reported(judged(key, value, limits=None, grade=None)) == []
 
 
+@pytest.mark.parametrize(("value", "u", "found"), [(6.7, 2.2, []), (6.7, 0.7, []), (6.8, 0.7, ["Slow"])])
+def test_a_cell_is_called_slow_only_where_its_uncertainty_leaves_no_doubt(reported, value, u, found):
+    assert reported(judged("t90_s", value, u=u, limits=(None, 6.0), grade="watch")) == found
+
+
 def test_hysteresis_is_not_reported_beside_a_fade_that_explains_it(reported):
     hysteresis = judged("hysteresis_percent", 3.0, limits=(None, 1.0), grade="reject")
     fading = judged("fade_percent_per_min", 3.0, limits=(None, 0.5), grade="reject")

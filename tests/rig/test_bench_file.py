@@ -97,6 +97,13 @@ def test_stop_trip_relief_and_plate_have_to_rise_in_this_order(old: str, new: st
     assert "the order is stop, trip, relief, working" in found
 
 
+def test_a_fastest_vent_no_faster_than_the_ramp_is_refused() -> None:
+    new = "ramp_bar_per_min = 0.5\nfastest_vent_bar_per_min = 0.4"
+    (found,) = problems(("ramp_bar_per_min = 0.5", new))
+    assert "limits.fastest_vent_bar_per_min: 0.4 bar/min is not above ramp_bar_per_min 0.5 bar/min" in found
+    assert bench(("ramp_bar_per_min = 0.5", new.replace("0.4", "0.6"))).limits.fastest_vent_bar_per_min == 0.6
+
+
 def test_missing_instrument_says_why_it_is_needed() -> None:
     start, end = VIRTUAL.index("[instruments.gauge_b]"), VIRTUAL.index("[instruments.barometer]")
     found = problems((VIRTUAL[start:end], ""))

@@ -133,3 +133,18 @@ def test_an_empty_socket_is_distinguished_from_a_dead_meter():
     assert watch([None] * 10)[0] == [(1, "no_cell")]
     assert watch([None] * 10, others=None)[0] == []
     assert watch([50.0] * 5 + [None] * 10)[0] == [(1, "unplugged")]
+
+
+def test_what_to_do_about_a_suspect_gas_follows_its_possible_causes():
+    in_air = {1: 10.0, 2: 11.0}
+    low = check_gas(in_air, 0.2095, {1: 30.0, 2: 33.0}, 1.0)
+    assert "the pot held no fresh air before" in low.text
+    assert "air it" in low.do_now
+    assert "contents and that the purge" in low.do_now
+    high = check_gas(in_air, 0.2095, {1: 55.0, 2: 60.0}, 1.0)
+    assert "fresh air" not in high.text
+    assert "voltmeter" in high.do_now
+    changed = check_gas_again({1: 50.0, 2: 50.0}, {1: 45.0, 2: 45.1}, 2)
+    assert "gauges or meter" in changed.text
+    assert "voltmeter" in changed.do_now
+    assert "purge really flowed" not in changed.do_now

@@ -177,6 +177,20 @@ def test_truth_of_virtual_cells_stands_beside_what_was_measured() -> None:
     assert "OS-9999" not in text
 
 
+def test_an_ungraded_cell_shows_no_figure_beside_graded_ones() -> None:
+    truth = {name: CellTruth(name, "new", 21.0, 50.2, None, 4.85, 0.0, {}) for name in ("TB-0417", "OS-1090")}
+    ungraded = replace(BAD, grade="ungraded", reasons=("Its readings belong to two cells.",), diagnosis=())
+    grading = replace(GRADING, cells=(GOOD, ungraded))
+    console = Console(width=120, file=io.StringIO(), record=True, markup=False, emoji=False)
+    show_summary(console, grading)
+    console.print(truth_table(grading, truth))
+    text = console.export_text()
+    assert "≥ 2" in text
+    assert "10.0" not in text
+    of_the_cell = [line.split() for line in text.splitlines() if "OS-1090" in line and "–" in line]
+    assert [words.count("–") for words in of_the_cell] == [5, 2]
+
+
 def test_what_is_said_of_every_cell_is_said_once() -> None:
     why = "The run was stopped in the purge."
     cells = tuple(

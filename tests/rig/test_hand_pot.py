@@ -280,9 +280,19 @@ def test_the_pot_is_watched_while_somebody_types():
 def test_a_question_ends_unanswered_after_its_time():
     view = Keyboard()
     dialogue = Dialogue(TickingLoop(), view, StopRequest(), time_runs=True)
-    with pytest.raises(NoAnswer, match="Nobody answered"):
+    with pytest.raises(NoAnswer, match=r"Nobody answered within 0 s"):
         dialogue.confirm("vent", "Vent open?", "OPEN", timeout_s=0.2)
     assert view.withdrawn.is_set()
+
+
+def test_where_there_is_no_keyboard_no_time_is_said_to_have_passed():
+    class NoKeyboard(Keyboard):
+        def ask(self, prompt):
+            return None
+
+    dialogue = Dialogue(TickingLoop(), NoKeyboard(), StopRequest(), time_runs=True)
+    with pytest.raises(NoAnswer, match="there is no keyboard here"):
+        dialogue.confirm("vent", "Vent open?", "OPEN", timeout_s=600.0)
 
 
 def test_a_stop_takes_the_question_back():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from rig.safety.vented_zero import vented_zero_problems
+from rig.safety.vented_zero import PotPressure, pot_pressure, vented_zero_problems
 
 
 def check(a_bar: float, b_bar: float, barometer_bar: float = 0.975) -> tuple[str, ...]:
@@ -53,3 +53,41 @@ def test_impossible_barometer_is_reported_before_any_gauge_is_judged() -> None:
     assert "the barometer reads 0.5500 bar" in found
     (found,) = check(0.975, 0.975, barometer_bar=97.5)
     assert "kPa" in found
+
+
+def pressure(barometer_bar: float | None = 0.975, **series_bar: list[float]) -> PotPressure:
+    return pot_pressure(series_bar, barometer_bar, zero_bar=0.008, apart_bar=0.030)
+
+
+def still(bar: float) -> list[float]:
+    return [bar + 0.0001 * (-1) ** index for index in range(10)]
+
+
+def rising(bar: float, by_bar: float) -> list[float]:
+    return [value + by_bar * index / 9 for index, value in enumerate(still(bar))]
+
+
+def test_a_reading_above_the_barometer_that_no_unit_explains_is_pressure() -> None:
+    assert pressure(a=still(0.976), b=still(0.974)) == PotPressure()
+    assert pressure(a=still(1.20), b=still(1.21)).found.endswith("the pot is under pressure")
+    assert pressure(a=still(1.20)).found.endswith("the pot may be under pressure")
+    assert pressure(a=still(1.20), b=still(0.975)).found.endswith("the pot may be under pressure")
+    assert pressure(a=rising(1.20, 0.03)).found.endswith("and rises: the pot is under pressure")
+    assert pressure(a=rising(1.20, -0.03)).found.endswith("and falls: the pot is under pressure")
+
+
+def test_a_wrong_unit_is_no_pressure() -> None:
+    for factor in (14.5038, 100.0, 1000.0, 0.1, 1.0 / 1.01325):
+        assert pressure(a=still(0.975 * factor), b=still(0.975 * factor)).found == ""
+
+
+@pytest.mark.parametrize("barometer_bar", [None, 0.5])
+def test_pressure_is_seen_without_a_barometer(barometer_bar: float | None) -> None:
+    assert "1.08 bar" in pressure(barometer_bar, a=still(1.20), b=still(1.21)).found
+    assert pressure(barometer_bar, a=still(1.02), b=still(1.02)) == PotPressure()
+
+
+def test_a_reading_that_moves_is_noticed_and_noise_is_not() -> None:
+    assert pressure(a=rising(0.975, 0.006)).moves
+    assert not pressure(a=rising(0.975, 0.002)).moves
+    assert not pressure(a=[0.975, 0.985, 0.972, 0.98, 0.97, 0.982, 0.975, 0.988, 0.97, 0.98]).moves
