@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping
+from dataclasses import dataclass, field
+from math import inf
 from typing import Final
 
 from grading.record.format import Reading
@@ -20,21 +22,35 @@ LEAST_PART: Final = 0.5
 """Cells that fall by less than this part of what the gauges fall do not follow them (judgement). Half leaves
 room for ceilings, which fall less than the pressure, and for cells that still rise when the fall begins."""
 RISES_FOR_S: Final = 30.0
-"""For how long after the beginning of a fall a cell may still rise towards where the pressure was."""
+"""For how long a cell that lags may still rise towards where the pressure was."""
+LOOKED_AT_EVERY_BAR: Final = 0.05
+"""A fall is looked at from its beginning and from each further step of this size: the gauges may be parted
+from the pot in the middle of it."""
+ROSE_BAR: Final = 0.03
+"""Gauges that have risen this far show that gas came in (judgement)."""
 _FALLS: Final = frozenset({Intent.DOWN, Intent.OPEN, Intent.FREE})
 _STALE_S = 5.0
 _LEAST_MV = 1.0
 _KEPT = 4
 
 
+@dataclass(slots=True)
+class _Beginning:
+    """Where the gauges and the cells were at one moment of a fall; outputs in mV by socket."""
+
+    t_s: float
+    pressure_bar: float
+    highest_mv: dict[int, float] = field(default_factory=dict)
+
+
 class FallingCells:
-    """Follows the cells of one run from the beginning of each fall of the pressure."""
+    """Follows the cells of one run through each fall of the pressure."""
 
     def __init__(self) -> None:
         self._recent: dict[int, deque[tuple[float, float]]] = {}
-        self._highest_mv: dict[int, float] = {}
-        self._from_bar: float | None = None
-        self._begun_s: float | None = None
+        self._before_bar: float | None = None
+        self._lowest_bar = inf
+        self._beginnings: list[_Beginning] = []
 
     def look(
         self, t_s: float, intent: Intent, pressure_bar: float | None, output_mv: Mapping[int, Reading] | None
@@ -54,14 +70,39 @@ class FallingCells:
             else:
                 kept.append((t_s, reading.value))
         if intent not in _FALLS:
-            self._begun_s, self._highest_mv = None, {}
-            self._from_bar = pressure_bar if pressure_bar is not None else self._from_bar
+            self._end(intent, pressure_bar)
             return
-        if self._begun_s is None:
-            self._begun_s = t_s
-        if t_s - self._begun_s <= RISES_FOR_S:
+        self._begin(t_s, pressure_bar)
+        open_ones = [one for one in self._beginnings if t_s - one.t_s <= RISES_FOR_S]
+        if open_ones:
             for socket, mv in self._now_mv(t_s).items():
-                self._highest_mv[socket] = max(mv, self._highest_mv.get(socket, 0.0))
+                for one in open_ones:
+                    one.highest_mv[socket] = max(mv, one.highest_mv.get(socket, 0.0))
+
+    def _begin(self, t_s: float, pressure_bar: float | None) -> None:
+        """Note where the fall begins, and where it has gone on by another step."""
+        if pressure_bar is not None:
+            self._lowest_bar = min(pressure_bar, self._lowest_bar)
+        if not self._beginnings:
+            if self._before_bar is not None:
+                self._beginnings.append(_Beginning(t_s, self._before_bar))
+        elif (
+            pressure_bar is not None
+            and self._beginnings[-1].pressure_bar - pressure_bar >= LOOKED_AT_EVERY_BAR
+        ):
+            self._beginnings.append(_Beginning(t_s, pressure_bar))
+
+    def _end(self, intent: Intent, pressure_bar: float | None) -> None:
+        """Forget the last fall once new gas is in the pot: the gauges have risen, or gas flows through.
+
+        Gauges that do not rise leave it open whether gas came in, and the fall counts on.
+        """
+        risen = pressure_bar is not None and pressure_bar - self._lowest_bar >= ROSE_BAR
+        if risen or intent is Intent.FLOW:
+            self._beginnings.clear()
+            self._lowest_bar = inf
+        if not self._beginnings and pressure_bar is not None:
+            self._before_bar = pressure_bar
 
     def over_bar(self, t_s: float, pressure_bar: float, ambient_bar: float) -> float | None:
         """Return how far above ambient the cells show the pot to be, in bar, or None where they follow.
@@ -73,23 +114,15 @@ class FallingCells:
             pressure_bar: what the gauges show now, absolute.
             ambient_bar: of the room, absolute.
         """
-        from_bar = self._from_bar
-        if self._begun_s is None or from_bar is None or from_bar - pressure_bar < LEAST_FALL_BAR:
-            return None
-        left = sorted(
-            (
-                mv / self._highest_mv[socket]
-                for socket, mv in self._now_mv(t_s).items()
-                if self._highest_mv.get(socket, 0.0) > _LEAST_MV
-            ),
-            reverse=True,
-        )
-        if not left:
-            return None
-        part = left[min(1, len(left) - 1)]
-        if part <= 1.0 - LEAST_PART * (1.0 - pressure_bar / from_bar):
-            return None
-        return part * from_bar - ambient_bar
+        now_mv = self._now_mv(t_s)
+        shown_bar = [
+            part * one.pressure_bar
+            for one in self._beginnings
+            if one.pressure_bar - pressure_bar >= LEAST_FALL_BAR
+            and (part := _left(now_mv, one.highest_mv))
+            > 1.0 - LEAST_PART * (1.0 - pressure_bar / one.pressure_bar)
+        ]
+        return max(shown_bar) - ambient_bar if shown_bar else None
 
     def _now_mv(self, t_s: float) -> dict[int, float]:
         return {
@@ -97,3 +130,12 @@ class FallingCells:
             for socket, kept in self._recent.items()
             if kept and t_s - kept[-1][0] <= _STALE_S
         }
+
+
+def _left(now_mv: Mapping[int, float], highest_mv: Mapping[int, float]) -> float:
+    """Part of its output that the second-highest cell, or the only one, still gives; 0 without any."""
+    parts = sorted(
+        (mv / highest_mv[socket] for socket, mv in now_mv.items() if highest_mv.get(socket, 0.0) > _LEAST_MV),
+        reverse=True,
+    )
+    return parts[min(1, len(parts) - 1)] if parts else 0.0

@@ -49,6 +49,30 @@ def test_the_second_highest_counts_and_one_alone_counts_too():
     assert fallen(1.5, 1.0, (40,), (40,)) == pytest.approx(0.5)
 
 
+def test_gauges_that_leave_the_pot_in_the_middle_of_a_fall_are_found():
+    cells = FallingCells()
+    cells.look(0.0, Intent.UP, 2.0, readings(80, 80))
+    for n, pressure_bar in enumerate((2.0, 1.8, 1.6, 1.4)):
+        for part in range(4):
+            output_mv = 40.0 * pressure_bar
+            cells.look(20.0 * n + part, Intent.DOWN, pressure_bar, readings(output_mv, output_mv))
+    for n, pressure_bar in enumerate((1.3, 1.2, 1.1, 1.0)):
+        cells.look(80.0 + 20.0 * n, Intent.DOWN, pressure_bar, readings(56, 56))
+    assert cells.over_bar(140.0, 1.0, ROOM_BAR) == pytest.approx(0.3)
+
+
+def test_cells_that_lag_behind_a_fall_show_nothing_once_they_have_come_down():
+    cells = FallingCells()
+    cells.look(0.0, Intent.UP, 2.0, readings(80, 80))
+    lag = {0: 80.0}
+    for tick in range(1, 400):
+        pressure_bar = max(1.0, 2.0 - 0.01 * tick)
+        lag[tick] = lag[tick - 1] + 0.1 * (40.0 * pressure_bar - lag[tick - 1])
+        cells.look(float(tick), Intent.DOWN, pressure_bar, readings(lag[tick], lag[tick]))
+        assert tick < 100 or cells.over_bar(float(tick), pressure_bar, ROOM_BAR) is None or tick < 120
+    assert cells.over_bar(399.0, 1.0, ROOM_BAR) is None
+
+
 def test_a_small_fall_is_not_looked_at():
     assert fallen(1.0 + 0.99 * LEAST_FALL_BAR, 1.0, (40, 40), (40, 40)) is None
     assert fallen(1.0 + LEAST_FALL_BAR + 1e-9, 1.0, (40, 40), (40, 40)) is not None
@@ -89,12 +113,35 @@ def test_nothing_is_shown_before_a_fall_without_readings_and_by_dead_or_stale_ce
     assert fallen(1.5, 1.0, (40, 40), (None, None)) is None
 
 
-def test_a_new_filling_begins_anew_and_gauges_that_show_nothing_leave_the_last_pressure():
+def test_a_filling_that_the_gauges_answer_begins_anew():
     cells = FallingCells()
     cells.look(0.0, Intent.UP, 2.0, readings(80, 80))
     cells.look(1.0, Intent.DOWN, 2.0, readings(80, 80))
+    cells.look(2.0, Intent.DOWN, 1.05, readings(80, 80))
     for n in range(4):
-        cells.look(2.0 + n, Intent.UP, 1.5, readings(40, 40))
-    cells.look(6.0, Intent.UP, None, readings(40, 40))
-    cells.look(7.0, Intent.OPEN, 1.5, readings(40, 40))
-    assert cells.over_bar(7.0, 1.0, ROOM_BAR) == pytest.approx(0.5)
+        cells.look(3.0 + n, Intent.UP, 1.5, readings(40, 40))
+    cells.look(7.0, Intent.UP, None, readings(40, 40))
+    cells.look(8.0, Intent.OPEN, 1.5, readings(40, 40))
+    assert cells.over_bar(8.0, 1.0, ROOM_BAR) == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(("risen_bar", "forgotten"), [(0.029, False), (0.031, True)])
+def test_a_fall_counts_on_where_the_gauges_answer_no_filling(risen_bar, forgotten):
+    cells = FallingCells()
+    cells.look(0.0, Intent.UP, 1.5, readings(60, 60))
+    cells.look(1.0, Intent.DOWN, 1.5, readings(60, 60))
+    cells.look(2.0, Intent.DOWN, 1.0, readings(60, 60))
+    cells.look(3.0, Intent.UP, 1.0 + risen_bar, readings(60, 60))
+    cells.look(4.0, Intent.OPEN, 1.0, readings(60, 60))
+    assert (cells.over_bar(4.0, 1.0, ROOM_BAR) is None) is forgotten
+
+
+def test_a_flow_ends_a_fall_since_the_gas_changes_without_a_rise():
+    cells = FallingCells()
+    cells.look(0.0, Intent.UP, 1.5, readings(20, 20))
+    cells.look(1.0, Intent.DOWN, 1.5, readings(20, 20))
+    cells.look(2.0, Intent.OPEN, 1.01, readings(15, 15))
+    cells.look(3.0, Intent.FLOW, 1.02, readings(40, 40))
+    for n in range(4):
+        cells.look(4.0 + n, Intent.OPEN, 1.0, readings(40, 40))
+    assert cells.over_bar(7.0, 1.0, ROOM_BAR) is None
