@@ -119,7 +119,7 @@ def test_a_voltmeter_that_wakes_up_repeats_the_step_and_its_cells_are_graded(tmp
     assert "ungraded" not in done.grades
     holds = [(data["step"], data["stop_reason"]) for kind, _, data in run.sink.events if kind == "hold_end"]
     assert (2, "aborted") in holds
-    assert [step for step, reason in holds if reason != "aborted"] == [0, 1, 2, 3, 4]
+    assert [step for step, reason in holds if reason != "aborted"] == [0, 1, 2, 3, 4, 5]
     begun = [t_s for kind, t_s, data in run.sink.events if kind == "hold_begin" and data["step"] == 2]
     assert begun[-1] > run.faults[0].at_s + 30.0
 

@@ -193,7 +193,7 @@ def test_the_obedient_one_completes_the_run_and_may_open_the_lid(run):
     done = run(Obedient)
     assert done.outcome.how == "completed", done.outcome.why
     assert len(done.screen.lid_texts) == 1
-    assert [event.data["step"] for event in done.events("hold_end")] == [0, 1, 2, 3]
+    assert [event.data["step"] for event in done.events("hold_end")] == [0, 1, 2, 3, 4]
     targets = {event.data["step"]: event.data["target_bar"] for event in done.events("ramp_begin")}
     for event in done.events("hold_begin")[1:]:
         assert event.data["target_bar"] == targets[event.data["step"]]
