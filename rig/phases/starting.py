@@ -26,7 +26,7 @@ _ZERO_READINGS = 8
 def bring_to_rest(bench: OpenBench, loop: Loop, view: View) -> None:
     """Drop the outputs and let a pot under pressure vent, before anything on it is checked.
 
-    It stops when the pressure no longer falls; the checks then report it.
+    It waits until the pressure no longer falls, since the checks report one that moves.
     """
     if loop.gate is not None and (bench.valves is not None or bench.controller is not None):
         with suppress(DriverError):  # reported when the rig is made safe, if it stays so
@@ -40,9 +40,10 @@ def bring_to_rest(bench: OpenBench, loop: Loop, view: View) -> None:
     try:
         vented_bar = bench.barometer.read_barometer_bar() + loop.limits.zero_bar
         lowest_bar = bench.gauge.read_pressure_bar()
-        if lowest_bar > vented_bar:
-            view.say("The pot is under pressure: it is vented first and checked then.", "caution")
-        while lowest_bar > vented_bar and clock.monotonic_s() < min(falls_until_s, give_up_s):
+        if lowest_bar <= vented_bar:
+            return
+        view.say("The pot is under pressure: it is vented first and checked then.", "caution")
+        while clock.monotonic_s() < min(falls_until_s, give_up_s):
             clock.sleep_until(clock.monotonic_s() + _LOOKS_EVERY_S)
             pressure_bar = bench.gauge.read_pressure_bar()
             if pressure_bar < lowest_bar - _FALLS_BAR:

@@ -112,5 +112,8 @@ def test_the_screen_gives_rest_times_in_local_time_and_the_record_in_utc(tmp_pat
     notices.resting(tmp_path, [CellInfo("A-1")])
     assert kept.said[0].endswith("until 15:35 EAST.")
     assert kept.notes[0].endswith("until 10:05 UTC.")
-    notices.rest(900.0)
+    notices.rest(900.0, sure=True)
     assert "until 15:45 EAST before" in kept.said[1]
+    assert "were decompressed fast" in kept.said[1]
+    notices.rest(900.0, sure=False)
+    assert "may have been decompressed fast" in kept.said[2]
