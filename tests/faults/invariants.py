@@ -93,7 +93,7 @@ def _holds(run: SeedRun) -> Iterable[str]:
     if run.how != "completed":
         return
     for hold in run.sink.holds:
-        wrong = _wrong_of_all(hold)
+        wrong = "" if _hide_each_other(hold) else _wrong_of_all(hold)
         graded = [socket for socket, grade in run.grades().items() if grade in JUDGED] if wrong else []
         if graded:
             yield f"{wrong}; graded: {run.grades_text()}"
@@ -121,6 +121,22 @@ def _wrong_of_all(hold: HoldTruth) -> str:
     if hold.recorded_bar is not None and abs(hold.recorded_bar - hold.pressure_bar) > PRESSURE_DOUBT_BAR:
         return f"I5 step {hold.step} recorded {hold.recorded_bar:.3f}, true {hold.pressure_bar:.3f} bar"
     return ""
+
+
+def _hide_each_other(hold: HoldTruth) -> bool:
+    """Whether gas and meter are wrong and make up for each other, so that every cell gives what it should.
+
+    Two faults that cancel within what a good gas and a good meter differ by are seen by nothing in the run.
+    """
+    if not hold.claimed_oxygen_fraction or not hold.recorded_mv:
+        return False
+    gas = hold.oxygen_fraction / hold.claimed_oxygen_fraction
+    return all(
+        abs(gas * recorded_mv / hold.true_mv[socket] - 1.0) <= UNSEEN_IN_AIR
+        and abs(recorded_mv / hold.true_mv[socket] - 1.0) > OUTPUT_DOUBT
+        for socket, recorded_mv in hold.recorded_mv.items()
+        if recorded_mv is not None and hold.true_mv.get(socket)
+    )
 
 
 def _wrong_outputs(hold: HoldTruth) -> Iterable[tuple[int, str]]:

@@ -22,7 +22,7 @@ _MOVES_WITHIN_S = 0.1
 _NO_STATEMENT = re.compile(
     r"\bnot\b|\bno(?:body| longer)\b|\bnever\b|\bcannot\b|\bcould\b|\bwhether\b|\buntil\b|\bonce\b|\bwhen\b"
     r"|\bif\b|\bunless\b|\bbefore\b|\bkeep\b|\basked for\b|\border|\bcommand|\?|\btype\b|\bmay have\b"
-    r"|\bask(?:s|ed)?\b|\bno gauge\b|\bno source\b|\bno witness\b|\bkept\b",
+    r"|\bwith the supply shut\b|\bask(?:s|ed)?\b|\bno gauge\b|\bno source\b|\bno witness\b|\bkept\b",
     re.IGNORECASE,
 )
 _VENTED = re.compile(

@@ -54,7 +54,7 @@ po2_bar = 1.0
 direction = "up"
 """
 
-pytestmark = pytest.mark.timeout(300)
+pytestmark = pytest.mark.timeout(900)
 
 
 class Terminal:
