@@ -41,7 +41,8 @@ def report(task: Task) -> bool:
     if task.bench in BY_HAND:
         print(f"person   {plan_of(task.family, task.seed, task.bench).operator}")
     for fault in run.faults:
-        print(f"fault    {fault.name} {fault.target or ''} at {fault.at_s} s")
+        size = "" if fault.value is None else f"={fault.value:g}"
+        print(f"fault    {fault.name}{size} {fault.target or ''} at {fault.at_s} s")
     for kind, t_s, data in run.sink.events:
         if kind != "valve":
             print(f"{t_s:8.1f} {kind:12} {data}")
