@@ -3,7 +3,14 @@
 import pytest
 
 from grading.record.format import Reading
-from rig.safety.falling_cells import LEAST_FALL_BAR, RISES_FOR_S, FallingCells
+from rig.safety.falling_cells import (
+    LEAST_FALL_BAR,
+    LEAST_PART,
+    LOOKED_AT_EVERY_BAR,
+    RISES_FOR_S,
+    ROSE_BAR,
+    FallingCells,
+)
 from rig.safety.set_point import Intent
 
 ROOM_BAR = 1.0
@@ -145,3 +152,30 @@ def test_a_flow_ends_a_fall_since_the_gas_changes_without_a_rise():
     for n in range(4):
         cells.look(4.0 + n, Intent.OPEN, 1.0, readings(40, 40))
     assert cells.over_bar(7.0, 1.0, ROOM_BAR) is None
+
+
+def test_the_judgements_are_these():
+    assert (LEAST_FALL_BAR, LEAST_PART, RISES_FOR_S) == (0.10, 0.5, 30.0)
+    assert (LOOKED_AT_EVERY_BAR, ROSE_BAR) == (0.05, 0.03)
+
+
+def test_the_pressure_now_counts_and_not_only_where_the_fall_began():
+    # Half of the fall from 2.0 to 1.6 bar leaves 0.9 of the output.
+    assert fallen(2.0, 1.6, (80, 80), (71.9, 71.9)) is None
+    assert fallen(2.0, 1.6, (80, 80), (72.1, 72.1)) == pytest.approx(0.8025)
+
+
+def test_a_cell_counts_from_a_millivolt_on():
+    assert fallen(1.5, 1.0, (1.01, 1.01), (1.01, 1.01)) is not None
+    assert fallen(1.5, 1.0, (0.99, 0.99), (0.99, 0.99)) is None
+
+
+def test_a_rise_at_the_end_of_its_time_still_counts_and_gauges_without_a_reading_begin_no_step():
+    cells = FallingCells()
+    cells.look(0.0, Intent.UP, 1.5, readings(30, 30))
+    cells.look(1.0, Intent.OPEN, 1.5, readings(30, 30))
+    for n in range(4):
+        cells.look(RISES_FOR_S - 2.0 + n, Intent.OPEN, None, readings(60, 60))
+    for n in range(4):
+        cells.look(60.0 + n, Intent.OPEN, 1.0, readings(44, 44))
+    assert cells.over_bar(63.0, 1.0, ROOM_BAR) is None
