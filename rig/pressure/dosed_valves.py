@@ -13,11 +13,12 @@ from rig.loop.schedule import Schedule
 from rig.pressure.drive_trips import supply_stays_open
 from rig.pressure.gate import SHORTEST_SHOT_MS, Gate
 from rig.pressure.ramp_set_point import LEAD_BAR, RAMP_MARGIN, follow_ramp
-from rig.pressure.shot_model import ShotModel, vent_drive_bar
+from rig.pressure.shot_model import ShotModel
 from rig.pressure.shut_check import ShutCheck
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import Scan
 from rig.safety.set_point import Intent, SetPoint
+from rig.safety.vent_drive import vent_drive_bar
 
 NEAR_BAR = 0.0015
 _SHOT_EVERY_S = 0.4

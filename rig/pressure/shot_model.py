@@ -8,9 +8,6 @@ needs to be known.
 
 from __future__ import annotations
 
-from math import sqrt
-
-_CRITICAL_RATIO = 0.3
 _GROUP_SHOTS = 8
 _FIRST_GROUP_SHOTS = 4
 _LEAST_EXPECTED_BAR = 0.006
@@ -18,21 +15,6 @@ _WEAK = 0.25
 _STRONG = 1.6
 _REFERENCE_GROUPS = 4
 _SHUTS_LATER_MS = 10.0
-
-
-def vent_drive_bar(pressure_bar: float, ambient_bar: float) -> float:
-    """Drive of the vent: p * psi(r) with psi = 1 up to the critical ratio, else the ellipse of ISO 6358.
-
-    Args:
-        pressure_bar: in the pot, absolute.
-        ambient_bar: outside, absolute.
-    """
-    if pressure_bar <= ambient_bar:
-        return 0.0
-    ratio = ambient_bar / pressure_bar
-    if ratio <= _CRITICAL_RATIO:
-        return pressure_bar
-    return pressure_bar * sqrt(1.0 - ((ratio - _CRITICAL_RATIO) / (1.0 - _CRITICAL_RATIO)) ** 2)
 
 
 class ShotModel:

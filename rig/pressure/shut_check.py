@@ -6,7 +6,7 @@ without shots that pressure falls as the vent lets it, or stays up.
 
 from __future__ import annotations
 
-from rig.pressure.shot_model import vent_drive_bar
+from rig.safety.vent_drive import vent_drive_bar
 
 _EVERY_S = 4.0
 _LEAST_LOOK_S = 0.6

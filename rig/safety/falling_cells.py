@@ -14,7 +14,7 @@ from math import inf
 from typing import Final
 
 from grading.record.format import Reading
-from rig.safety.set_point import Intent
+from rig.safety.set_point import LETS_OUT, Intent
 
 LEAST_FALL_BAR: Final = 0.10
 """A fall of the gauges that is large enough to be looked for in cells that lag (judgement)."""
@@ -28,7 +28,6 @@ LOOKED_AT_EVERY_BAR: Final = 0.05
 from the pot in the middle of it."""
 ROSE_BAR: Final = 0.03
 """Gauges that have risen this far show that gas came in (judgement)."""
-_FALLS: Final = frozenset({Intent.DOWN, Intent.OPEN, Intent.FREE})
 _STALE_S = 5.0
 _LEAST_MV = 1.0
 _KEPT = 4
@@ -69,7 +68,7 @@ class FallingCells:
                 kept.clear()
             else:
                 kept.append((t_s, reading.value))
-        if intent not in _FALLS:
+        if intent not in LETS_OUT:
             self._end(intent, pressure_bar)
             return
         self._begin(t_s, pressure_bar)

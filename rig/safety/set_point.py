@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import Final
 
 
 class Intent(StrEnum):
@@ -15,6 +16,10 @@ class Intent(StrEnum):
     DOWN = "down"
     KEEP = "keep"
     FLOW = "flow"
+
+
+LETS_OUT: Final = frozenset({Intent.DOWN, Intent.OPEN, Intent.FREE})
+"""Where gas leaves the pot and none should come in."""
 
 
 @dataclass(slots=True)

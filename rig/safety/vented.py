@@ -15,7 +15,8 @@ from typing import Final
 
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import GaugeState, Scan
-from rig.safety.set_point import Intent, SetPoint
+from rig.safety.set_point import LETS_OUT, Intent, SetPoint
+from rig.safety.vent_drive import vent_drive_bar
 
 WATCH_AFTER_TRIP_S: Final = 60.0
 """How long a vented pot is watched after any ending but completion (judgement): something is wrong with the
@@ -31,7 +32,6 @@ it below the one before: a gauge that is shut off does not fall, and one on the 
 _IDENTICAL_READINGS = 10
 _FALL_SLACK_BAR = 0.005
 _REFERENCE_BAR = 2.0
-_CRITICAL_RATIO = 0.3
 _SEEN_NEAR_TRIP_BAR = 0.15
 
 UNANSWERED: Final = "gas was let in and the gauges have not risen with it"
@@ -68,6 +68,11 @@ def surviving_gauges_bar(scan: Scan) -> list[float]:
     return [gauge.pressure_bar for gauge in surviving_gauges(scan) if gauge.pressure_bar is not None]
 
 
+def _doubts(scan: Scan) -> str:
+    """Why working gauges are not believed, each reason once; empty where they are."""
+    return " and ".join(dict.fromkeys(gauge.doubt for gauge in surviving_gauges(scan) if gauge.doubt))
+
+
 def judge_vented(scan: Scan, limits: SafetyLimits) -> Judgement:
     """Judge whether the pot is vented.
 
@@ -88,11 +93,8 @@ def judge_vented(scan: Scan, limits: SafetyLimits) -> Judgement:
         return Judgement(
             False, f"NOT CONFIRMED: the gauges read {readings} bar and the barometer {barometer_bar:.3f} bar."
         )
-    doubts = dict.fromkeys(gauge.doubt for gauge in surviving_gauges(scan) if gauge.doubt)
-    if doubts:
-        return Judgement(
-            False, f"NOT CONFIRMED: the gauges read {readings} bar, but {' and '.join(doubts)}.", False
-        )
+    if doubts := _doubts(scan):
+        return Judgement(False, f"NOT CONFIRMED: the gauges read {readings} bar, but {doubts}.", False)
     if scan.cells_over_bar is not None:
         return Judgement(
             False,
@@ -110,8 +112,8 @@ def readings_words(scan: Scan, limits: SafetyLimits) -> str:
     else:
         over_bar = max(alive) - barometer_bar
         force_n = limits.lid_force_n(max(0.0, over_bar))
-        doubts = dict.fromkeys(gauge.doubt for gauge in surviving_gauges(scan) if gauge.doubt)
-        believed = f", and are not believed: {' and '.join(doubts)}" if doubts else ""
+        doubts = _doubts(scan)
+        believed = f", and are not believed: {doubts}" if doubts else ""
         words = [
             f"The gauges read {max(alive):.3f} bar, {1000.0 * over_bar:+.0f} mbar against ambient or "
             f"{force_n:.0f} N on the lid{believed}."
@@ -136,18 +138,12 @@ def contradiction(scan: Scan, limits: SafetyLimits) -> str:
 def fastest_fall_bar(pressure_bar: float, ambient_bar: float, seconds: float, limits: SafetyLimits) -> float:
     """Return the furthest that a pot can fall through its vent in so many seconds, in bar.
 
-    The flow through the vent follows ISO 6358 with a critical pressure ratio of 0.3, which is that of a long
-    restrictor and a valve; `fastest_vent_bar_per_min` is for 2 bar absolute. Near ambient it is much slower.
+    The flow through the vent follows ISO 6358 (`vent_drive_bar`): `fastest_vent_bar_per_min` is for 2 bar
+    absolute, and near ambient it is much slower.
     """
-    if pressure_bar <= ambient_bar:
-        return 0.0
     per_s = limits.fastest_vent_bar_per_min / 60.0
-    return per_s * _drive(pressure_bar, ambient_bar) / _drive(_REFERENCE_BAR, 1.0) * seconds
-
-
-def _drive(pressure_bar: float, ambient_bar: float) -> float:
-    ratio = max(ambient_bar / pressure_bar, _CRITICAL_RATIO)
-    return pressure_bar * float((1.0 - ((ratio - _CRITICAL_RATIO) / (1.0 - _CRITICAL_RATIO)) ** 2) ** 0.5)
+    part = vent_drive_bar(pressure_bar, ambient_bar) / vent_drive_bar(_REFERENCE_BAR, 1.0)
+    return per_s * part * seconds
 
 
 class GaugeTrust:
@@ -216,7 +212,7 @@ class _Followed:
     def expect(self, set_point: SetPoint) -> None:
         """Take in what is being done: a filling that begins, or shots that do nothing, must be answered."""
         intent, weak = set_point.intent, set_point.weak_groups > 0
-        vents = intent in (Intent.OPEN, Intent.FREE, Intent.DOWN)
+        vents = intent in LETS_OUT
         if not self._vents:
             self._top_bar = self._before[-1][1] if self._before else 0.0
             self._steepest_bar = 0.0

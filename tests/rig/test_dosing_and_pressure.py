@@ -15,11 +15,12 @@ from rig.loop.stop import StopRequest
 from rig.pressure.dosed_valves import DosedValves
 from rig.pressure.gate import Gate
 from rig.pressure.ramp import ramp_to
-from rig.pressure.shot_model import ShotModel, vent_drive_bar
+from rig.pressure.shot_model import ShotModel
 from rig.safety.limits import SafetyLimits
 from rig.safety.scan import GaugeState, Scan
 from rig.safety.set_point import SetPoint
 from rig.safety.states import Command, Machine
+from rig.safety.vent_drive import vent_drive_bar
 
 RAMP_BAR_PER_MIN = 0.5
 
