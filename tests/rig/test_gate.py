@@ -627,6 +627,25 @@ def test_a_supply_that_opens_by_itself_is_seen_while_the_vent_is_shot():
     assert working.trip() == "NOT_OBEYED"
 
 
+def test_a_supply_that_is_open_for_its_own_shot_is_as_ordered():
+    working = working_rig()
+    working.block.supply_open = True
+    assert working.gate.shoot_supply(400, 0.001)
+    working.tick(2)
+    assert working.scan.disobeyed == 0
+
+
+def test_while_both_valves_move_nothing_is_judged_either_way():
+    working = working_rig()
+    working.block.vent_open = True
+    while not working.scan.disobeyed:
+        working.tick()
+    assert working.gate.shoot_supply(400, 0.001)
+    assert working.gate.shoot_vent(400)
+    working.tick(2)
+    assert working.scan.disobeyed == 1
+
+
 def test_nothing_is_judged_before_anything_was_ordered():
     rig = Rig()
     rig.machine.fire(Command.CLEAR, "test")
